@@ -1,0 +1,1 @@
+//! Engineering units by name, with conversion between units of one quantity.
