@@ -1,8 +1,31 @@
 //! The mathematics: hour blocks, detectors, ranking, common causes. Pure functions from columns to
 //! findings: no IO, no clock.
+//!
+//! Read first: `block` (what is kept of an hour), then `fleet` (the order of an assessment), then the
+//! detector of your kind. `words` holds every sentence.
 
+pub mod attention;
+pub mod block;
+pub mod common;
+pub mod context;
+pub mod drift;
+pub mod errors;
 pub mod finding;
+pub mod fleet;
+pub mod history;
+pub mod noise;
+pub mod peers;
+pub mod rails;
+pub mod silence;
+pub mod skip;
+pub mod status;
+pub mod stuck;
+pub mod words;
 
+pub use block::{HourBlock, day_blocks};
 pub use finding::{
     Assessment, AttentionRow, AttentionTerms, CommonCause, Evidence, Finding, Kind, Ne107, NotJudged, Signal,
 };
+pub use fleet::{Fleet, Params, assess};
+pub use history::LoopRecord;
+pub use skip::Work;

@@ -1,0 +1,665 @@
+//! Hour blocks: everything the detectors need to know of one loop in one hour, in fixed size.
+//!
+//! A block is a pure function of the rows of its UTC day (neighbours across hours of the same day are
+//! used, rows of other days are not), so a day's blocks can be cached and rebuilt to the byte.
+//! Percentages are of span. Positions `x` run from -50 (4 mA) to +50 (20 mA).
+
+use ingest_model::{LoopEntry, Series, Transfer, instant::MICROS_PER_HOUR, percent_of_current, signal_limits_ma};
+
+/// Count, sums and extremes of one quantity.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Moments {
+    pub n: u32,
+    pub sum: f64,
+    pub sum_sq: f64,
+    pub min: f64,
+    pub max: f64,
+}
+
+impl Default for Moments {
+    fn default() -> Self {
+        Self { n: 0, sum: 0.0, sum_sq: 0.0, min: f64::INFINITY, max: f64::NEG_INFINITY }
+    }
+}
+
+impl Moments {
+    pub fn add(&mut self, v: f64) {
+        self.n += 1;
+        self.sum += v;
+        self.sum_sq += v * v;
+        self.min = self.min.min(v);
+        self.max = self.max.max(v);
+    }
+
+    pub fn merge(&mut self, o: &Self) {
+        self.n += o.n;
+        self.sum += o.sum;
+        self.sum_sq += o.sum_sq;
+        self.min = self.min.min(o.min);
+        self.max = self.max.max(o.max);
+    }
+
+    pub fn mean(&self) -> f64 {
+        if self.n == 0 { f64::NAN } else { self.sum / f64::from(self.n) }
+    }
+
+    /// `max - min`; 0 when empty.
+    pub fn range(&self) -> f64 {
+        if self.n == 0 { 0.0 } else { self.max - self.min }
+    }
+}
+
+/// Movement of one channel between successive readings, % of span.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Movement {
+    pub n: u32,
+    /// Median of the absolute steps.
+    pub median: f64,
+    pub sum_sq: f64,
+    pub changes: u32,
+    /// Smallest step that is not zero: the resolution seen.
+    pub quantum: f64,
+    pub first_change: i64,
+    pub last_change: i64,
+}
+
+impl Default for Movement {
+    fn default() -> Self {
+        Self { n: 0, median: f64::NAN, sum_sq: 0.0, changes: 0, quantum: f64::INFINITY, first_change: i64::MAX, last_change: i64::MIN }
+    }
+}
+
+/// Number of regressors in [`Normal`]: 1, x, backward step, forward step.
+pub const P: usize = 4;
+
+/// Weighted normal equations of `[1, x, dxb, dxf]` against the deviation `e`.
+///
+/// Both neighbours of a reading enter because the analog instant lies anywhere between polls:
+/// regression on the backward and the forward step absorbs sampling skew and damping together.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Normal {
+    pub n: u32,
+    pub xx: [[f64; P]; P],
+    pub xy: [f64; P],
+    pub yy: f64,
+    /// Sum of squared weights; `xx[0][0]^2 / w2` is the effective count.
+    pub w2: f64,
+}
+
+impl Normal {
+    fn add(&mut self, row: [f64; P], y: f64, w: f64) {
+        self.n += 1;
+        for i in 0..P {
+            for j in 0..P {
+                self.xx[i][j] += w * row[i] * row[j];
+            }
+            self.xy[i] += w * row[i] * y;
+        }
+        self.yy += w * y * y;
+        self.w2 += w * w;
+    }
+
+    pub fn merge(&mut self, o: &Self) {
+        self.n += o.n;
+        for i in 0..P {
+            for j in 0..P {
+                self.xx[i][j] += o.xx[i][j];
+            }
+            self.xy[i] += o.xy[i];
+        }
+        self.yy += o.yy;
+        self.w2 += o.w2;
+    }
+
+    pub fn weight(&self) -> f64 {
+        self.xx[0][0]
+    }
+}
+
+/// Reported against registered current, `er = (r - f) / 0.16` in % of span. Exact in a sound device.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct ReportedFit {
+    pub n: u32,
+    pub off: u32,
+    pub first_off: i64,
+    pub sum: f64,
+    pub sx: f64,
+    pub sxx: f64,
+    pub sxy: f64,
+    pub syy: f64,
+}
+
+impl Default for ReportedFit {
+    fn default() -> Self {
+        Self { n: 0, off: 0, first_off: i64::MAX, sum: 0.0, sx: 0.0, sxx: 0.0, sxy: 0.0, syy: 0.0 }
+    }
+}
+
+/// One level of NE 43 in an hour: how many samples, first and last.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Rail {
+    pub n: u32,
+    pub first: i64,
+    pub last: i64,
+}
+
+impl Default for Rail {
+    fn default() -> Self {
+        Self { n: 0, first: i64::MAX, last: i64::MIN }
+    }
+}
+
+impl Rail {
+    fn add(&mut self, t: i64) {
+        self.n += 1;
+        self.first = self.first.min(t);
+        self.last = self.last.max(t);
+    }
+}
+
+/// One status bit in an hour.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct BitTrack {
+    pub set: u32,
+    pub rises: u32,
+    pub first: i64,
+    pub last: i64,
+}
+
+impl Default for BitTrack {
+    fn default() -> Self {
+        Self { set: 0, rises: 0, first: i64::MAX, last: i64::MIN }
+    }
+}
+
+/// Bits 0..8 are the field device status, 8..14 the extended field device status.
+pub const N_BITS: usize = 14;
+/// Excursion thresholds, % of span.
+pub const EXCURSION_PCT: [f64; 5] = [0.25, 0.5, 1.0, 2.0, 4.0];
+
+/// Increments of the exchange counters inside one hour.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Counters {
+    pub exchanges: f64,
+    pub errors: f64,
+    pub resets: u32,
+}
+
+/// One loop, one hour.
+#[derive(Clone, Debug, PartialEq)]
+pub struct HourBlock {
+    /// Whole hours since 1970, UTC.
+    pub hour: i64,
+    pub rows: u32,
+    pub replies: u32,
+    /// Polls that no reply came to, and polls that failed with a communication error.
+    pub no_reply: u32,
+    pub failed: u32,
+    pub first_row: i64,
+    pub last_row: i64,
+    pub first_reply: i64,
+    pub last_reply: i64,
+    /// Median seconds between rows on this day.
+    pub period_s: f64,
+    /// Digital position, unclipped, -50..50.
+    pub d: Moments,
+    /// Measured and reported current as position, -50..50.
+    pub m: Moments,
+    pub r: Moments,
+    /// Highest registered current position while the current was measured.
+    pub f_max: f64,
+    pub sv: Moments,
+    pub move_d: Movement,
+    pub move_m: Movement,
+    pub move_r: Movement,
+    pub fit: Normal,
+    pub e: Moments,
+    pub e_p10: f64,
+    pub e_p90: f64,
+    pub er: ReportedFit,
+    /// Deviation by eighth of range (weighted: sum w, sum w e, sum w e^2).
+    pub eighths: [[f64; 3]; 8],
+    /// Samples whose current lies above / below the interval spanned by the digital neighbours by more than
+    /// [`EXCURSION_PCT`], and how many samples were looked at.
+    pub above: [u32; 5],
+    pub below: [u32; 5],
+    pub excursion_n: u32,
+    /// Deviation of the excursion samples (beyond 0.5 %), signed sum.
+    pub excursion_sum: f64,
+    pub first_excursion: i64,
+    pub last_excursion: i64,
+    /// m <= 3.6, m <= 3.8, m >= 20.5, m >= 21.0 mA.
+    pub rails: [Rail; 4],
+    pub bits: [BitTrack; N_BITS],
+    pub status_rows: u32,
+    pub extended_rows: u32,
+    pub config_first: i32,
+    pub config_last: i32,
+    pub config_steps: u32,
+    pub config_first_step: i64,
+    pub config_last_step: i64,
+    pub counters: Counters,
+    /// First and last known counter values (-1 unknown), for the border to the next block.
+    pub counter_first: (i64, i64),
+    pub counter_last: (i64, i64),
+}
+
+impl HourBlock {
+    fn new(hour: i64, period_s: f64) -> Self {
+        Self {
+            hour,
+            rows: 0,
+            replies: 0,
+            no_reply: 0,
+            failed: 0,
+            first_row: i64::MAX,
+            last_row: i64::MIN,
+            first_reply: i64::MAX,
+            last_reply: i64::MIN,
+            period_s,
+            d: Moments::default(),
+            m: Moments::default(),
+            r: Moments::default(),
+            f_max: f64::NEG_INFINITY,
+            sv: Moments::default(),
+            move_d: Movement::default(),
+            move_m: Movement::default(),
+            move_r: Movement::default(),
+            fit: Normal::default(),
+            e: Moments::default(),
+            e_p10: f64::NAN,
+            e_p90: f64::NAN,
+            er: ReportedFit::default(),
+            eighths: [[0.0; 3]; 8],
+            above: [0; 5],
+            below: [0; 5],
+            excursion_n: 0,
+            excursion_sum: 0.0,
+            first_excursion: i64::MAX,
+            last_excursion: i64::MIN,
+            rails: [Rail::default(); 4],
+            bits: [BitTrack::default(); N_BITS],
+            status_rows: 0,
+            extended_rows: 0,
+            config_first: -1,
+            config_last: -1,
+            config_steps: 0,
+            config_first_step: i64::MAX,
+            config_last_step: i64::MIN,
+            counters: Counters::default(),
+            counter_first: (-1, -1),
+            counter_last: (-1, -1),
+        }
+    }
+
+    /// Share of polls without a good reply.
+    pub fn failed_share(&self) -> f64 {
+        if self.rows == 0 { f64::NAN } else { f64::from(self.rows - self.replies) / f64::from(self.rows) }
+    }
+
+    /// Rows with bit `bit` set over rows in which that status byte was read.
+    pub fn bit_share(&self, bit: usize) -> f64 {
+        let rows = if bit < 8 { self.status_rows } else { self.extended_rows };
+        if rows == 0 { 0.0 } else { f64::from(self.bits[bit].set) / f64::from(rows) }
+    }
+}
+
+/// Increments of a counter that wraps at 2^16 or 2^32 or restarts at 0. `None` = a restart.
+///
+/// The wrapped difference is believed only when it is plausible for the time between the two readings
+/// (at most 20 exchanges a second: the wire carries fewer than 4).
+pub fn counter_increment(before: i64, now: i64, seconds: f64) -> Option<f64> {
+    if now >= before {
+        return Some((now - before) as f64);
+    }
+    let most = (20.0 * seconds).max(400.0);
+    for modulus in [1_i64 << 16, 1_i64 << 32] {
+        if before < modulus {
+            let wrapped = now + modulus - before;
+            if (wrapped as f64) <= most {
+                return Some(wrapped as f64);
+            }
+        }
+    }
+    None
+}
+
+fn median_of(v: &mut [f64]) -> f64 {
+    if v.is_empty() {
+        return f64::NAN;
+    }
+    let mid = v.len() / 2;
+    *v.select_nth_unstable_by(mid, f64::total_cmp).1
+}
+
+fn quantile_of(v: &mut [f64], q: f64) -> f64 {
+    if v.is_empty() {
+        return f64::NAN;
+    }
+    let k = ((v.len() - 1) as f64 * q).round() as usize;
+    *v.select_nth_unstable_by(k, f64::total_cmp).1
+}
+
+/// Blocks of one loop on one UTC day, in order of time. `entry` is the register entry in force.
+///
+/// `series` must be strictly increasing in time and lie within one UTC day.
+pub fn day_blocks(entry: &LoopEntry, series: &Series<'_>) -> Vec<HourBlock> {
+    let n = series.len();
+    let mut out = Vec::new();
+    if n == 0 {
+        return out;
+    }
+    let derived = Derived::new(entry, series);
+    let mut from = 0;
+    while from < n {
+        let hour = series.time[from].div_euclid(MICROS_PER_HOUR);
+        let mut to = from + 1;
+        while to < n && series.time[to].div_euclid(MICROS_PER_HOUR) == hour {
+            to += 1;
+        }
+        out.push(one_block(entry, series, &derived, hour, from, to));
+        from = to;
+    }
+    out
+}
+
+/// Per-row quantities of a day that blocks are summed from.
+struct Derived {
+    good: Vec<bool>,
+    /// Digital position, unclipped.
+    x: Vec<f64>,
+    /// Registered current as position, clipped as NE 43 says.
+    f: Vec<f64>,
+    m: Vec<f64>,
+    r: Vec<f64>,
+    period_us: f64,
+    knee: f64,
+}
+
+impl Derived {
+    fn new(entry: &LoopEntry, s: &Series<'_>) -> Self {
+        let n = s.len();
+        let other = matches!(entry.range.transfer, Transfer::Other(_));
+        let mut good = vec![false; n];
+        let (mut x, mut f) = (vec![f64::NAN; n], vec![f64::NAN; n]);
+        let (mut m, mut r) = (vec![f64::NAN; n], vec![f64::NAN; n]);
+        for i in 0..n {
+            let code = s.response_code[i];
+            good[i] = if code >= 0 { code < 0x80 } else { s.pv[i].is_finite() };
+            if s.analog_ma[i].is_finite() {
+                m[i] = percent_of_current(s.analog_ma[i]) - 50.0;
+            }
+            if s.reported_ma[i].is_finite() {
+                r[i] = percent_of_current(s.reported_ma[i]) - 50.0;
+            }
+            if good[i] && s.pv[i].is_finite() {
+                if other {
+                    x[i] = r[i];
+                    f[i] = r[i];
+                } else {
+                    x[i] = entry.range.output_percent(s.pv[i]) - 50.0;
+                    f[i] = percent_of_current(entry.range.registered_ma(s.pv[i])) - 50.0;
+                }
+            }
+        }
+        let mut gaps: Vec<f64> = s.time.windows(2).map(|w| (w[1] - w[0]) as f64).collect();
+        let period_us = if gaps.is_empty() { 60e6 } else { median_of(&mut gaps).max(1e5) };
+        let mut steps: Vec<f64> = (1..n)
+            .filter(|&i| ((s.time[i] - s.time[i - 1]) as f64) < 2.5 * period_us)
+            .map(|i| (f[i] - f[i - 1]).abs())
+            .filter(|v| v.is_finite())
+            .collect();
+        let q60 = quantile_of(&mut steps, 0.6);
+        let knee = if q60.is_finite() { (4.0 * q60 * q60).max(0.05) } else { 0.05 };
+        Self { good, x, f, m, r, period_us, knee }
+    }
+}
+
+fn track(values: &[f64], s: &Series<'_>, from: usize, to: usize, period_us: f64) -> Movement {
+    let mut mv = Movement::default();
+    let mut steps = Vec::with_capacity(to - from);
+    // The last known value before a row, however long ago within the day, is what a change is against;
+    // a step counts only across a normal gap.
+    let mut last = (0..from).rev().take(40).find(|&i| values[i].is_finite());
+    for i in from..to {
+        if !values[i].is_finite() {
+            continue;
+        }
+        if let Some(p) = last {
+            let step = (values[i] - values[p]).abs();
+            if ((s.time[i] - s.time[p]) as f64) < 2.5 * period_us {
+                steps.push(step);
+                mv.sum_sq += step * step;
+            }
+            if step > 1e-7 {
+                mv.changes += 1;
+                mv.quantum = mv.quantum.min(step);
+                mv.first_change = mv.first_change.min(s.time[i]);
+                mv.last_change = mv.last_change.max(s.time[i]);
+            }
+        }
+        last = Some(i);
+    }
+    mv.n = steps.len() as u32;
+    mv.median = median_of(&mut steps);
+    mv
+}
+
+fn one_block(entry: &LoopEntry, s: &Series<'_>, v: &Derived, hour: i64, from: usize, to: usize) -> HourBlock {
+    let mut b = HourBlock::new(hour, v.period_us / 1e6);
+    let n = s.len();
+    let mut es = Vec::with_capacity(to - from);
+    for i in from..to {
+        let t = s.time[i];
+        b.rows += 1;
+        b.first_row = b.first_row.min(t);
+        b.last_row = b.last_row.max(t);
+        let code = s.response_code[i];
+        if v.good[i] {
+            b.replies += 1;
+            b.first_reply = b.first_reply.min(t);
+            b.last_reply = b.last_reply.max(t);
+        } else if code >= 0x80 {
+            b.failed += 1;
+        } else {
+            b.no_reply += 1;
+        }
+        if v.x[i].is_finite() {
+            b.d.add(v.x[i]);
+        }
+        if v.m[i].is_finite() {
+            b.m.add(v.m[i]);
+            rails(&mut b, s.analog_ma[i], t);
+            if v.f[i].is_finite() {
+                b.f_max = b.f_max.max(v.f[i]);
+            }
+        }
+        if v.r[i].is_finite() {
+            b.r.add(v.r[i]);
+        }
+        if s.sv[i].is_finite() {
+            b.sv.add(s.sv[i]);
+        }
+        status(&mut b, s, v, i);
+        configuration(&mut b, s, i);
+        counters(&mut b, s, i);
+        if !entry.multidrop {
+            deviation(&mut b, entry, s, v, i, n, &mut es);
+        }
+    }
+    b.e_p10 = quantile_of(&mut es, 0.1);
+    b.e_p90 = quantile_of(&mut es, 0.9);
+    b.move_d = track(&v.x, s, from, to, v.period_us);
+    b.move_m = track(&v.m, s, from, to, v.period_us);
+    b.move_r = track(&v.r, s, from, to, v.period_us);
+    b
+}
+
+fn rails(b: &mut HourBlock, ma: f64, t: i64) {
+    use signal_limits_ma as ne43;
+    if ma <= ne43::FAILURE_LOW {
+        b.rails[0].add(t);
+    }
+    if ma <= ne43::SATURATED_LOW {
+        b.rails[1].add(t);
+    }
+    if ma >= ne43::SATURATED_HIGH {
+        b.rails[2].add(t);
+    }
+    if ma >= ne43::FAILURE_HIGH {
+        b.rails[3].add(t);
+    }
+}
+
+fn status(b: &mut HourBlock, s: &Series<'_>, v: &Derived, i: usize) {
+    if !v.good[i] {
+        return;
+    }
+    let before = (0..i).rev().take(8).find(|&j| v.good[j] && s.device_status[j] >= 0);
+    let now = [s.device_status[i], s.extended_status[i]];
+    let prev = before.map(|j| [s.device_status[j], s.extended_status[j].max(0)]);
+    if now[0] >= 0 {
+        b.status_rows += 1;
+    }
+    if now[1] >= 0 {
+        b.extended_rows += 1;
+    }
+    for bit in 0..N_BITS {
+        let (byte, mask) = if bit < 8 { (0, 1_i16 << bit) } else { (1, 1_i16 << (bit - 8)) };
+        if now[byte] < 0 || now[byte] & mask == 0 {
+            continue;
+        }
+        let track = &mut b.bits[bit];
+        track.set += 1;
+        track.first = track.first.min(s.time[i]);
+        track.last = track.last.max(s.time[i]);
+        if prev.is_some_and(|p| p[byte] >= 0 && p[byte] & mask == 0) {
+            track.rises += 1;
+        }
+    }
+}
+
+fn configuration(b: &mut HourBlock, s: &Series<'_>, i: usize) {
+    let c = s.config_changes[i];
+    if c < 0 {
+        return;
+    }
+    // The last known value of this day, found through the block or, for its first row, by looking back.
+    let before = if b.config_last >= 0 {
+        b.config_last
+    } else {
+        s.config_changes[..i].iter().rev().find(|&&p| p >= 0).copied().unwrap_or(-1)
+    };
+    if before >= 0 && before != c {
+        b.config_steps += 1;
+        b.config_first_step = b.config_first_step.min(s.time[i]);
+        b.config_last_step = b.config_last_step.max(s.time[i]);
+    }
+    if b.config_first < 0 {
+        b.config_first = c;
+    }
+    b.config_last = c;
+}
+
+fn counters(b: &mut HourBlock, s: &Series<'_>, i: usize) {
+    let (ex, er) = (s.exchanges[i], s.comm_errors[i]);
+    if ex < 0 || er < 0 {
+        return;
+    }
+    // Inside the hour only: the border to the hour before is added when blocks are joined.
+    let (pex, per) = b.counter_last;
+    if pex >= 0 {
+        let back = (b.first_row.min(s.time[i]), s.time[i]);
+        let seconds = ((back.1 - back.0) as f64 / 1e6).max(60.0);
+        add_increment(&mut b.counters, (pex, per), (ex, er), seconds);
+    } else {
+        b.counter_first = (ex, er);
+    }
+    b.counter_last = (ex, er);
+}
+
+/// Adds what both counters gained between two readings; a restart adds what is known since it.
+pub fn add_increment(c: &mut Counters, before: (i64, i64), now: (i64, i64), seconds: f64) {
+    match (counter_increment(before.0, now.0, seconds), counter_increment(before.1, now.1, seconds)) {
+        (Some(ex), Some(er)) if er <= ex + 2.0 => {
+            c.exchanges += ex;
+            c.errors += er;
+        }
+        _ => {
+            c.resets += 1;
+            if now.1 <= now.0 && (now.0 as f64) <= 20.0 * seconds {
+                c.exchanges += now.0 as f64;
+                c.errors += now.1 as f64;
+            }
+        }
+    }
+}
+
+fn deviation(b: &mut HourBlock, entry: &LoopEntry, s: &Series<'_>, v: &Derived, i: usize, n: usize, es: &mut Vec<f64>) {
+    let (f, m, r) = (v.f[i], v.m[i], v.r[i]);
+    if !v.good[i] || !f.is_finite() {
+        return;
+    }
+    let fixed_bit = s.device_status[i] >= 0 && s.device_status[i] & 0x08 != 0;
+    // Clipped registered currents say nothing of the scale.
+    let inside = |p: f64| p > -50.0 - 0.1 / 0.16 && p < 50.0 + 0.4 / 0.16;
+    let root_cut = entry.range.transfer == Transfer::SquareRoot && entry.range.percent(s.pv[i]) < 1.0;
+    if r.is_finite() && !fixed_bit && inside(f) && !root_cut {
+        let er = r - f;
+        b.er.n += 1;
+        b.er.sum += er;
+        b.er.sx += f;
+        b.er.sxx += f * f;
+        b.er.sxy += f * er;
+        b.er.syy += er * er;
+        if er.abs() > 0.05 {
+            b.er.off += 1;
+            b.er.first_off = b.er.first_off.min(s.time[i]);
+        }
+    }
+    if !m.is_finite() {
+        return;
+    }
+    let near = |j: usize, k: usize| ((s.time[k] - s.time[j]) as f64) < 2.5 * v.period_us;
+    let back = (i > 0 && v.f[i - 1].is_finite() && near(i - 1, i)).then(|| f - v.f[i - 1]);
+    let forth = (i + 1 < n && v.f[i + 1].is_finite() && near(i, i + 1)).then(|| v.f[i + 1] - f);
+    let (Some(dxb), Some(dxf)) = (back, forth) else { return };
+    let e = m - f;
+    // 3.9 < f < 20.4 and 3.7 < m < 20.6 mA.
+    let f_ok = f > -50.625 && f < 52.5;
+    let m_ok = m > -51.875 && m < 53.75;
+    if !fixed_bit && f_ok {
+        excursion(b, e, f, dxb, dxf, s.time[i]);
+    }
+    if fixed_bit || !f_ok || !m_ok || root_cut {
+        return;
+    }
+    let w = 1.0 / (1.0 + (dxb * dxb + dxf * dxf) / v.knee);
+    b.fit.add([1.0, f, dxb, dxf], e, w);
+    b.e.add(e);
+    es.push(e);
+    let eighth = (((f + 50.0) / 12.5).floor().clamp(0.0, 7.0)) as usize;
+    b.eighths[eighth][0] += w;
+    b.eighths[eighth][1] += w * e;
+    b.eighths[eighth][2] += w * e * e;
+}
+
+/// How far the current lies outside what the digital value and its neighbours span.
+fn excursion(b: &mut HourBlock, e: f64, f: f64, dxb: f64, dxf: f64, t: i64) {
+    let (lo, hi) = ((f - dxb).min(f).min(f + dxf), (f - dxb).max(f).max(f + dxf));
+    let m = f + e;
+    let out = if m > hi { m - hi } else if m < lo { m - lo } else { 0.0 };
+    b.excursion_n += 1;
+    for (k, limit) in EXCURSION_PCT.iter().enumerate() {
+        if out > *limit {
+            b.above[k] += 1;
+        } else if out < -*limit {
+            b.below[k] += 1;
+        }
+    }
+    if out.abs() > 0.5 {
+        b.excursion_sum += out;
+        b.first_excursion = b.first_excursion.min(t);
+        b.last_excursion = b.last_excursion.max(t);
+    }
+}

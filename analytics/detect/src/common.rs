@@ -1,0 +1,166 @@
+//! Common causes: one kind of finding enriched in what loops share.
+//!
+//! Hypergeometric upper tail of the affected among a group's members, given the fleet (Fisher 1935),
+//! multiplied by the number of groups looked at (Bonferroni); onsets must agree; the best group is taken,
+//! its members removed, and the search repeated; of groups that explain the same loops the smaller stands.
+
+use crate::finding::{CommonCause, Kind};
+use ingest_model::{Criticality, LoopEntry, Scope, Tag, UtcMicros};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Adjusted chance below which a group is a cause, members it needs, and its share of affected loops.
+pub const MAX_P: f64 = 0.01;
+pub const MIN_AFFECTED: usize = 3;
+const MIN_SHARE: f64 = 0.34;
+/// Onsets that lie within this time of each other agree even if their intervals are narrow.
+const ONSET_SLACK_US: i64 = 36 * 3_600_000_000;
+
+/// One finding as the search sees it.
+#[derive(Clone, Debug)]
+pub struct Sign {
+    pub tag: Tag,
+    pub kind: Kind,
+    pub cause: Option<&'static str>,
+    pub onset: UtcMicros,
+    pub onset_low: UtcMicros,
+    pub onset_high: UtcMicros,
+    pub score: f64,
+}
+
+/// ln(n!) by Stirling's series beyond 20, exact below.
+fn ln_factorial(n: f64) -> f64 {
+    if n < 20.0 {
+        return (2..=n as u64).map(|i| (i as f64).ln()).sum();
+    }
+    let x = n + 1.0;
+    (x - 0.5) * x.ln() - x + 0.5 * (2.0 * std::f64::consts::PI).ln() + 1.0 / (12.0 * x) - 1.0 / (360.0 * x * x * x)
+}
+
+fn ln_choose(n: f64, k: f64) -> f64 {
+    if k < 0.0 || k > n { f64::NEG_INFINITY } else { ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k) }
+}
+
+/// P(X >= k) for k marked among `drawn` of `total`, `marked` of which are marked.
+pub fn hypergeometric_tail(total: usize, marked: usize, drawn: usize, k: usize) -> f64 {
+    let (n, m, d) = (total as f64, marked as f64, drawn as f64);
+    let all = ln_choose(n, d);
+    (k..=marked.min(drawn)).map(|i| (ln_choose(m, i as f64) + ln_choose(n - m, d - i as f64) - all).exp()).sum::<f64>().min(1.0)
+}
+
+/// Kinds whose signs may share a cause; drift is split by how it shows.
+fn family(s: &Sign) -> (Kind, &'static str) {
+    let cause = match (s.kind, s.cause) {
+        (Kind::AnalogDigitalDrift, Some(c @ ("supply-limited" | "intermittent" | "scaling"))) => c,
+        _ => "",
+    };
+    (s.kind, cause)
+}
+
+pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
+    // Members of each group.
+    let mut groups: BTreeMap<(Scope, String), BTreeSet<&Tag>> = BTreeMap::new();
+    for l in loops {
+        for scope in Scope::ALL {
+            if let Some(name) = l.member_of(scope) {
+                groups.entry((scope, name)).or_default().insert(&l.tag);
+            }
+        }
+    }
+    groups.retain(|_, m| m.len() >= MIN_AFFECTED && m.len() < loops.len());
+    let by_tag: BTreeMap<&Tag, &LoopEntry> = loops.iter().map(|l| (&l.tag, *l)).collect();
+    let mut families: BTreeMap<(Kind, &'static str), Vec<&Sign>> = BTreeMap::new();
+    for s in signs {
+        families.entry(family(s)).or_default().push(s);
+    }
+    let looked_at = groups.len() * families.values().filter(|f| f.len() >= MIN_AFFECTED).count();
+    let mut out = Vec::new();
+    for ((kind, cause), mut left) in families {
+        while left.len() >= MIN_AFFECTED {
+            let mut best: Option<(f64, usize, Scope, &String, Vec<&Sign>)> = None;
+            let marked: BTreeSet<&Tag> = left.iter().map(|s| &s.tag).collect();
+            for ((scope, name), members) in &groups {
+                let here: Vec<&Sign> = agreeing(left.iter().copied().filter(|s| members.contains(&s.tag)).collect());
+                let affected: BTreeSet<&Tag> = here.iter().map(|s| &s.tag).collect();
+                if affected.len() < MIN_AFFECTED || (affected.len() as f64) < MIN_SHARE * members.len() as f64 {
+                    continue;
+                }
+                let p = hypergeometric_tail(loops.len(), marked.len(), members.len(), affected.len()) * looked_at as f64;
+                let better = match &best {
+                    None => true,
+                    // Of nearly equal explanations the smaller group.
+                    Some(b) => p.ln() < b.0.ln() - 1e-9 || (p.ln() <= b.0.ln() + 1e-9 && members.len() < b.1),
+                };
+                if p < MAX_P && better {
+                    best = Some((p, members.len(), *scope, name, here));
+                }
+            }
+            let Some((p, members, scope, name, here)) = best else { break };
+            let tags: BTreeSet<Tag> = here.iter().map(|s| s.tag.clone()).collect();
+            let mut onsets: Vec<i64> = here.iter().map(|s| s.onset.0).collect();
+            onsets.sort_unstable();
+            let onset = UtcMicros(onsets[onsets.len() / 2]);
+            let criticality =
+                tags.iter().filter_map(|t| by_tag.get(t)).map(|l| l.criticality).max().unwrap_or(Criticality::Indication);
+            let score = here.iter().map(|s| s.score).fold(0.0, f64::max);
+            let id = format!("{}:{}:{}:{}", scope.as_str(), name, kind.as_str(), onset.date_string());
+            let what = crate::words::kind_words(kind, (!cause.is_empty()).then_some(cause));
+            let summary = format!(
+                "{} of the {} loops that share {} {} show the same: {}. Chance {} for all groups looked at.",
+                crate::words::count_word(tags.len()),
+                members,
+                crate::words::scope_words(scope),
+                name,
+                what,
+                crate::words::chance(p)
+            );
+            left.retain(|s| !tags.contains(&s.tag));
+            out.push(CommonCause {
+                id,
+                scope,
+                name: name.clone(),
+                kind,
+                affected: tags.len(),
+                tags: tags.into_iter().collect(),
+                members,
+                p_value: p.min(1.0),
+                score,
+                onset,
+                criticality: criticality.as_str(),
+                summary,
+            });
+        }
+    }
+    out.sort_by(|a, b| b.score.total_cmp(&a.score).then_with(|| a.id.cmp(&b.id)));
+    out
+}
+
+/// The largest set whose onset intervals (with slack) share an instant.
+fn agreeing(signs: Vec<&Sign>) -> Vec<&Sign> {
+    let mut best: Vec<&Sign> = Vec::new();
+    for s in &signs {
+        let at = s.onset.0;
+        let with: Vec<&Sign> = signs
+            .iter()
+            .copied()
+            .filter(|o| o.onset_low.0 - ONSET_SLACK_US <= at && at <= o.onset_high.0 + ONSET_SLACK_US)
+            .collect();
+        if with.len() > best.len() {
+            best = with;
+        }
+    }
+    best
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    // R 4.2 phyper / scipy 1.17 hypergeom.sf: 12 of 16 flagged where 300 of 20000 are, 1.8e-19;
+    // 3 of 10 where 20 of 500 are, 0.0055; the lady tasting tea (Fisher 1935), 1/70.
+    #[test]
+    fn tails() {
+        assert!((hypergeometric_tail(20000, 300, 16, 12) / 1.8e-19 - 1.0).abs() < 0.05);
+        assert!((hypergeometric_tail(500, 20, 10, 3) - 0.0055).abs() < 5e-5);
+        assert!((hypergeometric_tail(8, 4, 4, 4) - 1.0 / 70.0).abs() < 1e-12);
+    }
+}

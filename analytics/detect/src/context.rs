@@ -1,0 +1,131 @@
+//! What loops know of each other: idle plant, gateways that are there, the ambient's course.
+//!
+//! Context rows are the only thing besides findings that crosses loops (design: two passes).
+
+use crate::history::{LoopRecord, median};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
+
+/// Fleet-wide context by hour since 1970.
+#[derive(Debug, Default)]
+pub struct Context {
+    /// Hours in which an area stood still; one hour of margin on both sides.
+    idle: HashMap<String, BTreeSet<i64>>,
+    /// Hours in which every area stood still.
+    plant_idle: BTreeSet<i64>,
+    /// Loops with rows, by gateway and hour, and the gateway's loops in all.
+    gateway_rows: HashMap<String, BTreeMap<i64, u32>>,
+    gateway_loops: HashMap<String, u32>,
+    /// Common course of the devices' own temperatures, zero mean, degrees.
+    ambient: BTreeMap<i64, f64>,
+}
+
+/// Share of its own usual step below which a loop counts as standing still.
+const STILL_SHARE: f64 = 0.15;
+/// Loops needed before an area can be called idle.
+const LOOPS_TO_TELL: usize = 3;
+
+impl Context {
+    pub fn new(loops: &[LoopRecord<'_>]) -> Self {
+        let mut ctx = Self::default();
+        ctx.find_idle(loops);
+        ctx.count_gateways(loops);
+        ctx.find_ambient(loops);
+        ctx
+    }
+
+    fn find_idle(&mut self, loops: &[LoopRecord<'_>]) {
+        // (still, moving) votes by area and hour.
+        let mut votes: HashMap<String, BTreeMap<i64, (u32, u32)>> = HashMap::new();
+        let mut plant: BTreeMap<i64, (u32, u32)> = BTreeMap::new();
+        for l in loops {
+            let steps: Vec<(i64, f64)> = l
+                .blocks
+                .iter()
+                .filter_map(|b| {
+                    let mv = if b.move_d.n >= 4 { b.move_d } else { b.move_m };
+                    // Mean square step: a quantised signal has a median step of 0 while it still moves.
+                    (mv.n >= 4).then(|| (b.hour, (mv.sum_sq / f64::from(mv.n)).sqrt()))
+                })
+                .collect();
+            let usual = median(steps.iter().map(|s| s.1).collect());
+            let quantum = l.blocks.iter().map(|b| b.move_d.quantum).fold(f64::INFINITY, f64::min);
+            // Only loops that usually move can tell that the plant does not.
+            if !(usual > 0.1) || (quantum.is_finite() && usual < 2.0 * quantum) {
+                continue;
+            }
+            let area = l.entry.area.clone().unwrap_or_default();
+            let by_hour = votes.entry(area).or_default();
+            for (hour, step) in steps {
+                let still = u32::from(step < STILL_SHARE * usual);
+                for v in [by_hour.entry(hour).or_default(), plant.entry(hour).or_default()] {
+                    v.0 += still;
+                    v.1 += 1 - still;
+                }
+            }
+        }
+        let idle_hours = |m: &BTreeMap<i64, (u32, u32)>| -> BTreeSet<i64> {
+            m.iter()
+                .filter(|(_, v)| (v.0 + v.1) as usize >= LOOPS_TO_TELL && v.0 > v.1)
+                .flat_map(|(h, _)| [h - 1, *h, h + 1])
+                .collect()
+        };
+        self.idle = votes.iter().map(|(a, m)| (a.clone(), idle_hours(m))).collect();
+        self.plant_idle = idle_hours(&plant);
+    }
+
+    fn count_gateways(&mut self, loops: &[LoopRecord<'_>]) {
+        for l in loops {
+            let g = l.entry.gateway.clone().unwrap_or_default();
+            *self.gateway_loops.entry(g.clone()).or_default() += 1;
+            let rows = self.gateway_rows.entry(g).or_default();
+            for b in l.blocks {
+                *rows.entry(b.hour).or_default() += 1;
+            }
+        }
+    }
+
+    fn find_ambient(&mut self, loops: &[LoopRecord<'_>]) {
+        let mut by_hour: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
+        for l in loops {
+            let means: Vec<(i64, f64)> = l
+                .blocks
+                .iter()
+                .filter(|b| b.sv.n >= 3 && b.sv.min > -45.0 && b.sv.max < 95.0)
+                .map(|b| (b.hour, b.sv.mean()))
+                .collect();
+            let centre = median(means.iter().map(|m| m.1).collect());
+            let spread = median(means.iter().map(|m| (m.1 - centre).abs()).collect());
+            // An electronics temperature follows the day by some degrees; anything else is a process value.
+            if !(spread > 0.05 && spread < 8.0) {
+                continue;
+            }
+            for (h, v) in means {
+                by_hour.entry(h).or_default().push(v - centre);
+            }
+        }
+        let raw: BTreeMap<i64, f64> =
+            by_hour.into_iter().filter(|(_, v)| v.len() >= 3).map(|(h, v)| (h, median(v))).collect();
+        let n = raw.len() as f64;
+        let mean = raw.values().sum::<f64>() / n.max(1.0);
+        self.ambient = raw.into_iter().map(|(h, v)| (h, v - mean)).collect();
+    }
+
+    /// Did the loop's area stand still in this hour?
+    pub fn idle(&self, l: &LoopRecord<'_>, hour: i64) -> bool {
+        let area = l.entry.area.as_deref().unwrap_or_default();
+        self.plant_idle.contains(&hour) || self.idle.get(area).is_some_and(|s| s.contains(&hour))
+    }
+
+    /// Share of the gateway's loops with rows in this hour.
+    pub fn gateway_alive(&self, l: &LoopRecord<'_>, hour: i64) -> f64 {
+        let g = l.entry.gateway.as_deref().unwrap_or_default();
+        let n = self.gateway_loops.get(g).copied().unwrap_or(0);
+        let rows = self.gateway_rows.get(g).and_then(|m| m.get(&hour)).copied().unwrap_or(0);
+        if n == 0 { 0.0 } else { f64::from(rows) / f64::from(n) }
+    }
+
+    /// Ambient temperature against its mean, degrees; 0 where nobody tells.
+    pub fn ambient(&self, hour: i64) -> f64 {
+        self.ambient.get(&hour).copied().unwrap_or(0.0)
+    }
+}

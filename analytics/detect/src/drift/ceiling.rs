@@ -1,0 +1,125 @@
+//! Supply-limited: the current follows up to a ceiling and no further (lost compliance).
+//!
+//! `V_terminal = V_supply - I * R_loop` must stay above the device's lift-off voltage; when it does not, the
+//! current flattens while digital value and reported current go on. Told from span drift by the bend: below
+//! the ceiling the two channels agree. The ceiling is a number in mA.
+
+use crate::block::HourBlock;
+use crate::finding::Kind;
+use crate::history::{Draft, LoopRecord, Window, hour_in, median};
+use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
+
+/// Share of asking hours that must be limited after the onset, and may be before.
+const AFTER: f64 = 0.7;
+const BEFORE: f64 = 0.05;
+const MIN_HOURS: usize = 4;
+
+struct Hour<'a> {
+    b: &'a HourBlock,
+    gap: f64,
+    limited: bool,
+}
+
+pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draft> {
+    let hours: Vec<Hour<'_>> = l
+        .blocks
+        .iter()
+        .filter(|b| b.m.n >= 3 && b.d.n >= 3 && b.f_max.is_finite() && !hour_in(skip, b.hour) && b.bit_share(3) == 0.0)
+        .map(|b| {
+            let gap = b.f_max.min(52.5) - b.m.max;
+            let step = (b.move_d.sum_sq / f64::from(b.move_d.n.max(1))).sqrt();
+            // Sampling skew and noise alone leave a gap of about a step.
+            let limited = gap > 1.0_f64.max(1.5 * step) && b.below[2] >= 2 && b.above[2] == 0 && b.m.max > -25.0;
+            Hour { b, gap, limited }
+        })
+        .collect();
+    let limited: Vec<usize> = (0..hours.len()).filter(|&i| hours[i].limited).collect();
+    if limited.len() < MIN_HOURS {
+        return None;
+    }
+    // Ceiling now: the lowest of the limited hours' tops over the last two days of limited running.
+    let last = *limited.last()?;
+    let recent: Vec<f64> =
+        limited.iter().filter(|&&i| hours[last].b.hour - hours[i].b.hour <= 48).map(|&i| hours[i].b.m.max).collect();
+    let ceiling = median(recent.clone());
+    let spread = recent.iter().map(|v| (v - ceiling).abs()).fold(0.0, f64::max);
+    if spread > 6.0 || ceiling > 52.0 {
+        return None;
+    }
+    // Onset: the start with the best contrast of limited among asking hours.
+    let asks = |h: &Hour<'_>| h.b.f_max > ceiling + 1.0;
+    let mut best: Option<(f64, usize)> = None;
+    for &start in &limited {
+        let count = |r: &[Hour<'_>]| {
+            let asking = r.iter().filter(|h| asks(h) || h.limited).count() as f64;
+            let lim = r.iter().filter(|h| h.limited).count() as f64;
+            (lim, asking)
+        };
+        let (la, aa) = count(&hours[start..]);
+        let (lb, ab) = count(&hours[..start]);
+        if la < MIN_HOURS as f64 || la / aa.max(1.0) < AFTER || lb > BEFORE * ab + 1.0 {
+            continue;
+        }
+        let score = la / aa - lb / ab.max(1.0) + 0.002 * la;
+        if best.is_none_or(|b| score > b.0 + 1e-9) {
+            best = Some((score, start));
+        }
+    }
+    let (_, start) = best?;
+    let after = &hours[start..];
+    // Nothing gets past the ceiling (a falling one only falls): tops late in the record stay below early ones.
+    let top = after.iter().filter(|h| h.b.hour > hours[last].b.hour - 48).map(|h| h.b.m.max).fold(f64::NEG_INFINITY, f64::max);
+    if top > ceiling + 1.5 + spread {
+        return None;
+    }
+    // The bend: eighths well below the ceiling agree.
+    let (mut w, mut we, mut lo_n) = (0.0, 0.0, 0);
+    let lowest = after.iter().filter(|h| h.limited).map(|h| h.b.m.max).fold(f64::INFINITY, f64::min);
+    for h in after {
+        for (k, e) in h.b.eighths.iter().enumerate() {
+            let upper = -50.0 + 12.5 * (k as f64 + 1.0);
+            if upper < lowest + 2.0 && e[0] > 0.0 {
+                w += e[0];
+                we += e[1];
+                lo_n += 1;
+            }
+        }
+    }
+    let below = if w > 0.0 { we / w } else { f64::NAN };
+    let typical_gap = median(after.iter().filter(|h| h.limited).map(|h| h.gap).collect());
+    if lo_n >= 3 && below.abs() > 0.4_f64.max(0.15 * typical_gap) {
+        return None;
+    }
+    if lo_n < 3 {
+        // Never below the ceiling: a stuck or drifted current looks the same. Free samples of limited hours tell.
+        let free = after.iter().filter(|h| !h.limited).count();
+        if free < 3 {
+            return None;
+        }
+    }
+    let onset = UtcMicros(hours[start].b.first_excursion.min(hours[start].b.last_row));
+    let n = after.iter().filter(|h| h.limited).count();
+    let mut d = Draft::new(Kind::AnalogDigitalDrift, onset, (1.0 - 0.8 / n as f64).clamp(0.6, 0.99))
+        .within(onset.plus_s(-6.0 * 3600.0), onset.plus_s(3600.0))
+        .number("ceiling_ma", 12.0 + 0.16 * ceiling)
+        .number("asked_ma", 12.0 + 0.16 * after.iter().map(|h| h.b.f_max).fold(f64::NEG_INFINITY, f64::max).min(53.125))
+        .number("below_ceiling_pct", below)
+        .count("limited_hours", n as u64);
+    d.cause = Some("supply-limited");
+    d.deviation_pct = super::scaling::recent(l).map(|_| deviation_24h(l));
+    let quiet = hours[last + 1..].iter().filter(|h| asks(h)).count();
+    if quiet >= 6 && to.0 - hours[last].b.last_row > 12 * MICROS_PER_HOUR {
+        d.ended = Some(UtcMicros(hours[last].b.last_row));
+    }
+    Some(d)
+}
+
+/// Plain mean deviation of the last 24 hours with samples (the fit drops samples above 20.6 mA only).
+fn deviation_24h(l: &LoopRecord<'_>) -> f64 {
+    let (mut n, mut s) = (0.0, 0.0);
+    for b in l.blocks.iter().rev().filter(|b| b.e.n > 0).take(24) {
+        n += f64::from(b.e.n);
+        s += b.e.sum;
+    }
+    s / n
+}

@@ -1,0 +1,84 @@
+//! When the deviation reaches the tolerance, with an 80 % interval.
+//!
+//! A straight line with its own regression interval covers far too little: the start and the way of growth
+//! are unknown too. So crossing times are averaged over starts, powers of growth `(t - start)^p` and the
+//! amplitude's error, each weighted by its likelihood (Bayesian model averaging, uniform over starts).
+
+use super::fit::{Base, Cell, Form, start_t};
+
+/// Powers of growth and their prior weights.
+const POWERS: [(f64, f64); 5] = [(0.5, 0.08), (0.7, 0.12), (1.0, 0.5), (1.4, 0.15), (2.0, 0.15)];
+/// Normal quantiles at the middles of nine equal shares.
+const NORMAL_NINTHS: [f64; 9] = [-1.5932, -0.9674, -0.5895, -0.2822, 0.0, 0.2822, 0.5895, 0.9674, 1.5932];
+
+/// Days (on the cells' scale) at 10, 50 and 90 %; `None` where the mixture says "not within the horizon".
+#[derive(Clone, Copy, Debug)]
+pub struct Crossing {
+    pub low: Option<f64>,
+    pub mid: Option<f64>,
+    pub high: Option<f64>,
+}
+
+/// `level` is the deviation before the start at the usual operating point, `at` the form's size there.
+#[allow(clippy::too_many_arguments)]
+pub fn crossing(
+    cells: &[Cell],
+    base: &Base,
+    form: Form,
+    starts: &[usize],
+    per_weight: f64,
+    tolerance: f64,
+    x_usual: f64,
+    level_of: &dyn Fn(&[usize; 1], f64) -> f64,
+    now_t: f64,
+) -> Option<Crossing> {
+    let at = form.at(x_usual);
+    let horizon = 3.0 * (now_t - start_t(cells, 0));
+    let mut mix: Vec<(f64, f64)> = Vec::new(); // crossing time (inf = never), weight
+    let mut top = f64::NEG_INFINITY;
+    let mut rows = Vec::new();
+    for &k in starts {
+        let t0 = start_t(cells, k);
+        for (power, prior) in POWERS {
+            let growth = |i: usize| (cells[i].t - t0).max(0.0).powf(power);
+            let (gain, amplitude, unit_se) = base.any_growth(cells, form, k, &growth);
+            if gain <= 0.0 {
+                continue;
+            }
+            let log = gain / (2.0 * per_weight) + f64::ln(prior);
+            top = top.max(log);
+            rows.push((log, t0, power, amplitude, unit_se * per_weight.sqrt(), k));
+        }
+    }
+    for (log, t0, power, amplitude, se, k) in rows {
+        let weight = (log - top).exp();
+        if weight < 1e-6 {
+            continue;
+        }
+        for z in NORMAL_NINTHS {
+            let a = amplitude + z * se;
+            let level = level_of(&[k], a);
+            // Whichever edge the growth heads for.
+            let edge = if a > 0.0 { tolerance } else { -tolerance };
+            let need = (edge - level) / (a * at);
+            let t = if !need.is_finite() || need < 0.0 { t0 } else { t0 + need.powf(1.0 / power) };
+            mix.push((t, weight));
+        }
+    }
+    if mix.is_empty() {
+        return None;
+    }
+    mix.sort_by(|a, b| a.0.total_cmp(&b.0));
+    let total: f64 = mix.iter().map(|m| m.1).sum();
+    let q = |p: f64| {
+        let mut sum = 0.0;
+        for (t, w) in &mix {
+            sum += w;
+            if sum >= p * total {
+                return (*t < now_t + horizon).then_some(*t);
+            }
+        }
+        None
+    };
+    Some(Crossing { low: q(0.1), mid: q(0.5), high: q(0.9) })
+}

@@ -1,0 +1,383 @@
+//! Analog-digital drift: the current at the host and the digital value no longer agree.
+//!
+//! Order of questions, from the most specific: does the device itself drive another current than the
+//! register says (`scaling`)? Is there a ceiling (`supply-limited`)? Episodes (`intermittent`)? Else a
+//! change in the regression of the deviation: `offset` or `span`, step or ramp, with onset and forecast.
+
+pub mod ceiling;
+pub mod episodes;
+pub mod fit;
+pub mod forecast;
+pub mod scaling;
+
+use crate::context::Context;
+use crate::finding::Kind;
+use crate::history::{Draft, LoopRecord, Window, hour_in, median, quantile};
+use fit::{Base, CELL_H, Candidate, Cell, Form, Scatter, Shape, residuals, scatter, start_t};
+use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
+
+/// Likelihood ratio (twice its log) over the day-based dispersion that is believed. Heavy-tailed day means
+/// and the search over some hundred starts and four shapes are in it; see docs of `accept`.
+pub const ACCEPT_LR: f64 = 45.0;
+/// Days of record before drift is judged.
+pub const MIN_DAYS: usize = 5;
+/// Loops whose digital position varies less than this (standard deviation, %) cannot tell span from offset.
+const STILL_X: f64 = 3.0;
+
+/// Outcome for one loop.
+#[derive(Debug, Default)]
+pub struct Outcome {
+    pub drafts: Vec<Draft>,
+    pub not_judged: Option<&'static str>,
+}
+
+pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window]) -> Outcome {
+    let mut out = Outcome::default();
+    let tolerance = l.entry.tolerance_pct;
+    if l.entry.multidrop {
+        out.not_judged = Some("multidrop: the current is parked");
+        return out;
+    }
+    if l.blocks.iter().all(|b| b.m.n == 0) {
+        out.not_judged = Some("no analog source");
+        // The output side alone still shows a range that is not the device's.
+        out.drafts.extend(scaling::reported(l, to, skip));
+        return out;
+    }
+    if l.blocks.iter().all(|b| b.d.n == 0) {
+        out.not_judged = Some("no digital value");
+        return out;
+    }
+    if let Some(d) = scaling::reported(l, to, skip) {
+        out.drafts.push(d);
+        return out;
+    }
+    if let Some(d) = ceiling::detect(l, to, skip) {
+        out.drafts.push(d);
+        return out;
+    }
+    let ambient = |h: i64| ctx.ambient(h);
+    let take = |b: &crate::block::HourBlock| !hour_in(skip, b.hour);
+    let mut cells = fit::cells(l.blocks, &ambient, &take);
+    let days = distinct_days(&cells);
+    if days < MIN_DAYS {
+        out.not_judged = Some("record too short: drift needs five days of running");
+        return out;
+    }
+    if let Some(d) = episodes::detect(l, to, skip) {
+        out.drafts.push(d);
+        return out;
+    }
+    if let Some(d) = changed(l, ctx, &mut cells, tolerance, to) {
+        out.drafts.push(d);
+    } else if let Some(d) = since_start(l, &cells, tolerance, to) {
+        out.drafts.push(d);
+    }
+    out
+}
+
+fn distinct_days(cells: &[Cell]) -> usize {
+    let mut days: Vec<i64> = cells.iter().map(Cell::day).collect();
+    days.dedup();
+    days.len()
+}
+
+/// The best change, after cells that stand far out (at most 12 %) were set aside twice.
+fn best_change(cells: &mut [Cell]) -> Option<(Base, Candidate, Scatter, [f64; 2])> {
+    for c in cells.iter_mut() {
+        c.used = true;
+    }
+    let most_out = cells.len() * 12 / 100;
+    let mut result = None;
+    for round in 0..3 {
+        let base = Base::fit(cells)?;
+        let mut best: Option<Candidate> = None;
+        let mut by_form = [0.0_f64; 2];
+        for (f, form) in [Form::Offset, Form::Span].into_iter().enumerate() {
+            for shape in [Shape::Step, Shape::Ramp] {
+                if let (_, Some(c)) = base.scan(cells, form, shape) {
+                    by_form[f] = by_form[f].max(c.gain);
+                    if best.is_none_or(|b| c.gain > b.gain) {
+                        best = Some(c);
+                    }
+                }
+            }
+        }
+        let mut best = best?;
+        let beta = base.beside(cells, &best);
+        let mut res = residuals(cells, &beta, Some(&best));
+        let mut sc = scatter(cells, &res, &base, 3.0);
+        // A step that ended (somebody put it right) must explain clearly more than one that stays.
+        for (f, form) in [Form::Offset, Form::Span].into_iter().enumerate() {
+            if let Some(c) = base.scan_stretch(cells, form, 4, 4) {
+                let starts_late = c.start >= 4;
+                if starts_late && c.gain > best.gain + 12.0 * sc.per_weight && c.gain > 1.15 * best.gain {
+                    by_form[f] = by_form[f].max(c.gain);
+                    best = c;
+                    let beta = base.beside(cells, &best);
+                    res = residuals(cells, &beta, Some(&best));
+                    sc = scatter(cells, &res, &base, 4.0);
+                }
+            }
+        }
+        result = Some((base, best, sc, by_form));
+        if round == 2 {
+            break;
+        }
+        let mut z: Vec<(usize, f64)> =
+            res.iter().enumerate().map(|(i, (r, w))| (i, (r * r * w / sc.per_weight.max(1e-12)).sqrt())).collect();
+        z.sort_by(|a, b| b.1.total_cmp(&a.1));
+        for c in cells.iter_mut() {
+            c.used = true;
+        }
+        let mut any = false;
+        for (i, v) in z.into_iter().take(most_out) {
+            if v > 5.0 {
+                cells[i].used = false;
+                any = true;
+            }
+        }
+        if !any {
+            break;
+        }
+    }
+    result
+}
+
+fn changed(l: &LoopRecord<'_>, ctx: &Context, cells: &mut [Cell], tolerance: f64, to: UtcMicros) -> Option<Draft> {
+    let (base, best, sc, by_form) = best_change(cells)?;
+    let cells: &[Cell] = cells;
+    let lr = best.gain / sc.per_weight;
+    let x = positions(l);
+    let visited_high = quantile(x.clone(), 0.9);
+    let x_usual = median(x.clone());
+    let last = cells.len() - 1;
+    let growth_now = match best.shape {
+        Shape::Step => 1.0,
+        Shape::Ramp => best.growth(cells, last),
+    };
+    let form = best.form;
+    let effect = (best.amplitude * growth_now * form.at(visited_high)).abs();
+    let practical = 0.1_f64.max(0.2 * tolerance);
+    if lr < accept(sc.days) || effect < practical {
+        return None;
+    }
+    // Cause: by which form explains more; a loop that never leaves its operating point shows an offset.
+    let spread = deviation_of(&x);
+    let (form, certain) = if spread < STILL_X { (Form::Offset, false) } else { (form, (by_form[0] - by_form[1]).abs() > 6.0 * sc.per_weight) };
+    let best = if form == best.form { best } else { refit(&base, cells, form, &best)? };
+    let beta = base.beside(cells, &best);
+    let onset = onset(&base, cells, form, sc.per_weight, &best);
+    let ended = best.end < cells.len();
+    let now_dev = last_day(l, ctx, cells, &beta, &best);
+    let slope = beta[1] + if form == Form::Span { best.amplitude * growth_now / 100.0 } else { 0.0 };
+    let (dev24, x24) = now_dev;
+    let deviation = if form == Form::Span { dev24 + slope * (x_usual - x24) } else { dev24 };
+    let size_now = best.amplitude * growth_now * form.at(x_usual);
+    let scale_cause = scaling::looks_rescaled(l, cells, &beta, &best, onset.1);
+    let mut d = Draft::new(Kind::AnalogDigitalDrift, onset.1, confidence(lr, sc.days, effect, practical, certain)).within(onset.0, onset.2.min(to));
+    d.cause = Some(if scale_cause {
+        "scaling"
+    } else if form == Form::Offset {
+        "offset"
+    } else {
+        "span"
+    });
+    let trend = best.shape == Shape::Ramp && !ended;
+    d.deviation_pct = Some(if ended { best.amplitude * form.at(x_usual) } else { deviation });
+    d.rate_pct_per_day = trend.then_some(best.amplitude * form.at(x_usual));
+    if ended {
+        d.ended = Some(UtcMicros::from_hour(cells[best.end - 1].hour + CELL_H));
+    }
+    d = d
+        .number("log_likelihood_ratio", lr)
+        .count("days", sc.days as u64)
+        .number("day_scatter_pct", sc.day_sd)
+        .number("change_pct", size_now)
+        .number("usual_position_pct", x_usual + 50.0)
+        .number("full_scale_pct", if form == Form::Span { beta[0] + 50.0 * beta[1] + best.amplitude * growth_now } else { deviation })
+        .number("zero_scale_pct", beta[0] - 50.0 * beta[1] + if form == Form::Offset { best.amplitude * growth_now } else { 0.0 })
+        .text("shape", if best.shape == Shape::Step { "step" } else { "ramp" })
+        .text("cause_is", if certain { "told apart" } else { "not told apart well" });
+    let used_from = if trend && deviation.abs() < tolerance { best.start } else { usize::MAX };
+    if used_from != usize::MAX {
+        let starts = posterior_starts(&base, cells, form, sc.per_weight);
+        let now_t = (to.0 as f64 / MICROS_PER_HOUR as f64 - cells[0].hour as f64) / 24.0;
+        let level_of = |k: &[usize; 1], _a: f64| {
+            // Deviation at the usual operating point before this start, with the base as fitted beside it.
+            let _ = k;
+            beta[0] + beta[1] * x_usual
+        };
+        if let Some(c) = forecast::crossing(cells, &base, form, &starts, sc.per_weight, tolerance, x_usual, &level_of, now_t) {
+            let at = |t: f64| UtcMicros::from_hour(cells[0].hour).plus_s(t * 86400.0);
+            if let (Some(lo), Some(mid)) = (c.low, c.mid) {
+                // Crossing times before now mean "any moment": never a date in the past.
+                let clamp = |t: UtcMicros| t.max(to);
+                let high = c.high.map(at);
+                if let Some(high) = high {
+                    d.reaches = Some((clamp(at(mid)), clamp(at(lo)), clamp(high)));
+                }
+            }
+        }
+    }
+    Some(d)
+}
+
+/// Believed likelihood ratio: [`ACCEPT_LR`], more when few days estimate the scatter (Student's tail).
+pub fn accept(days: usize) -> f64 {
+    ACCEPT_LR * (1.0 + 6.0 / (days as f64 - 3.0).max(1.0))
+}
+
+fn confidence(lr: f64, days: usize, effect: f64, practical: f64, certain: bool) -> f64 {
+    let excess = lr / accept(days);
+    let size = effect / practical;
+    let c = 1.0 - 0.35 / excess - 0.12 / (size * size);
+    (c - if certain { 0.0 } else { 0.02 }).clamp(0.3, 0.995)
+}
+
+fn refit(base: &Base, cells: &[Cell], form: Form, old: &Candidate) -> Option<Candidate> {
+    let growth = |i: usize| old.growth(cells, i);
+    let (gain, amplitude, unit_se) = base.any_growth(cells, form, old.start, &growth);
+    (gain > 0.0).then_some(Candidate { form, gain, amplitude, unit_se, ..*old })
+}
+
+/// Hourly digital positions that took part.
+fn positions(l: &LoopRecord<'_>) -> Vec<f64> {
+    l.blocks.iter().filter(|b| b.fit.n > 0).map(|b| b.fit.xx[0][1] / b.fit.xx[0][0].max(1e-12)).collect()
+}
+
+fn deviation_of(x: &[f64]) -> f64 {
+    let n = x.len() as f64;
+    let mean = x.iter().sum::<f64>() / n.max(1.0);
+    (x.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 1.0).max(1.0)).sqrt()
+}
+
+/// Lag-corrected mean deviation and mean position over the last 24 hours of running.
+fn last_day(l: &LoopRecord<'_>, ctx: &Context, cells: &[Cell], beta: &[f64; fit::Q], c: &Candidate) -> (f64, f64) {
+    let upto = cells.get(c.end.saturating_sub(1)).map_or(i64::MAX, |c| c.hour + CELL_H);
+    let (mut w, mut y, mut x, mut hours) = (0.0, 0.0, 0.0, 0);
+    for pass in 0..2 {
+        for b in l.blocks.iter().rev().filter(|b| b.hour < upto && b.fit.n > 0) {
+            if pass == 0 && ctx.idle(l, b.hour) {
+                continue;
+            }
+            w += b.fit.xx[0][0];
+            y += b.fit.xy[0] - beta[2] * b.fit.xx[0][2] - beta[3] * b.fit.xx[0][3];
+            x += b.fit.xx[0][1];
+            hours += 1;
+            if hours >= 24 {
+                break;
+            }
+        }
+        if hours > 0 {
+            break;
+        }
+    }
+    if w > 0.0 { (y / w, x / w) } else { (f64::NAN, f64::NAN) }
+}
+
+/// Posterior over starts, steps and ramps together: 10, 50 and 90 % with half a cell and more added.
+fn onset(base: &Base, cells: &[Cell], form: Form, per_weight: f64, best: &Candidate) -> (UtcMicros, UtcMicros, UtcMicros) {
+    let mut weights = vec![0.0; cells.len()];
+    let ended = best.end < cells.len();
+    let mut top = f64::NEG_INFINITY;
+    let mut all = Vec::new();
+    if ended {
+        for k in best.start.saturating_sub(8)..(best.start + 9).min(best.end) {
+            let growth = |i: usize| if i < best.end { 1.0 } else { 0.0 };
+            let (g, _, _) = base.any_growth(cells, form, k, &growth);
+            all.push((k, g));
+            top = top.max(g);
+        }
+    } else {
+        for shape in [Shape::Step, Shape::Ramp] {
+            let (gains, _) = base.scan(cells, form, shape);
+            for (k, g) in gains.into_iter().enumerate().filter(|(_, g)| *g > 0.0) {
+                all.push((k, g));
+                top = top.max(g);
+            }
+        }
+    }
+    for (k, g) in all {
+        weights[k] += ((g - top) / (2.0 * per_weight)).exp();
+    }
+    let total: f64 = weights.iter().sum();
+    let at = |p: f64| {
+        let mut sum = 0.0;
+        for (k, w) in weights.iter().enumerate() {
+            sum += w;
+            if sum >= p * total {
+                return cells[k].hour;
+            }
+        }
+        cells[best.start].hour
+    };
+    let half = CELL_H as f64 * 1800.0;
+    (
+        UtcMicros::from_hour(at(0.1)).plus_s(-2.0 * half),
+        UtcMicros::from_hour(at(0.5)),
+        UtcMicros::from_hour(at(0.9)).plus_s(4.0 * half),
+    )
+}
+
+/// Starts of ramps worth averaging over (at most 40).
+fn posterior_starts(base: &Base, cells: &[Cell], form: Form, per_weight: f64) -> Vec<usize> {
+    let (gains, _) = base.scan(cells, form, Shape::Ramp);
+    let top = gains.iter().copied().fold(0.0, f64::max);
+    let mut near: Vec<(usize, f64)> =
+        gains.into_iter().enumerate().filter(|(_, g)| (top - g) / (2.0 * per_weight) < 8.0 && *g > 0.0).collect();
+    near.sort_by(|a, b| b.1.total_cmp(&a.1));
+    near.truncate(40);
+    near.into_iter().map(|n| n.0).collect()
+}
+
+/// No change in the record, but apart by more than the tolerance all along.
+fn since_start(l: &LoopRecord<'_>, cells: &[Cell], tolerance: f64, to: UtcMicros) -> Option<Draft> {
+    let base = Base::fit(cells)?;
+    let beta = base.beta;
+    let res = residuals(cells, &beta, None);
+    let sc = scatter(cells, &res, &base, 3.0);
+    let x = positions(l);
+    let (lo, hi, usual) = (quantile(x.clone(), 0.05), quantile(x.clone(), 0.95), median(x.clone()));
+    let at = |p: f64| beta[0] + beta[1] * p;
+    let worst = [lo, hi, usual].into_iter().map(at).fold(0.0, |a: f64, b| if b.abs() > a.abs() { b } else { a });
+    // The mean of the visited range must itself be out, by more than its uncertainty over days.
+    let se = (sc.per_weight / base.weight).sqrt();
+    let mean_out = at(usual).abs();
+    let spread = deviation_of(&x);
+    let slope_counts = spread >= STILL_X && (beta[1] * (hi - lo)).abs() > tolerance.max(0.5);
+    if mean_out < tolerance + 4.0 * se && !(slope_counts && worst.abs() > 1.5 * tolerance + 4.0 * se) {
+        return None;
+    }
+    if worst.abs() < 1.2 * tolerance {
+        return None;
+    }
+    let slope_matters = slope_counts && worst.abs() > 1.0;
+    let first = cells.first()?.hour;
+    let onset = UtcMicros(l.blocks.first()?.first_row).max(UtcMicros::from_hour(first));
+    let certainty = 1.0 - 0.3 * tolerance / worst.abs().max(tolerance) - 4.0 * se / worst.abs();
+    let mut d = Draft::new(Kind::AnalogDigitalDrift, onset, certainty.clamp(0.4, 0.99)).within(onset, onset.plus_s(3600.0 * CELL_H as f64));
+    d.cause = Some(if slope_matters {
+        "scaling"
+    } else if spread >= STILL_X && (beta[1] * 50.0).abs() > 0.7 * beta[0].abs() {
+        "span"
+    } else {
+        "offset"
+    });
+    d.deviation_pct = Some(at(usual));
+    let _ = to;
+    d = d
+        .count("days", sc.days as u64)
+        .number("day_scatter_pct", sc.day_sd)
+        .number("usual_position_pct", usual + 50.0)
+        .number("full_scale_pct", at(50.0))
+        .number("zero_scale_pct", at(-50.0))
+        .text("shape", "since the record began");
+    Some(d)
+}
+
+/// First instant of cell `k`, for the other causes.
+pub fn cell_start(cells: &[Cell], k: usize) -> UtcMicros {
+    let _ = start_t;
+    UtcMicros::from_hour(cells[k].hour)
+}

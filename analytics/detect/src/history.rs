@@ -1,0 +1,146 @@
+//! One loop's record as the detectors see it, and the draft of a finding.
+
+use crate::block::{Counters, HourBlock, add_increment};
+use crate::finding::{Evidence, Kind, Ne107, Signal};
+use ingest_model::{LoopEntry, UtcMicros, instant::MICROS_PER_HOUR};
+use std::collections::BTreeMap;
+
+/// One loop: its register entry now, and its hour blocks in order of time.
+#[derive(Clone, Copy, Debug)]
+pub struct LoopRecord<'a> {
+    pub entry: &'a LoopEntry,
+    pub blocks: &'a [HourBlock],
+}
+
+impl LoopRecord<'_> {
+    /// Median poll period over the record, seconds.
+    pub fn period_s(&self) -> f64 {
+        median(self.blocks.iter().map(|b| b.period_s).collect())
+    }
+
+    /// Counter increments by block, the border to the block before included; `None` where no counter was read.
+    pub fn increments(&self) -> Vec<Option<Counters>> {
+        let mut last: Option<((i64, i64), i64)> = None;
+        self.blocks
+            .iter()
+            .map(|b| {
+                if b.counter_first.0 < 0 {
+                    return None;
+                }
+                let mut c = b.counters;
+                if let Some((before, at)) = last {
+                    let seconds = ((b.first_row - at) as f64 / 1e6).max(60.0);
+                    add_increment(&mut c, before, b.counter_first, seconds);
+                }
+                last = Some((b.counter_last, b.last_row));
+                Some(c)
+            })
+            .collect()
+    }
+}
+
+/// A finding before words are put to it.
+#[derive(Clone, Debug)]
+pub struct Draft {
+    pub kind: Kind,
+    pub cause: Option<&'static str>,
+    pub signal: Option<Signal>,
+    pub onset: UtcMicros,
+    pub onset_low: UtcMicros,
+    pub onset_high: UtcMicros,
+    pub ended: Option<UtcMicros>,
+    pub deviation_pct: Option<f64>,
+    pub rate_pct_per_day: Option<f64>,
+    pub reaches: Option<(UtcMicros, UtcMicros, UtcMicros)>,
+    pub confidence: f64,
+    pub ne107: Option<Ne107>,
+    pub evidence: BTreeMap<&'static str, Evidence>,
+}
+
+impl Draft {
+    pub fn new(kind: Kind, onset: UtcMicros, confidence: f64) -> Self {
+        Self {
+            kind,
+            cause: None,
+            signal: None,
+            onset,
+            onset_low: onset,
+            onset_high: onset,
+            ended: None,
+            deviation_pct: None,
+            rate_pct_per_day: None,
+            reaches: None,
+            confidence,
+            ne107: None,
+            evidence: BTreeMap::new(),
+        }
+    }
+
+    pub fn within(mut self, low: UtcMicros, high: UtcMicros) -> Self {
+        self.onset_low = low.min(self.onset);
+        self.onset_high = high.max(self.onset);
+        self
+    }
+
+    pub fn number(mut self, name: &'static str, v: f64) -> Self {
+        if v.is_finite() {
+            self.evidence.insert(name, Evidence::Number(v));
+        }
+        self
+    }
+
+    pub fn count(mut self, name: &'static str, v: u64) -> Self {
+        self.evidence.insert(name, Evidence::Count(v));
+        self
+    }
+
+    pub fn text(mut self, name: &'static str, v: impl Into<String>) -> Self {
+        self.evidence.insert(name, Evidence::Text(v.into()));
+        self
+    }
+}
+
+/// A stretch of time in which a detector must not look.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Window {
+    pub from: i64,
+    pub to: i64,
+}
+
+/// Does hour `hour` (since 1970) touch one of the windows?
+pub fn hour_in(windows: &[Window], hour: i64) -> bool {
+    let (a, b) = (hour * MICROS_PER_HOUR, (hour + 1) * MICROS_PER_HOUR);
+    windows.iter().any(|w| w.from < b && w.to > a)
+}
+
+/// Median of finite values; NaN of nothing.
+pub fn median(mut v: Vec<f64>) -> f64 {
+    v.retain(|x| x.is_finite());
+    if v.is_empty() {
+        return f64::NAN;
+    }
+    let mid = v.len() / 2;
+    let upper = *v.select_nth_unstable_by(mid, f64::total_cmp).1;
+    if v.len() % 2 == 1 {
+        return upper;
+    }
+    let lower = v[..mid].iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    (lower + upper) / 2.0
+}
+
+/// Quantile `q` of finite values (nearest rank); NaN of nothing.
+pub fn quantile(mut v: Vec<f64>, q: f64) -> f64 {
+    v.retain(|x| x.is_finite());
+    if v.is_empty() {
+        return f64::NAN;
+    }
+    let k = ((v.len() - 1) as f64 * q).round() as usize;
+    *v.select_nth_unstable_by(k, f64::total_cmp).1
+}
+
+impl Draft {
+    /// Forecast as (middle, low, high).
+    pub fn reaches_sorted(&self) -> Option<(UtcMicros, UtcMicros, UtcMicros)> {
+        self.reaches
+    }
+}

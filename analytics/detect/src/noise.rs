@@ -1,0 +1,152 @@
+//! Noise change: short-term scatter against the loop's own past at like level.
+//!
+//! Measure: log of the hour's root mean square step (von Neumann), active hours only, in blocks of 6 h,
+//! regressed on the log of the level with shrinkage (flow noise grows with flow). Test: likelihood ratio of
+//! one lasting change over the residual variance, autocorrelation of blocks counted. A loop whose usual step
+//! is within three quanta, or that is idle, cannot be judged.
+
+use crate::context::Context;
+use crate::finding::Kind;
+use crate::history::{Draft, LoopRecord, Window, hour_in, median};
+use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
+
+const BLOCK_H: i64 = 6;
+pub const ACCEPT_LR: f64 = 40.0;
+pub const MIN_LOG_RATIO: f64 = 0.35;
+
+#[derive(Debug, Default)]
+pub struct Outcome {
+    pub draft: Option<Draft>,
+    pub not_judged: Option<&'static str>,
+}
+
+pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window]) -> Outcome {
+    let mut out = Outcome::default();
+    let quantum = l.blocks.iter().map(|b| b.move_d.quantum).fold(f64::INFINITY, f64::min);
+    let hours: Vec<(i64, f64, f64)> = l
+        .blocks
+        .iter()
+        .filter(|b| !hour_in(skip, b.hour) && !ctx.idle(l, b.hour))
+        .filter_map(|b| {
+            let mv = if b.move_d.n >= 4 { b.move_d } else { b.move_m };
+            let level = if b.d.n > 0 { b.d.mean() } else { b.m.mean() };
+            let rms = (mv.sum_sq / f64::from(mv.n.max(1))).sqrt();
+            // The median step resists a single jump; the rms resists quantisation: their smaller, scaled alike.
+            let step = if mv.median > 0.0 { rms.min(1.4826 * mv.median) } else { rms };
+            (mv.n >= 4 && step > 0.0).then(|| (b.hour, step.ln(), (level + 52.0).max(1.0).ln()))
+        })
+        .collect();
+    if hours.len() < 72 {
+        out.not_judged = Some("record too short");
+        return out;
+    }
+    let usual = median(hours.iter().map(|h| h.1).collect()).exp();
+    if quantum.is_finite() && usual < 3.0 * quantum || usual < 0.03 {
+        out.not_judged = Some("scatter below the resolution of the value");
+        return out;
+    }
+    let mut blocks: Vec<(i64, f64, f64, f64)> = Vec::new(); // hour, mean log step, mean log level, n
+    for (hour, step, level) in hours {
+        let h = hour.div_euclid(BLOCK_H) * BLOCK_H;
+        match blocks.last_mut() {
+            Some(b) if b.0 == h => {
+                b.1 += step;
+                b.2 += level;
+                b.3 += 1.0;
+            }
+            _ => blocks.push((h, step, level, 1.0)),
+        }
+    }
+    blocks.retain(|b| b.3 >= 2.0);
+    for b in &mut blocks {
+        b.1 /= b.3;
+        b.2 /= b.3;
+    }
+    let m = blocks.len();
+    if m < 16 {
+        out.not_judged = Some("record too short");
+        return out;
+    }
+    out.draft = change(l, &blocks, to);
+    out
+}
+
+fn change(l: &LoopRecord<'_>, blocks: &[(i64, f64, f64, f64)], to: UtcMicros) -> Option<Draft> {
+    let m = blocks.len();
+    let ly = |i: usize| blocks[i].1;
+    let lx = |i: usize| blocks[i].2;
+    // Step at k with the load's slope beside it: project both out for each k (two-parameter partial fit).
+    let n = m as f64;
+    let (mx, my) = ((0..m).map(lx).sum::<f64>() / n, (0..m).map(ly).sum::<f64>() / n);
+    let ridge = 0.05 * n * 0.01;
+    let sxx = (0..m).map(|i| (lx(i) - mx).powi(2)).sum::<f64>() + ridge;
+    let sxy = (0..m).map(|i| (lx(i) - mx) * (ly(i) - my)).sum::<f64>();
+    let slope = sxy / sxx;
+    let r: Vec<f64> = (0..m).map(|i| ly(i) - my - slope * (lx(i) - mx)).collect();
+    let suffix = |f: &dyn Fn(usize) -> f64| {
+        let mut s = vec![0.0; m + 1];
+        for i in (0..m).rev() {
+            s[i] = s[i + 1] + f(i);
+        }
+        s
+    };
+    let sr = suffix(&|i| r[i]);
+    let sx = suffix(&|i| lx(i) - mx);
+    let gain = |a: usize, b: usize| -> (f64, f64) {
+        let c = (b - a) as f64;
+        let zr = sr[a] - sr[b];
+        let zx = sx[a] - sx[b];
+        let left = c - c * c / n - zx * zx / sxx;
+        if left < 1e-3 * c { (0.0, 0.0) } else { (zr * zr / left, zr / left) }
+    };
+    let mut best = (0.0, 0, m, 0.0);
+    for a in 4..m.saturating_sub(3) {
+        let (g, s) = gain(a, m);
+        if g > best.0 {
+            best = (g, a, m, s);
+        }
+    }
+    let lasting = best.0;
+    for a in 4..m {
+        for b in (a + 4)..m.saturating_sub(3) {
+            let (g, s) = gain(a, b);
+            if g > best.0 && g > 1.3 * lasting {
+                best = (g, a, b, s);
+            }
+        }
+    }
+    let (g, a, b, size) = best;
+    // Residual variance beside the change, lag-1 correlation counted.
+    let left: Vec<f64> = (0..m).map(|i| r[i] - if i >= a && i < b { size } else { 0.0 }).collect();
+    let mean = left.iter().sum::<f64>() / n;
+    let var = left.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 3.0);
+    let r1 = (left.windows(2).map(|w| (w[0] - mean) * (w[1] - mean)).sum::<f64>() / (n * var).max(1e-12)).clamp(0.0, 0.8);
+    let scaled = var.max(0.003) * (1.0 + r1) / (1.0 - r1);
+    let lr = g / scaled;
+    // Change since the part of the record before and after: the last day must show it if it is open.
+    if lr < ACCEPT_LR || size.abs() < MIN_LOG_RATIO {
+        return None;
+    }
+    // Gradual change: walk the start back to where it leaves the scatter.
+    let sd = var.sqrt();
+    let mut start = a;
+    while start > 4 && left[start - 1] * size.signum() > 1.0 * sd {
+        start -= 1;
+    }
+    let near: Vec<usize> = (4..b.saturating_sub(2)).filter(|&k| gain(k, b).0 > g - 6.0 * scaled).collect();
+    let at = |k: usize| UtcMicros::from_hour(blocks[k.min(m - 1)].0);
+    let onset = at(start);
+    let low = at(near.first().copied().unwrap_or(a).min(start).saturating_sub(1));
+    let high = UtcMicros(at(near.last().copied().unwrap_or(a)).0 + BLOCK_H * MICROS_PER_HOUR).min(to);
+    let mut d = Draft::new(Kind::NoiseChange, onset, (1.0 - 0.35 * ACCEPT_LR / lr).clamp(0.4, 0.99))
+        .within(low, high)
+        .number("scatter_ratio", size.exp())
+        .number("log_likelihood_ratio", lr)
+        .number("load_slope", slope);
+    let _ = l;
+    d.cause = Some(if size > 0.0 { "rise" } else { "collapse" });
+    if b < m {
+        d.ended = Some(at(b));
+    }
+    Some(d)
+}

@@ -1,0 +1,134 @@
+//! Peer disagreement: one of a redundancy group departs from the rest.
+//!
+//! Differences of hourly means between members, in % of the first member's span, medians of 6 h. The
+//! outlier is the one whose two differences moved while the third did not; from two peers none can be named.
+
+use crate::finding::Kind;
+use crate::history::{Draft, LoopRecord, median};
+use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
+use std::collections::{BTreeMap, HashMap};
+
+const BLOCK_H: i64 = 6;
+/// Smallest departure reported, % of span, and in units of the differences' own scatter.
+const MIN_SHIFT_PCT: f64 = 0.4;
+const MIN_Z: f64 = 6.0;
+
+/// Index of the loop and its draft.
+pub fn detect(loops: &[LoopRecord<'_>], to: UtcMicros) -> Vec<(usize, Draft)> {
+    let mut groups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
+    for (i, l) in loops.iter().enumerate() {
+        if let Some(g) = &l.entry.redundancy_group {
+            groups.entry(g).or_default().push(i);
+        }
+    }
+    let mut out = Vec::new();
+    for ids in groups.values().filter(|v| v.len() >= 3) {
+        let unit_same = ids.iter().all(|&i| loops[i].entry.pv_unit == loops[ids[0]].entry.pv_unit);
+        if !unit_same {
+            continue;
+        }
+        out.extend(one_group(loops, ids, to));
+    }
+    out
+}
+
+/// Hourly means of a member in engineering units, whole hours only.
+fn hourly(l: &LoopRecord<'_>) -> HashMap<i64, f64> {
+    let usual = median(l.blocks.iter().map(|b| f64::from(b.d.n)).collect());
+    let r = l.entry.range;
+    l.blocks
+        .iter()
+        .filter(|b| f64::from(b.d.n) >= 0.8 * usual)
+        .map(|b| {
+            let ma = 12.0 + 0.16 * b.d.mean();
+            (b.hour, r.pv_of_current(ma))
+        })
+        .collect()
+}
+
+struct Pair {
+    shift: f64,
+    z: f64,
+    start: usize,
+}
+
+fn one_group(loops: &[LoopRecord<'_>], ids: &[usize], to: UtcMicros) -> Vec<(usize, Draft)> {
+    let means: Vec<HashMap<i64, f64>> = ids.iter().map(|&i| hourly(&loops[i])).collect();
+    let span = (loops[ids[0]].entry.range.urv - loops[ids[0]].entry.range.lrv).abs();
+    let n = ids.len();
+    let mut hours: Vec<i64> = means[0].keys().copied().filter(|h| means.iter().all(|m| m.contains_key(h))).collect();
+    hours.sort_unstable();
+    let mut blocks: Vec<i64> = hours.iter().map(|h| h.div_euclid(BLOCK_H)).collect();
+    blocks.dedup();
+    if blocks.len() < 12 {
+        return Vec::new();
+    }
+    // Each member against the median of the others.
+    let mut series: Vec<Vec<f64>> = vec![Vec::new(); n];
+    for &b in &blocks {
+        for (k, s) in series.iter_mut().enumerate() {
+            let d: Vec<f64> = hours
+                .iter()
+                .filter(|h| h.div_euclid(BLOCK_H) == b)
+                .map(|h| {
+                    let others: Vec<f64> = (0..n).filter(|&o| o != k).map(|o| means[o][h]).collect();
+                    100.0 * (means[k][h] - median(others)) / span
+                })
+                .collect();
+            s.push(median(d));
+        }
+    }
+    let found: Vec<Option<Pair>> = series.iter().map(|s| shift(s)).collect();
+    // The one that moved most; the others, against each other, must not have.
+    let Some((k, p)) = found.iter().enumerate().filter_map(|(k, p)| p.as_ref().map(|p| (k, p))).max_by(|a, b| a.1.shift.abs().total_cmp(&b.1.shift.abs()))
+    else {
+        return Vec::new();
+    };
+    let rest: Vec<usize> = (0..n).filter(|&o| o != k).collect();
+    let between: Vec<f64> = blocks
+        .iter()
+        .map(|b| {
+            let d: Vec<f64> = hours
+                .iter()
+                .filter(|h| h.div_euclid(BLOCK_H) == *b)
+                .map(|h| {
+                    let v: Vec<f64> = rest.iter().map(|&o| means[o][h]).collect();
+                    100.0 * (v.iter().copied().fold(f64::NEG_INFINITY, f64::max) - v.iter().copied().fold(f64::INFINITY, f64::min)) / span
+                })
+                .collect();
+            median(d)
+        })
+        .collect();
+    let moved = median(between[p.start..].to_vec()) - median(between[..p.start].to_vec());
+    if p.shift.abs() < MIN_SHIFT_PCT || p.z < MIN_Z || moved.abs() > 0.4 * p.shift.abs() {
+        return Vec::new();
+    }
+    let at = |b: usize| UtcMicros::from_hour(blocks[b.min(blocks.len() - 1)] * BLOCK_H);
+    let onset = at(p.start);
+    let d = Draft::new(Kind::PeerDisagreement, onset, (1.0 - 2.0 / p.z).clamp(0.5, 0.98))
+        .within(at(p.start.saturating_sub(1)), UtcMicros(onset.0 + BLOCK_H * MICROS_PER_HOUR).min(to))
+        .number("departure_pct", p.shift)
+        .number("scatter_ratio_z", p.z)
+        .number("others_moved_pct", moved);
+    vec![(ids[k], d)]
+}
+
+/// Largest lasting shift of a series, with its size over the scatter of 6 h medians.
+fn shift(s: &[f64]) -> Option<Pair> {
+    let m = s.len();
+    let mut best: Option<Pair> = None;
+    for k in 4..m.saturating_sub(2) {
+        let (a, b) = (median(s[..k].to_vec()), median(s[k..].to_vec()));
+        let mad_a = median(s[..k].iter().map(|v| (v - a).abs()).collect());
+        let mad_b = median(s[k..].iter().map(|v| (v - b).abs()).collect());
+        let sd = 1.4826 * (mad_a * k as f64 + mad_b * (m - k) as f64) / m as f64;
+        let sd = sd.max(0.03);
+        let z = (b - a).abs() / sd;
+        // Weighted by length, so that the start of a shift wins over a stray late median.
+        let weight = ((k * (m - k)) as f64 / m as f64).sqrt();
+        if best.as_ref().is_none_or(|p| z * weight > p.z * ((p.start * (m - p.start)) as f64 / m as f64).sqrt()) {
+            best = Some(Pair { shift: b - a, z, start: k });
+        }
+    }
+    best
+}

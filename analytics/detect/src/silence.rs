@@ -1,0 +1,67 @@
+//! No reply: the device stopped answering.
+//!
+//! Hypothesis: the device answers as before. Against it: at least 8 polls and 2 hours without one good
+//! reply (two hours outlast a gateway restart and ordinary work; common practice). Rows that are missing
+//! altogether count only while most of the same gateway's loops have theirs.
+
+use crate::context::Context;
+use crate::finding::Kind;
+use crate::history::{Draft, LoopRecord};
+use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
+
+pub const MIN_POLLS: u32 = 8;
+pub const MIN_GAP_US: i64 = 2 * MICROS_PER_HOUR;
+
+pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros) -> Vec<Draft> {
+    let mut out = Vec::new();
+    // A source without digital channel never replied: nothing to lose.
+    if l.blocks.iter().all(|b| b.replies == 0) {
+        return out;
+    }
+    let period_us = (l.period_s() * 1e6) as i64;
+    let mut last_good = None::<i64>;
+    let mut polls = 0;
+    let mut had_current = false;
+    let mut moved_m = (f64::INFINITY, f64::NEG_INFINITY);
+    let mut close = |last: Option<i64>, until: i64, polls: u32, had_current: bool, ended: bool, m: (f64, f64)| {
+        let Some(start) = last else { return };
+        let gap = until - start;
+        let first_hour = (start + period_us).div_euclid(MICROS_PER_HOUR) + 1;
+        let last_hour = until.div_euclid(MICROS_PER_HOUR) - 1;
+        let others_alive = (first_hour..=last_hour).filter(|&h| ctx.gateway_alive(l, h) > 0.5).count() as i64;
+        let absent = polls == 0 && others_alive * MICROS_PER_HOUR >= MIN_GAP_US;
+        if gap < MIN_GAP_US.max(4 * period_us) || (polls < MIN_POLLS && !absent) {
+            return;
+        }
+        let onset = UtcMicros(start + period_us);
+        // Chance that a sound device misses so many polls in a row is nil; what is left is our own side.
+        let confidence = 1.0 - 0.5_f64.powf(f64::from(polls.max(16)) / 4.0);
+        let mut d = Draft::new(Kind::NoReply, onset, confidence.clamp(0.6, 0.999))
+            .within(UtcMicros(start), onset)
+            .count("polls_without_reply", u64::from(polls))
+            .number("hours", gap as f64 / MICROS_PER_HOUR as f64)
+            .text("current", if !had_current { "not seen" } else if m.1 < -50.0 - 2.0 / 0.16 { "gone" } else { "still there" });
+        d.ended = ended.then_some(UtcMicros(until));
+        out.push(d);
+    };
+    for b in l.blocks {
+        if b.replies == 0 {
+            polls += b.rows;
+            had_current |= b.m.n > 0;
+            moved_m = (moved_m.0.min(b.m.min), moved_m.1.max(b.m.max));
+            continue;
+        }
+        close(last_good, b.first_reply, polls, had_current, true, moved_m);
+        last_good = Some(b.last_reply);
+        // Polls of this hour after its last reply: those that failed in the tail.
+        polls = tail_polls(b.last_row, b.last_reply, period_us);
+        had_current = b.m.n > 0;
+        moved_m = (f64::INFINITY, f64::NEG_INFINITY);
+    }
+    close(last_good, to.0, polls, had_current, false, moved_m);
+    out
+}
+
+fn tail_polls(last_row: i64, last_reply: i64, period_us: i64) -> u32 {
+    if last_row <= last_reply { 0 } else { ((last_row - last_reply) / period_us.max(1)) as u32 }
+}

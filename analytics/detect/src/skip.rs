@@ -1,0 +1,24 @@
+//! Announced work and what one finding hides from another.
+
+use crate::finding::Kind;
+use crate::history::{Draft, Window};
+use ingest_model::UtcMicros;
+
+/// Announced work on one loop or on all.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Work {
+    /// `None` = every loop.
+    pub tag: Option<ingest_model::Tag>,
+    pub from: UtcMicros,
+    pub to: UtcMicros,
+}
+
+/// Windows of the findings of certain kinds, from an hour before to an hour after.
+pub fn windows_of(drafts: &[Draft], kinds: &[Kind], to: UtcMicros) -> Vec<Window> {
+    const MARGIN_US: i64 = 3_600_000_000;
+    drafts
+        .iter()
+        .filter(|d| kinds.contains(&d.kind))
+        .map(|d| Window { from: d.onset_low.0 - MARGIN_US, to: d.ended.unwrap_or(to).0.saturating_add(MARGIN_US) })
+        .collect()
+}

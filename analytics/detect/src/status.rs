@@ -1,0 +1,243 @@
+//! What the device says of itself: device status by NE 107, chatter, restarts, configuration changes.
+//!
+//! Default mapping of the status bits: HCF_SPEC-183 (common tables) as condensed by NAMUR NE 107.
+//! Configuration changed, cold start and more-status-available are events, not conditions.
+
+use crate::block::HourBlock;
+use crate::finding::{Kind, Ne107};
+use crate::history::{Draft, LoopRecord, Window};
+use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
+
+/// Bit, its words, its NE 107 class (`None` = an event).
+pub const BITS: [(&str, Option<Ne107>); 14] = [
+    ("primary variable out of limits", Some(Ne107::OutOfSpecification)),
+    ("non-primary variable out of limits", Some(Ne107::OutOfSpecification)),
+    ("loop current saturated", Some(Ne107::OutOfSpecification)),
+    ("loop current fixed", Some(Ne107::FunctionCheck)),
+    ("more status available", None),
+    ("cold start", None),
+    ("configuration changed", None),
+    ("device malfunction", Some(Ne107::Failure)),
+    ("maintenance required", Some(Ne107::MaintenanceRequired)),
+    ("device variable alert", Some(Ne107::OutOfSpecification)),
+    ("critical power failure", Some(Ne107::MaintenanceRequired)),
+    ("failure", Some(Ne107::Failure)),
+    ("out of specification", Some(Ne107::OutOfSpecification)),
+    ("function check", Some(Ne107::FunctionCheck)),
+];
+
+/// A condition must be held this long, in at least half of the rows.
+const HELD_MIN_US: i64 = 2 * MICROS_PER_HOUR;
+/// Rises within 48 hours that make a chattering bit, in slow polls (common practice; IEC 62682 counts by the minute).
+const CHATTER_RISES: u32 = 6;
+const RESTARTS: u32 = 3;
+const TWO_DAYS_H: i64 = 48;
+
+pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, out_of_range: &[Window], skip: &[Window]) -> Vec<Draft> {
+    let mut out = Vec::new();
+    let chatter = chattering(l);
+    out.extend(chatter.iter().map(|c| c.draft(l, to)));
+    let restarts = restarts(l, to);
+    let quiet: Vec<usize> = chatter.iter().map(|c| c.bit).collect();
+    out.extend(held(l, to, &quiet, out_of_range, skip));
+    out.extend(restarts);
+    out.extend(configuration(l));
+    out
+}
+
+/// Bits held: the strongest condition at a time makes one finding with all bits as evidence.
+fn held(l: &LoopRecord<'_>, to: UtcMicros, quiet: &[usize], out_of_range: &[Window], skip: &[Window]) -> Vec<Draft> {
+    let mut runs: Vec<(usize, i64, i64, bool)> = Vec::new();
+    for (bit, (_, class)) in BITS.iter().enumerate() {
+        if class.is_none() || quiet.contains(&bit) || (bit == 3 && l.entry.multidrop) {
+            continue;
+        }
+        let mut open: Option<(i64, i64)> = None;
+        for b in l.blocks {
+            let rows = if bit < 8 { b.status_rows } else { b.extended_rows };
+            if rows == 0 {
+                continue;
+            }
+            let t = &b.bits[bit];
+            let mostly = f64::from(t.set) >= 0.5 * f64::from(rows);
+            let edge = open.is_none() && t.set > 0 && b.last_reply - t.last < (2.5e6 * b.period_s) as i64;
+            match (&mut open, mostly || edge) {
+                (Some(o), true) => o.1 = t.last,
+                (Some(o), false) => {
+                    if t.set > 0 && t.first - o.1 < MICROS_PER_HOUR {
+                        o.1 = t.last;
+                    }
+                    runs.push((bit, o.0, o.1, false));
+                    open = None;
+                }
+                (None, true) => open = Some((t.first, t.last)),
+                (None, false) => {}
+            }
+        }
+        if let Some(o) = open {
+            let last = l.blocks.last().map_or(o.1, |b| b.last_row);
+            runs.push((bit, o.0, o.1, last - o.1 < MICROS_PER_HOUR && to.0 - o.1 < 48 * MICROS_PER_HOUR));
+        }
+    }
+    runs.retain(|r| r.2 - r.1 >= HELD_MIN_US);
+    // Saturation and limit bits that an out-of-range current explains, and announced work, say nothing new.
+    let touches = |w: &[Window], r: &(usize, i64, i64, bool)| w.iter().any(|w| w.from < r.2 && w.to > r.1);
+    runs.retain(|r| !(r.0 <= 2 && touches(out_of_range, r)) && !touches(skip, r));
+    runs.sort_by_key(|r| (r.1, r.0));
+    let mut out: Vec<Draft> = Vec::new();
+    let mut used = vec![false; runs.len()];
+    for i in 0..runs.len() {
+        if used[i] {
+            continue;
+        }
+        // Bits of one event start within two hours of each other.
+        let group: Vec<usize> =
+            (i..runs.len()).filter(|&j| !used[j] && (runs[j].1 - runs[i].1).abs() <= 2 * MICROS_PER_HOUR).collect();
+        let Some(class) = group.iter().filter_map(|&j| BITS[runs[j].0].1).min() else { continue };
+        let start = group.iter().map(|&j| runs[j].1).min().unwrap_or(runs[i].1);
+        let end = group.iter().map(|&j| runs[j].2).max().unwrap_or(runs[i].2);
+        let open = group.iter().any(|&j| runs[j].3);
+        for &j in &group {
+            used[j] = true;
+        }
+        let words: Vec<&str> = group.iter().map(|&j| BITS[runs[j].0].0).collect();
+        let mut d = Draft::new(Kind::DeviceStatus, UtcMicros(start), 0.99)
+            .within(UtcMicros(start).plus_s(-l.period_s()), UtcMicros(start))
+            .text("bits", words.join(", "))
+            .number("hours", (end - start) as f64 / MICROS_PER_HOUR as f64);
+        d.cause = Some(class.as_str());
+        d.ne107 = Some(class);
+        d.ended = (!open).then_some(UtcMicros(end));
+        out.push(d);
+    }
+    out
+}
+
+struct Chatter {
+    bit: usize,
+    first: i64,
+    last: i64,
+    rises: u32,
+    ended: bool,
+}
+
+impl Chatter {
+    fn draft(&self, l: &LoopRecord<'_>, _to: UtcMicros) -> Draft {
+        let onset = UtcMicros(self.first);
+        let mut d = Draft::new(Kind::StatusChatter, onset, (1.0 - 1.5 / f64::from(self.rises)).clamp(0.6, 0.99))
+            .within(onset.plus_s(-l.period_s()), onset)
+            .text("bit", BITS[self.bit].0)
+            .count("times", u64::from(self.rises));
+        d.ended = self.ended.then_some(UtcMicros(self.last));
+        d
+    }
+}
+
+/// Largest count of rises in any 48 h, and the stretch of all rises.
+fn rises(blocks: &[HourBlock], bit: usize) -> (u32, Vec<(i64, u32, i64, i64)>) {
+    let with: Vec<(i64, u32, i64, i64)> = blocks
+        .iter()
+        .filter(|b| b.bits[bit].rises > 0)
+        .map(|b| (b.hour, b.bits[bit].rises, b.bits[bit].first, b.bits[bit].last))
+        .collect();
+    let mut best = 0;
+    for (i, w) in with.iter().enumerate() {
+        best = best.max(with[i..].iter().take_while(|x| x.0 < w.0 + TWO_DAYS_H).map(|x| x.1).sum());
+    }
+    (best, with)
+}
+
+fn chattering(l: &LoopRecord<'_>) -> Vec<Chatter> {
+    let mut out = Vec::new();
+    let last_row = l.blocks.last().map_or(0, |b| b.last_row);
+    for (bit, (_, class)) in BITS.iter().enumerate() {
+        // Cold start is counted as restarts, configuration by its counter.
+        if class.is_none() && bit != 4 {
+            continue;
+        }
+        let (most, with) = rises(l.blocks, bit);
+        if most < CHATTER_RISES {
+            continue;
+        }
+        // From the first hour of the densest time on: hours with a rise and a neighbour with one within 12 h.
+        let dense: Vec<_> = with
+            .iter()
+            .enumerate()
+            .filter(|(i, w)| {
+                let around: u32 = with.iter().filter(|x| (x.0 - w.0).abs() <= 24).map(|x| x.1).sum();
+                around >= 3 && (*i == 0 || with[i - 1].0 < w.0)
+            })
+            .map(|(_, w)| *w)
+            .collect();
+        let (Some(first), Some(last)) = (dense.first(), dense.last()) else { continue };
+        out.push(Chatter {
+            bit,
+            first: first.2,
+            last: last.3,
+            rises: dense.iter().map(|d| d.1).sum(),
+            ended: last_row - last.3 > 24 * MICROS_PER_HOUR,
+        });
+    }
+    out
+}
+
+fn restarts(l: &LoopRecord<'_>, to: UtcMicros) -> Option<Draft> {
+    let (most, with) = rises(l.blocks, 5);
+    if most < RESTARTS {
+        return None;
+    }
+    let dense: Vec<_> = with
+        .iter()
+        .filter(|w| with.iter().filter(|x| (x.0 - w.0).abs() <= TWO_DAYS_H).map(|x| x.1).sum::<u32>() >= RESTARTS)
+        .collect();
+    let (first, last) = (dense.first()?, dense.last()?);
+    let n: u32 = dense.iter().map(|d| d.1).sum();
+    let mut d = Draft::new(Kind::Restarts, UtcMicros(first.2), (1.0 - 1.0 / f64::from(n)).clamp(0.6, 0.99))
+        .within(UtcMicros(first.2).plus_s(-l.period_s()), UtcMicros(first.2))
+        .count("cold_starts", u64::from(n));
+    d.ended = (to.0 - last.3 > 24 * MICROS_PER_HOUR).then_some(UtcMicros(last.3));
+    Some(d)
+}
+
+/// Steps of the configuration counter, those within two hours merged; each is one ended finding.
+fn configuration(l: &LoopRecord<'_>) -> Vec<Draft> {
+    let mut out: Vec<(i64, i64, i32, i32, u32)> = Vec::new(); // first, last, from, to, fixed rows
+    let mut known = -1;
+    for b in l.blocks {
+        if b.config_first < 0 {
+            continue;
+        }
+        let border = known >= 0 && b.config_first != known;
+        if border || b.config_steps > 0 {
+            let first = if border { b.first_reply } else { b.config_first_step };
+            let last = if b.config_steps > 0 { b.config_last_step } else { b.first_reply };
+            let before = if known >= 0 { known } else { b.config_first };
+            match out.last_mut() {
+                Some(o) if first - o.1 <= 2 * MICROS_PER_HOUR => {
+                    o.1 = last;
+                    o.3 = b.config_last;
+                }
+                _ => out.push((first, last, before, b.config_last, 0)),
+            }
+        }
+        known = b.config_last;
+    }
+    out.into_iter()
+        .map(|(first, last, before, after, _)| {
+            // Fixed current around it belongs to the same work.
+            let fixed: u32 = l
+                .blocks
+                .iter()
+                .filter(|b| b.bits[3].set > 0 && b.bits[3].first < last + MICROS_PER_HOUR && b.bits[3].last > first - MICROS_PER_HOUR)
+                .map(|b| b.bits[3].set)
+                .sum();
+            let mut d = Draft::new(Kind::ConfigurationChange, UtcMicros(first), 0.97)
+                .within(UtcMicros(first).plus_s(-l.period_s()), UtcMicros(first))
+                .count("counter_before", u64::try_from(before).unwrap_or(0))
+                .count("counter_after", u64::try_from(after).unwrap_or(0))
+                .number("fixed_current_min", f64::from(fixed) * l.period_s() / 60.0);
+            d.ended = Some(UtcMicros(last));
+            d
+        })
+        .collect()
+}

@@ -1,0 +1,410 @@
+//! Words: each finding's sentence from its numbers, checks in order of what tells most, cautions first.
+//!
+//! The program never says that a loop is safe, that a proof test may be skipped or a calibration is not
+//! due. The site's procedures, local codes and licensed practice decide.
+
+use crate::finding::{Evidence, Kind, Signal};
+use crate::history::Draft;
+use ingest_model::{Criticality, LoopEntry, Scope, UtcMicros};
+
+/// A signed number with the minus sign U+2212.
+fn signed(v: f64, decimals: usize) -> String {
+    let s = format!("{:.*}", decimals, v.abs());
+    if s.trim_start_matches(['0', '.']).is_empty() {
+        s
+    } else if v < 0.0 {
+        format!("\u{2212}{s}")
+    } else {
+        format!("+{s}")
+    }
+}
+
+fn plain(v: f64, decimals: usize) -> String {
+    let s = format!("{:.*}", decimals, v.abs());
+    if v < 0.0 && !s.trim_start_matches(['0', '.']).is_empty() { format!("\u{2212}{s}") } else { s }
+}
+
+fn num(d: &Draft, key: &str) -> f64 {
+    match d.evidence.get(key) {
+        Some(Evidence::Number(v)) => *v,
+        Some(Evidence::Count(n)) => *n as f64,
+        _ => f64::NAN,
+    }
+}
+
+fn text<'a>(d: &'a Draft, key: &str) -> &'a str {
+    match d.evidence.get(key) {
+        Some(Evidence::Text(t)) => t,
+        _ => "",
+    }
+}
+
+fn date(t: UtcMicros) -> String {
+    let s = t.to_rfc3339();
+    // 2026-03-02T14:05 -> 2 Mar 14:05
+    const MONTHS: [&str; 12] = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+    let month = s.get(5..7).and_then(|m| m.parse::<usize>().ok()).and_then(|m| MONTHS.get(m.wrapping_sub(1)));
+    match (s.get(8..10).and_then(|d| d.parse::<u32>().ok()), month, s.get(11..16)) {
+        (Some(d), Some(m), Some(hm)) => format!("{d} {m} {hm}"),
+        _ => s,
+    }
+}
+
+/// Small counts as words, to begin a sentence.
+pub fn count_word(n: usize) -> String {
+    const WORDS: [&str; 13] =
+        ["None", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve"];
+    WORDS.get(n).map_or_else(|| n.to_string(), |w| (*w).to_owned())
+}
+
+/// Chance as "2 in 100 000".
+pub fn chance(p: f64) -> String {
+    if p < 1e-9 {
+        return "below 1 in 1 000 000 000".to_owned();
+    }
+    let mut base = 100.0;
+    let mut text = "100".to_owned();
+    for (b, t) in [(1e3, "1 000"), (1e4, "10 000"), (1e5, "100 000"), (1e6, "1 000 000"), (1e9, "1 000 000 000")] {
+        if p * base >= 1.0 {
+            break;
+        }
+        base = b;
+        text = t.to_owned();
+    }
+    format!("{:.0} in {text}", (p * base).round().max(1.0))
+}
+
+pub fn scope_words(s: Scope) -> &'static str {
+    match s {
+        Scope::Gateway => "gateway",
+        Scope::Modem => "modem",
+        Scope::InputCard => "input card",
+        Scope::JunctionBox => "junction box",
+        Scope::Supply => "supply",
+        Scope::Area => "area",
+        Scope::DeviceType => "device type",
+        Scope::DeviceRevision => "device type and revision",
+    }
+}
+
+/// A kind (and cause) in words, for lists.
+pub fn kind_words(kind: Kind, cause: Option<&str>) -> &'static str {
+    match (kind, cause) {
+        (Kind::AnalogDigitalDrift, Some("supply-limited")) => "the current stops at a ceiling",
+        (Kind::AnalogDigitalDrift, Some("intermittent")) => "current and digital value part in episodes",
+        (Kind::AnalogDigitalDrift, Some("scaling")) => "the registered range is not the one in use",
+        (Kind::AnalogDigitalDrift, _) => "current and digital value drift apart",
+        (Kind::StuckValue, _) => "a value that stopped moving",
+        (Kind::RisingErrors, _) => "failed exchanges rose",
+        (Kind::NoReply, _) => "no reply",
+        (Kind::FixedCurrent, _) => "loop current held fixed",
+        (Kind::CurrentOutOfRange, _) => "current out of range",
+        (Kind::NoiseChange, _) => "short-term scatter changed",
+        (Kind::DeviceStatus, _) => "the device reports trouble",
+        (Kind::StatusChatter, _) => "a status bit comes and goes",
+        (Kind::Restarts, _) => "repeated cold starts",
+        (Kind::ConfigurationChange, _) => "configuration changed",
+        (Kind::PeerDisagreement, _) => "departs from its companions",
+    }
+}
+
+/// The finding's sentence.
+pub fn summary(d: &Draft, l: &LoopEntry) -> String {
+    match d.kind {
+        Kind::AnalogDigitalDrift => drift(d, l),
+        Kind::StuckValue => stuck(d, l),
+        Kind::RisingErrors => format!(
+            "Failed exchanges rose from {:.1} to {:.1} % since {}, {:.1} times as many.",
+            100.0 * num(d, "failed_share_before"),
+            100.0 * num(d, "failed_share_after"),
+            date(d.onset),
+            num(d, "rise_ratio")
+        ),
+        Kind::NoReply => {
+            let polls = num(d, "polls_without_reply");
+            let tail = match text(d, "current") {
+                "gone" => " The current is gone too: the loop has lost its wire or its supply.",
+                "still there" => " The current still arrives, so the loop has power.",
+                _ => "",
+            };
+            match d.ended {
+                None if polls > 0.0 => format!("No answer since {}, {polls:.0} polls.{tail}", date(d.onset)),
+                None => format!("No rows since {} while its gateway's other loops have theirs.{tail}", date(d.onset)),
+                Some(e) => format!("No answer from {} to {}, {polls:.0} polls.{tail}", date(d.onset), date(e)),
+            }
+        }
+        Kind::FixedCurrent => format!(
+            "The current has stood at {:.3} mA since {} while the digital value moved over {:.1} % of span: the device holds its output.",
+            num(d, "held_at_ma"),
+            date(d.onset),
+            num(d, "witness_moved_pct")
+        ),
+        Kind::CurrentOutOfRange => rails(d),
+        Kind::DeviceStatus => format!(
+            "The device reports \u{201c}{}\u{201d} since {}{}.",
+            text(d, "bits"),
+            date(d.onset),
+            d.ended.map(|e| format!(", until {}", date(e))).unwrap_or_default()
+        ),
+        Kind::StatusChatter => format!(
+            "The bit \u{201c}{}\u{201d} came and went {:.0} times since {}.",
+            text(d, "bit"),
+            num(d, "times"),
+            date(d.onset)
+        ),
+        Kind::Restarts => format!("{} cold starts since {}.", count_word(num(d, "cold_starts") as usize), date(d.onset)),
+        Kind::ConfigurationChange => {
+            let fixed = num(d, "fixed_current_min");
+            let with = if fixed >= 1.0 { format!(" with {fixed:.0} minutes of fixed current") } else { String::new() };
+            format!(
+                "Configuration changed on {}{with}, not announced (counter {:.0} to {:.0}).",
+                date(d.onset),
+                num(d, "counter_before"),
+                num(d, "counter_after")
+            )
+        }
+        Kind::NoiseChange => format!(
+            "Short-term scatter is {:.2} of this loop's own past at like level since {}.",
+            num(d, "scatter_ratio"),
+            date(d.onset)
+        ),
+        Kind::PeerDisagreement => format!(
+            "It reads {} % of span from its companions, which agree with each other, since {}.",
+            signed(num(d, "departure_pct"), 2),
+            date(d.onset)
+        ),
+    }
+}
+
+fn drift(d: &Draft, l: &LoopEntry) -> String {
+    let dev = d.deviation_pct.unwrap_or(f64::NAN);
+    let way = if dev < 0.0 { "below" } else { "above" };
+    let rate = d.rate_pct_per_day.map(|r| format!(", {} % more each day", plain(r.abs(), 3))).unwrap_or_default();
+    let when = match d.reaches_sorted() {
+        Some((mid, low, high)) => {
+            format!(" At this pace it reaches {} % about {}, between {} and {} with 80 % probability.", l.tolerance_pct, date(mid), date(low), date(high))
+        }
+        None if dev.abs() > l.tolerance_pct => format!(" That is beyond the tolerance of {} %.", l.tolerance_pct),
+        None => String::new(),
+    };
+    let ended = d.ended.map(|e| format!(" It ended {}.", date(e))).unwrap_or_default();
+    match d.cause {
+        Some("supply-limited") => format!(
+            "The current stops rising at {:.2} mA though up to {:.2} mA is asked, since {}.{} Whether a failure current of 21 mA can pass is not shown.{ended}",
+            num(d, "ceiling_ma"),
+            num(d, "asked_ma"),
+            date(d.onset),
+            if num(d, "below_ceiling_pct").is_finite() {
+                format!(" Below that the two agree to {} %.", plain(num(d, "below_ceiling_pct").abs(), 2))
+            } else {
+                String::new()
+            }
+        ),
+        Some("scaling") if num(d, "host_lrv").is_finite() => format!(
+            "The host reads this current as {} to {} {}, the device drives it for {} to {} {}.",
+            num(d, "host_lrv"), num(d, "host_urv"), l.pv_unit, l.range.lrv, l.range.urv, l.pv_unit
+        ),
+        Some("scaling") => {
+            let range = if num(d, "device_lrv").is_finite() {
+                format!(
+                    " Both fit {} to {} {}, the register says {} to {}.",
+                    trim(num(d, "device_lrv"), l),
+                    trim(num(d, "device_urv"), l),
+                    l.pv_unit,
+                    l.range.lrv,
+                    l.range.urv
+                )
+            } else {
+                String::new()
+            };
+            format!(
+                "The registered range is not the one in use: {} % of span at 4 mA, {} % at 20 mA, since {}.{range}{ended}",
+                signed(num(d, "zero_scale_pct"), 2),
+                signed(num(d, "full_scale_pct"), 2),
+                date(d.onset)
+            )
+        }
+        Some("intermittent") => format!(
+            "The current leaves the digital value by {} % of span in {:.0} episodes since {}, {:.1} % of the time; between them the two agree.{}{ended}",
+            signed(num(d, "episode_pct"), 1),
+            num(d, "episodes"),
+            date(d.onset),
+            100.0 * num(d, "share_of_samples"),
+            if text(d, "clock").is_empty() { String::new() } else { format!(" Most begin between {}.", text(d, "clock")) }
+        ),
+        Some("span") => format!(
+            "The current arrives {} % of span {way} the digital value where the loop usually runs, more at high current ({} % at 20 mA), since {}{rate}.{when}{ended}",
+            plain(dev.abs(), 2),
+            signed(num(d, "full_scale_pct"), 2),
+            date(d.onset)
+        ),
+        _ => format!("The current arrives {} % of span {way} the digital value over the range visited, since {}{rate}.{when}{ended}", plain(dev.abs(), 2), date(d.onset)),
+    }
+}
+
+fn trim(v: f64, l: &LoopEntry) -> String {
+    let span = (l.range.urv - l.range.lrv).abs();
+    let decimals = (3.0 - span.log10()).ceil().clamp(0.0, 6.0) as usize;
+    plain(v, decimals)
+}
+
+fn stuck(d: &Draft, l: &LoopEntry) -> String {
+    let hours = num(d, "hours_held");
+    let held = if hours >= 48.0 { format!("{:.1} days", hours / 24.0) } else { format!("{hours:.0} hours") };
+    match d.signal {
+        Some(Signal::Analog) => format!(
+            "The measured current has stood at {:.2} mA for {held} while the digital value moved over {:.1} % of span.",
+            num(d, "held_at_ma"),
+            num(d, "witness_moved_pct")
+        ),
+        Some(Signal::Digital) if num(d, "witness_moved_pct").is_finite() => format!(
+            "The digital value has stood at {:.1} % of range for {held} while the current moved over {:.1} % of span.",
+            num(d, "held_at_pct"),
+            num(d, "witness_moved_pct")
+        ),
+        _ => format!(
+            "{} stood at {:.1} % of range for {held} of running plant; its longest other rest was {:.0} hours.{}",
+            if d.signal == Some(Signal::Both) { "Digital value and current have both" } else { "The value has" },
+            num(d, "held_at_pct"),
+            num(d, "longest_other_rest_h"),
+            if l.area.is_some() { " The loops around it moved." } else { "" }
+        ),
+    }
+}
+
+fn rails(d: &Draft) -> String {
+    let until = d.ended.map(|e| format!(" to {}", date(e))).unwrap_or_default();
+    let since = if d.ended.is_some() { "from" } else { "since" };
+    match d.cause {
+        Some("failure-low") => format!(
+            "The current is at or below 3.6 mA {since} {}{until} ({:.2} mA at the lowest): the failure signal, or a lost wire or supply.",
+            date(d.onset),
+            num(d, "lowest_ma")
+        ),
+        Some("failure-high") => format!(
+            "The current is at or above 21.0 mA {since} {}{until} ({:.2} mA at the highest): the failure signal.",
+            date(d.onset),
+            num(d, "highest_ma")
+        ),
+        Some("saturated-low") => {
+            format!("The current rests at its lower limit, {:.2} mA, {since} {}{until}: below it the value is not known.", num(d, "lowest_ma"), date(d.onset))
+        }
+        _ => format!("The current rests at its upper limit, {:.2} mA, {since} {}{until}: above it the value is not known.", num(d, "highest_ma"), date(d.onset)),
+    }
+}
+
+/// What to look at, what tells most first.
+pub fn checks(d: &Draft, l: &LoopEntry) -> Vec<String> {
+    let card = l.input_card.as_deref().unwrap_or("the input card");
+    let jb = l.junction_box.as_deref().unwrap_or("the junction box");
+    let supply = l.supply.as_deref().unwrap_or("the loop supply");
+    let owned = |v: Vec<String>| v;
+    match (d.kind, d.cause) {
+        (Kind::AnalogDigitalDrift, Some("supply-limited")) => owned(vec![
+            format!("Measure the terminal voltage at the device while the current is high, and compare with its lift-off voltage."),
+            format!("Compare the supply voltage of {supply} at the cabinet with the other loops on it."),
+            format!("Look for resistance in the loop: terminals in {jb}, an isolator or barrier added, a corroded screen or splice."),
+        ]),
+        (Kind::AnalogDigitalDrift, Some("scaling")) => owned(vec![
+            "Compare the range in the device (command 15) with the register and with the control system's scale.".into(),
+            "Ask who re-ranged it and when; correct the register or the device under change control.".into(),
+        ]),
+        (Kind::AnalogDigitalDrift, Some("intermittent")) => owned(vec![
+            format!("Compare the times of the episodes with rain, wash-down, vibration and work in the area."),
+            format!("Inspect the terminals and seals in {jb} for water and loose screws."),
+            "Look at the other loops in the same box for the same times.".into(),
+        ]),
+        (Kind::AnalogDigitalDrift, _) => owned(vec![
+            format!("Measure the current in series at the marshalling terminals and hold it against the reported current. Like reported: {card}. Like the input: the field side."),
+            format!("Compare the other channels of {card}: if they drift too, the card or its reference."),
+            format!("Test the insulation between the pair in {jb} with the device disconnected (moisture, leakage)."),
+        ]),
+        (Kind::StuckValue, _) if d.signal == Some(Signal::Analog) => owned(vec![
+            "Measure the current in series at the input terminals and compare with the reported current.".into(),
+            format!("Check whether {card} or the host channel is held, forced or in manual substitution."),
+        ]),
+        (Kind::StuckValue, _) if d.signal == Some(Signal::Digital) => owned(vec![
+            "Read the device's own display or a local reading and compare with both values.".into(),
+            "Check the gateway for a cached value: same value, fresh time stamp.".into(),
+        ]),
+        (Kind::StuckValue, _) => owned(vec![
+            "Compare with a local gauge or a related measurement.".into(),
+            "Check for a blocked impulse line, a closed isolation valve, a frozen or fouled sensor.".into(),
+        ]),
+        (Kind::RisingErrors, _) => owned(vec![
+            "Look at the other loops on the same modem and in the same junction box first: do they rise too?".into(),
+            format!("Check screen, earthing and terminals in {jb}, and what was installed nearby about that time."),
+            "Check loop resistance (HART needs at least 230 ohm) and supply ripple.".into(),
+        ]),
+        (Kind::NoReply, _) => owned(vec![
+            "Is the current still there and moving? Then the loop has power and the digital path is the suspect.".into(),
+            "Check the modem channel and its wiring; see whether a handheld gets an answer at the marshalling terminals.".into(),
+            "Ask whether the device was exchanged or its address changed.".into(),
+        ]),
+        (Kind::FixedCurrent, _) => owned(vec![
+            "Ask who tested the loop about that time: the device may still be in fixed-current mode.".into(),
+            "Check multi-drop addressing: a polling address other than 0 parks the current on older devices.".into(),
+        ]),
+        (Kind::CurrentOutOfRange, Some("failure-low")) => owned(vec![
+            "Measure the current at the input terminals, then at the device, to see on which side it is lost.".into(),
+            format!("Check fuse and supply ({supply}), then the terminals in {jb}."),
+            "If the device answers, read its status: it may be signalling its own failure.".into(),
+        ]),
+        (Kind::CurrentOutOfRange, Some("failure-high")) => owned(vec![
+            "Read the device status: this level is its failure signal when so configured.".into(),
+            "Look for a short between the pair or to the screen.".into(),
+        ]),
+        (Kind::CurrentOutOfRange, _) => owned(vec![
+            "Compare with a local or related measurement: is the process really there?".into(),
+            "Check whether the range still fits the process.".into(),
+        ]),
+        (Kind::DeviceStatus, _) => owned(vec![
+            "Read the additional status (command 48) and follow the device's manual.".into(),
+            "Compare with a local or related measurement before relying on the value.".into(),
+        ]),
+        (Kind::StatusChatter, _) => owned(vec![
+            "See what the process does when the bit comes: a limit near the usual operating point chatters.".into(),
+            "Look for a marginal supply or contact if the bit tells of hardware.".into(),
+        ]),
+        (Kind::Restarts, _) => owned(vec![
+            "Compare the times: a pattern by the clock points to the supply, one with the weather to the wiring.".into(),
+            format!("Measure the terminal voltage at the device; check {supply} and the terminals in {jb}."),
+        ]),
+        (Kind::ConfigurationChange, _) => owned(vec![
+            "Ask who changed it; compare range, damping and transfer function with the register.".into(),
+            "If the change was intended, bring the register up to date.".into(),
+        ]),
+        (Kind::NoiseChange, _) => owned(vec![
+            "Collapse: a plugged impulse line, a closed valve, more damping. Rise: a loose contact, cavitation, gas in the line.".into(),
+            "Compare damping with the register.".into(),
+        ]),
+        (Kind::PeerDisagreement, _) => owned(vec![
+            "Compare all members of the group with a local reading at the same time.".into(),
+            "Look at this member's impulse line, installation and last calibration.".into(),
+        ]),
+    }
+}
+
+/// Cautions, those of safety loops first.
+pub fn cautions(d: &Draft, l: &LoopEntry) -> Vec<String> {
+    let mut out = Vec::new();
+    match l.criticality {
+        Criticality::Safety => out.push(
+            "This is a safety loop. Touch it only under the site's bypass procedure for safety functions, with operations informed and the time limited.".to_owned(),
+        ),
+        Criticality::Control => out.push("Put the loop in manual with operations informed before opening it.".to_owned()),
+        Criticality::Indication => out.push("Tell operations before the reading is disturbed.".to_owned()),
+    }
+    let opens = !matches!((d.kind, d.cause), (Kind::AnalogDigitalDrift, Some("scaling")) | (Kind::ConfigurationChange, _));
+    if opens {
+        out.push("Work on terminals needs a permit and the area's rules for hazardous atmospheres; measuring at the supply is live work.".to_owned());
+    }
+    if matches!(d.kind, Kind::StuckValue | Kind::NoiseChange | Kind::PeerDisagreement | Kind::DeviceStatus) {
+        out.push("Impulse lines and process connections hold stored pressure: isolate and vent by the site's procedure.".to_owned());
+    }
+    if d.kind == Kind::FixedCurrent {
+        out.push("Releasing a held output moves the control input at once. This program cannot release it.".to_owned());
+    }
+    out.push("Evidence only: the site's procedures, local codes and licensed practice decide.".to_owned());
+    out
+}
