@@ -469,7 +469,7 @@ fn one_block(entry: &LoopEntry, s: &Series<'_>, v: &Derived, hour: i64, from: us
         }
         if v.m[i].is_finite() {
             b.m.add(v.m[i]);
-            rails(&mut b, s.analog_ma[i], t);
+            rails(&mut b, s.analog_ma[i], s.reported_ma[i], t);
             if v.f[i].is_finite() {
                 b.f_max = b.f_max.max(v.f[i]);
             }
@@ -495,19 +495,21 @@ fn one_block(entry: &LoopEntry, s: &Series<'_>, v: &Derived, hour: i64, from: us
     b
 }
 
-fn rails(b: &mut HourBlock, ma: f64, t: i64) {
+/// A level counts as reached when the input measured it, or came within the accuracy of an ordinary input
+/// (0.05 mA, 0.3 % of span) while the device itself says it drives it; 0.03 mA where the device says nothing.
+fn rails(b: &mut HourBlock, ma: f64, reported_ma: f64, t: i64) {
     use signal_limits_ma as ne43;
-    if ma <= ne43::FAILURE_LOW {
-        b.rails[0].add(t);
-    }
-    if ma <= ne43::SATURATED_LOW {
-        b.rails[1].add(t);
-    }
-    if ma >= ne43::SATURATED_HIGH {
-        b.rails[2].add(t);
-    }
-    if ma >= ne43::FAILURE_HIGH {
-        b.rails[3].add(t);
+    let low = |level: f64| {
+        ma <= level || (reported_ma <= level + 0.005 && ma <= level + 0.05) || (reported_ma.is_nan() && ma <= level + 0.03)
+    };
+    let high = |level: f64| {
+        ma >= level || (reported_ma >= level - 0.005 && ma >= level - 0.05) || (reported_ma.is_nan() && ma >= level - 0.03)
+    };
+    let reached = [low(ne43::FAILURE_LOW), low(ne43::SATURATED_LOW), high(ne43::SATURATED_HIGH), high(ne43::FAILURE_HIGH)];
+    for (rail, hit) in b.rails.iter_mut().zip(reached) {
+        if hit {
+            rail.add(t);
+        }
     }
 }
 

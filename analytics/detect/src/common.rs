@@ -56,6 +56,20 @@ fn family(s: &Sign) -> (Kind, &'static str) {
     (s.kind, cause)
 }
 
+/// Of two groups with the same members the one nearer to the loops is named: it is looked at first.
+fn locality(s: Scope) -> u8 {
+    match s {
+        Scope::JunctionBox => 0,
+        Scope::InputCard => 1,
+        Scope::Modem => 2,
+        Scope::Supply => 3,
+        Scope::DeviceRevision => 4,
+        Scope::DeviceType => 5,
+        Scope::Gateway => 6,
+        Scope::Area => 7,
+    }
+}
+
 pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
     // Members of each group.
     let mut groups: BTreeMap<(Scope, String), BTreeSet<&Tag>> = BTreeMap::new();
@@ -88,7 +102,7 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
                 let better = match &best {
                     None => true,
                     // Of nearly equal explanations the smaller group.
-                    Some(b) => p.ln() < b.0.ln() - 1e-9 || (p.ln() <= b.0.ln() + 1e-9 && members.len() < b.1),
+                    Some(b) => p.ln() < b.0.ln() - 1e-9 || (p.ln() <= b.0.ln() + 1e-9 && (members.len(), locality(*scope)) < (b.1, locality(b.2))),
                 };
                 if p < MAX_P && better {
                     best = Some((p, members.len(), *scope, name, here));

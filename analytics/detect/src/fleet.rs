@@ -155,6 +155,15 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>) -> LoopResult 
             out.not_judged.push(("analog-digital-drift", why.to_owned()));
         }
     }
+    // A current at its ceiling stands still without being stuck.
+    let ceiling: Vec<Window> = windows_of(
+        &out.drafts.iter().filter(|d| d.cause == Some("supply-limited")).cloned().collect::<Vec<_>>(),
+        &[Kind::AnalogDigitalDrift],
+        to,
+    );
+    out.drafts.retain(|d| {
+        d.kind != Kind::StuckValue || d.signal != Some(crate::Signal::Analog) || !ceiling.iter().any(|w| w.from <= d.onset.0 && d.onset.0 <= w.to)
+    });
     let mut no_errors = work.clone();
     no_errors.extend(windows_of(&out.drafts, &[Kind::NoReply, Kind::Restarts], to));
     out.drafts.extend(errors::detect(l, to, &no_errors));

@@ -91,6 +91,8 @@ struct Episode {
 /// Stretches of hours with the rail touched; joined over at most two hours without samples of the current.
 fn episodes(l: &LoopRecord<'_>, rail: usize) -> Vec<Episode> {
     let low_side = rail < 2;
+    // Noise about the failure level does not end an episode while the current stays saturated.
+    let mild = if low_side { 1 } else { 2 };
     let mut out: Vec<Episode> = Vec::new();
     let mut rows_in = 0_u32;
     let mut open = false;
@@ -98,7 +100,7 @@ fn episodes(l: &LoopRecord<'_>, rail: usize) -> Vec<Episode> {
         let r = &b.rails[rail];
         let last = i + 1 == l.blocks.len();
         if r.n == 0 {
-            if b.m.n > 0 {
+            if b.m.n > 0 && b.rails[mild].n * 2 < b.m.n {
                 open = false;
             }
             continue;
@@ -135,7 +137,7 @@ fn episodes(l: &LoopRecord<'_>, rail: usize) -> Vec<Episode> {
             e.at_end = last || r.last >= b.last_row - (2.5e6 * b.period_s) as i64;
         }
         // The episode goes on into the next hour only if it still stood at the end of this one.
-        open = r.last >= b.last_row - (2.5e6 * b.period_s) as i64;
+        open = r.last.max(b.rails[mild].last) >= b.last_row - (2.5e6 * b.period_s) as i64;
     }
     let end = l.blocks.last().map_or(0, |b| b.last_row);
     for e in &mut out {

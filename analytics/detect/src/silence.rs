@@ -11,6 +11,8 @@ use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 pub const MIN_POLLS: u32 = 8;
 pub const MIN_GAP_US: i64 = 2 * MICROS_PER_HOUR;
+const ABSENT_ENDED_H: i64 = 12;
+const ABSENT_OPEN_H: i64 = 4;
 
 pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros) -> Vec<Draft> {
     let mut out = Vec::new();
@@ -29,7 +31,10 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros) -> Vec<Draft> {
         let first_hour = (start + period_us).div_euclid(MICROS_PER_HOUR) + 1;
         let last_hour = until.div_euclid(MICROS_PER_HOUR) - 1;
         let others_alive = (first_hour..=last_hour).filter(|&h| ctx.gateway_alive(l, h) > 0.5).count() as i64;
-        let absent = polls == 0 && others_alive * MICROS_PER_HOUR >= MIN_GAP_US;
+        // Rows missing altogether: a hole in the record that closed again within half a day is the
+        // collection's, not the device's.
+        let needed = if ended { ABSENT_ENDED_H } else { ABSENT_OPEN_H };
+        let absent = polls == 0 && others_alive >= needed;
         if gap < MIN_GAP_US.max(4 * period_us) || (polls < MIN_POLLS && !absent) {
             return;
         }

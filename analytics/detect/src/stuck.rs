@@ -104,7 +104,8 @@ fn witness(blocks: &[HourBlock], run: &Rest, c: Channel, noise: f64, skip: &[Win
     let (mut min, mut max, mut moved) = (f64::INFINITY, f64::NEG_INFINITY, 0);
     for b in &blocks[run.first..=run.last] {
         let v = channel(b, c);
-        if v.n < 2 || b.bit_share(3) > 0.0 || hour_in(skip, b.hour) {
+        // A held output makes the current no witness; the digital value still is one.
+        if v.n < 2 || (c == Channel::Analog && b.bit_share(3) > 0.0) || hour_in(skip, b.hour) {
             continue;
         }
         // Clipped at a rail, a channel is no witness.
@@ -267,7 +268,9 @@ fn without_witness(
         return None;
     }
     // A loop that hardly moves by a few quanta an hour may rest by chance.
-    let usual = quantile(l.blocks.iter().filter(|b| channel(b, chan).n >= 4).map(|b| channel(b, chan).range()).collect(), 0.3);
+    let outside = |i: usize| i < run.first || i > run.last;
+    let ranges = l.blocks.iter().enumerate().filter(|(i, b)| outside(*i) && channel(b, chan).n >= 4);
+    let usual = quantile(ranges.map(|(_, b)| channel(b, chan).range()).collect(), 0.3);
     if usual < 4.0 * quantum.max(0.02) {
         return None;
     }

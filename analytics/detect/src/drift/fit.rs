@@ -10,6 +10,8 @@ use crate::history::median;
 
 /// Hours in a cell.
 pub const CELL_H: i64 = 3;
+/// Least scatter of a day's mean that is believed, % of span.
+pub const DAY_FLOOR_PCT: f64 = 0.01;
 /// Regressors of the base model.
 pub const Q: usize = P + 1;
 
@@ -412,5 +414,9 @@ pub fn scatter(cells: &[Cell], res: &[(f64, f64)], base: &Base, parameters: f64)
     }
     let r1 = if den > 0.0 { (num / den).clamp(0.0, 0.7) } else { 0.0 };
     let day_sd = median(means.iter().map(|m| m.1.abs()).collect()) * 1.4826;
-    Scatter { per_weight: (per_day * (1.0 + r1) / (1.0 - r1)).max(per_cell).max(per_sample * 0.2), days: means.len(), r1, day_sd }
+    // No input card holds still to better than this from day to day (common practice).
+    let usual_day = median(means.iter().map(|m| m.2).collect());
+    let floor = DAY_FLOOR_PCT * DAY_FLOOR_PCT * if usual_day.is_finite() { usual_day } else { 0.0 };
+    let per_weight = (per_day * (1.0 + r1) / (1.0 - r1)).max(per_cell).max(per_sample * 0.2).max(floor);
+    Scatter { per_weight, days: means.len(), r1, day_sd }
 }

@@ -19,7 +19,8 @@ pub struct Crossing {
     pub high: Option<f64>,
 }
 
-/// `level` is the deviation before the start at the usual operating point, `at` the form's size there.
+/// `level` is the deviation before the start at the usual operating point. It may be the input's standing
+/// offset, inside its accuracy and accepted as such, or count in full: both ends and the middle enter alike.
 #[allow(clippy::too_many_arguments)]
 pub fn crossing(
     cells: &[Cell],
@@ -29,14 +30,14 @@ pub fn crossing(
     per_weight: f64,
     tolerance: f64,
     x_usual: f64,
-    level_of: &dyn Fn(&[usize; 1], f64) -> f64,
+    level: f64,
     now_t: f64,
 ) -> Option<Crossing> {
     let at = form.at(x_usual);
     let horizon = 3.0 * (now_t - start_t(cells, 0));
     let mut mix: Vec<(f64, f64)> = Vec::new(); // crossing time (inf = never), weight
     let mut top = f64::NEG_INFINITY;
-    let mut rows = Vec::new();
+    let mut rows: Vec<(f64, f64, f64, f64, f64)> = Vec::new();
     for &k in starts {
         let t0 = start_t(cells, k);
         for (power, prior) in POWERS {
@@ -47,22 +48,23 @@ pub fn crossing(
             }
             let log = gain / (2.0 * per_weight) + f64::ln(prior);
             top = top.max(log);
-            rows.push((log, t0, power, amplitude, unit_se * per_weight.sqrt(), k));
+            rows.push((log, t0, power, amplitude, unit_se * per_weight.sqrt()));
         }
     }
-    for (log, t0, power, amplitude, se, k) in rows {
+    for (log, t0, power, amplitude, se) in rows {
         let weight = (log - top).exp();
         if weight < 1e-6 {
             continue;
         }
         for z in NORMAL_NINTHS {
             let a = amplitude + z * se;
-            let level = level_of(&[k], a);
             // Whichever edge the growth heads for.
             let edge = if a > 0.0 { tolerance } else { -tolerance };
-            let need = (edge - level) / (a * at);
-            let t = if !need.is_finite() || need < 0.0 { t0 } else { t0 + need.powf(1.0 / power) };
-            mix.push((t, weight));
+            for share in [0.0, 0.5, 1.0] {
+                let need = (edge - share * level) / (a * at);
+                let t = if !need.is_finite() || need < 0.0 { t0 } else { t0 + need.powf(1.0 / power) };
+                mix.push((t, weight));
+            }
         }
     }
     if mix.is_empty() {

@@ -111,12 +111,15 @@ fn best_change(cells: &mut [Cell]) -> Option<(Base, Candidate, Scatter, [f64; 2]
         for (f, form) in [Form::Offset, Form::Span].into_iter().enumerate() {
             if let Some(c) = base.scan_stretch(cells, form, 4, 4) {
                 let starts_late = c.start >= 4;
-                if starts_late && c.gain > best.gain + 12.0 * sc.per_weight && c.gain > 1.15 * best.gain {
+                if !starts_late || c.gain < 1.15 * best.gain {
+                    continue;
+                }
+                let beta = base.beside(cells, &c);
+                let res_c = residuals(cells, &beta, Some(&c));
+                let sc_c = scatter(cells, &res_c, &base, 4.0);
+                if c.gain > best.gain + 12.0 * sc_c.per_weight {
                     by_form[f] = by_form[f].max(c.gain);
-                    best = c;
-                    let beta = base.beside(cells, &best);
-                    res = residuals(cells, &beta, Some(&best));
-                    sc = scatter(cells, &res, &base, 4.0);
+                    (best, res, sc) = (c, res_c, sc_c);
                 }
             }
         }
@@ -203,12 +206,8 @@ fn changed(l: &LoopRecord<'_>, ctx: &Context, cells: &mut [Cell], tolerance: f64
     if used_from != usize::MAX {
         let starts = posterior_starts(&base, cells, form, sc.per_weight);
         let now_t = (to.0 as f64 / MICROS_PER_HOUR as f64 - cells[0].hour as f64) / 24.0;
-        let level_of = |k: &[usize; 1], _a: f64| {
-            // Deviation at the usual operating point before this start, with the base as fitted beside it.
-            let _ = k;
-            beta[0] + beta[1] * x_usual
-        };
-        if let Some(c) = forecast::crossing(cells, &base, form, &starts, sc.per_weight, tolerance, x_usual, &level_of, now_t) {
+        let level = beta[0] + beta[1] * x_usual;
+        if let Some(c) = forecast::crossing(cells, &base, form, &starts, sc.per_weight, tolerance, x_usual, level, now_t) {
             let at = |t: f64| UtcMicros::from_hour(cells[0].hour).plus_s(t * 86400.0);
             if let (Some(lo), Some(mid)) = (c.low, c.mid) {
                 // Crossing times before now mean "any moment": never a date in the past.
@@ -349,7 +348,7 @@ fn since_start(l: &LoopRecord<'_>, cells: &[Cell], tolerance: f64, to: UtcMicros
     if mean_out < tolerance + 4.0 * se && !(slope_counts && worst.abs() > 1.5 * tolerance + 4.0 * se) {
         return None;
     }
-    if worst.abs() < 1.2 * tolerance {
+    if worst.abs() < 1.2 * tolerance || (mean_out < tolerance && worst.abs() < (2.0 * tolerance).max(1.0)) {
         return None;
     }
     let slope_matters = slope_counts && worst.abs() > 1.0;
