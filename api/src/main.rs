@@ -1,1 +1,5 @@
-fn main() {}
+//! The `loopwitness` program; everything is in the library beside it.
+
+fn main() -> std::process::ExitCode {
+    loopwitness::cli::main()
+}

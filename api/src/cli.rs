@@ -1,0 +1,293 @@
+//! The command line (contract section 2). Exit codes: 0 done, 1 failed with one line on standard error, 2 wrong usage.
+
+use crate::clock;
+use crate::config::{SiteConfig, parse_duration};
+use crate::{decode, demo, plan, service, table};
+use analytics_assess::{Engine, Settings};
+use anyhow::{Context, bail};
+use clap::{Parser, Subcommand, ValueEnum};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use ingest_model::UtcMicros;
+use ingest_store::{ImportReport, Store, StoreReader};
+use std::io::{IsTerminal, Write};
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+use std::time::{Duration, Instant};
+
+/// Watches smart 4-20 mA loops: the digital channel is a witness to the analog one.
+#[derive(Debug, Parser)]
+#[command(name = "loopwitness", version, max_term_width = 100)]
+struct Cli {
+    #[command(subcommand)]
+    command: Command,
+}
+
+#[derive(Debug, Subcommand)]
+enum Command {
+    /// Sample plant behind simulated gateways on loopback, with collector, assessment and page
+    Demo(DemoArgs),
+    /// The service: collects, assesses, answers
+    Serve {
+        /// site.toml
+        #[arg(long, value_name = "FILE")]
+        config: PathBuf,
+    },
+    /// Load a site folder; repeating it changes nothing
+    Import {
+        /// Folder with loops.csv and readings/
+        site: PathBuf,
+        /// Store folder; made if missing
+        #[arg(long, value_name = "DIR")]
+        store: PathBuf,
+    },
+    /// Rank the loops of a store
+    Assess {
+        /// Store folder
+        #[arg(long, value_name = "DIR")]
+        store: PathBuf,
+        /// As of this time (RFC 3339) instead of the last reading
+        #[arg(long, value_name = "TIME", value_parser = parse_time)]
+        at: Option<UtcMicros>,
+        #[arg(long, value_enum, default_value = "table")]
+        format: Format,
+    },
+    /// Printable evidence for planners (not built yet)
+    Report {
+        #[arg(long, value_name = "DIR")]
+        store: PathBuf,
+        #[arg(long, value_name = "FILE")]
+        out: PathBuf,
+    },
+    /// Explain frames, byte by byte
+    Decode {
+        /// Hexadecimal bytes of one frame or HART-IP message
+        #[arg(required = true, value_name = "HEX")]
+        hex: Vec<String>,
+    },
+    /// Can the polling plan be met at 1200 bit/s?
+    Plan {
+        /// site.toml
+        #[arg(long, value_name = "FILE")]
+        config: PathBuf,
+    },
+}
+
+#[derive(Debug, clap::Args)]
+pub(crate) struct DemoArgs {
+    /// Days of history
+    #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=400))]
+    pub days: u32,
+    /// Number of loops
+    #[arg(long, default_value_t = 240, value_parser = clap::value_parser!(u32).range(1..=2000))]
+    pub loops: u32,
+    /// Same seed, same plant
+    #[arg(long, default_value_t = 1)]
+    pub seed: u64,
+    /// Port on 127.0.0.1; 0 takes a free one
+    #[arg(long, default_value_t = 8470)]
+    pub port: u16,
+    /// Write the site folder and the truth file here, and stop
+    #[arg(long, value_name = "SITE")]
+    pub out: Option<PathBuf>,
+    /// How often each loop is polled
+    #[arg(long, default_value = "30s", value_parser = parse_duration)]
+    pub poll: Duration,
+    /// Folder to work in, empty or new; a temporary one without it, removed at the end
+    #[arg(long, value_name = "DIR")]
+    pub store: Option<PathBuf>,
+}
+
+#[derive(Debug, Clone, Copy, ValueEnum)]
+enum Format {
+    Table,
+    Json,
+    Csv,
+}
+
+fn parse_time(text: &str) -> Result<UtcMicros, String> {
+    UtcMicros::parse_rfc3339(text).map_err(|e| e.to_string())
+}
+
+/// Runs the program.
+pub fn main() -> ExitCode {
+    let cli = match Cli::try_parse() {
+        Ok(cli) => cli,
+        Err(e) => {
+            // Help and version are no errors; a pipe that was closed early is not ours to report.
+            let _printed = e.print();
+            return ExitCode::from(u8::try_from(e.exit_code()).unwrap_or(2));
+        }
+    };
+    let done = match cli.command {
+        Command::Demo(args) => demo::run(&args),
+        Command::Serve { config } => serve(&config),
+        Command::Import { site, store } => import(&site, &store),
+        Command::Assess { store, at, format } => assess(&store, at, format),
+        Command::Report { .. } => Err(anyhow::anyhow!("report is not built yet")),
+        Command::Decode { hex } => decode_frames(&hex),
+        Command::Plan { config } => plan_lines(&config),
+    };
+    match done {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(e) if is_closed_pipe(&e) => ExitCode::SUCCESS,
+        Err(e) => {
+            // One line: the outer message and its causes, each once.
+            let mut line = String::new();
+            for cause in e.chain() {
+                let text = cause.to_string().replace('\n', " ");
+                if !line.contains(&text) {
+                    if !line.is_empty() {
+                        line.push_str(": ");
+                    }
+                    line.push_str(&text);
+                }
+            }
+            let _written = writeln!(std::io::stderr(), "loopwitness: {line}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn is_closed_pipe(e: &anyhow::Error) -> bool {
+    e.downcast_ref::<std::io::Error>().is_some_and(|e| e.kind() == std::io::ErrorKind::BrokenPipe)
+}
+
+/// Writes to standard output.
+pub(crate) fn print(text: &str) -> anyhow::Result<()> {
+    let mut out = std::io::stdout().lock();
+    out.write_all(text.as_bytes())?;
+    out.flush()?;
+    Ok(())
+}
+
+/// Progress on standard error: a bar on a terminal, else a line every few seconds.
+pub(crate) struct Progress {
+    bar: ProgressBar,
+    label: String,
+    lines: bool,
+    last: Instant,
+}
+
+impl Progress {
+    pub(crate) fn start(label: &str) -> Self {
+        let lines = !std::io::stderr().is_terminal();
+        let bar = ProgressBar::with_draw_target(
+            Some(1000),
+            if lines { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() },
+        );
+        if let Ok(style) = ProgressStyle::with_template("{prefix} {bar:30} {percent:>3} % {msg}") {
+            bar.set_style(style);
+        }
+        bar.set_prefix(label.to_owned());
+        if lines {
+            eprintln!("{label} ...");
+        }
+        Self { bar, label: label.to_owned(), lines, last: Instant::now() }
+    }
+
+    pub(crate) fn set(&mut self, share: f64, message: &str) {
+        let share = share.clamp(0.0, 1.0);
+        self.bar.set_position((share * 1000.0) as u64);
+        self.bar.set_message(message.to_owned());
+        if self.lines && self.last.elapsed() > Duration::from_secs(5) {
+            self.last = Instant::now();
+            eprintln!("{} {:.0} % {message}", self.label, share * 100.0);
+        }
+    }
+
+    pub(crate) fn done(self, message: &str) {
+        self.bar.finish_and_clear();
+        eprintln!("{}: {message}", self.label);
+    }
+}
+
+fn serve(config: &Path) -> anyhow::Result<()> {
+    let config = SiteConfig::load(config)?;
+    service::log_to_stderr();
+    let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
+    runtime.block_on(async {
+        let shutdown = service::shutdown_on_signal()?;
+        let listener = service::listen(config.listen).await?;
+        let address = listener.local_addr()?;
+        print(&format!("Loopwitness is at http://{address}/\n"))?;
+        service::run(&config, listener, shutdown).await
+    })
+}
+
+/// Imports with progress on standard error.
+pub(crate) fn import_with_progress(store: &Store, site: &Path, label: &str) -> anyhow::Result<ImportReport> {
+    let mut progress = Progress::start(label);
+    let report = store.import_site(site, clock::now(), &mut |p| {
+        let share = p.files_done as f64 / p.files.max(1) as f64;
+        progress.set(share, &format!("{} rows, {}", p.rows, p.file));
+    })?;
+    progress.done(&format!(
+        "{} loops, {} readings from {} files, {} repeats, {} rejects",
+        report.loops, report.readings, report.files_read, report.repeats, report.rejects
+    ));
+    Ok(report)
+}
+
+fn import(site: &Path, dir: &Path) -> anyhow::Result<()> {
+    let store = Store::open(dir, "loopwitness import", clock::now())?;
+    let report = import_with_progress(&store, site, "import")?;
+    let mut text = if report.changed {
+        format!(
+            "{} loops; {} readings taken from {} files ({} known already); {} repeats, {} rejects\n",
+            report.loops, report.readings, report.files_read, report.files_known, report.repeats, report.rejects
+        )
+    } else {
+        format!("nothing new: the store has all of it ({} loops, {} files)\n", report.loops, report.files_known)
+    };
+    if let Some((from, to)) = report.range {
+        text.push_str(&format!("from {from} to {to}\n"));
+    }
+    if let Some(file) = report.rejects_file {
+        text.push_str(&format!("rejected rows with reasons: {}\n", file.display()));
+    }
+    print(&text)
+}
+
+fn assess(dir: &Path, at: Option<UtcMicros>, format: Format) -> anyhow::Result<()> {
+    let snapshot = StoreReader::open(dir)?.snapshot()?;
+    let mut progress = Progress::start("assess");
+    let assessed = Engine::new(Settings::default()).assess(&snapshot, at, &mut |share| progress.set(share, ""))?;
+    let result = &assessed.result;
+    progress.done(&format!("{} loops, {} readings", result.loops, result.readings));
+    let text = match format {
+        Format::Json => serde_json::to_string_pretty(result).context("cannot write JSON")? + "\n",
+        Format::Csv => analytics_assess::to_csv(result)?,
+        Format::Table => table::render(result, terminal_width()),
+    };
+    print(&text)
+}
+
+fn terminal_width() -> u16 {
+    let known = comfy_table::Table::new().width().filter(|_| std::io::stdout().is_terminal());
+    known.unwrap_or(table::DEFAULT_WIDTH)
+}
+
+fn decode_frames(words: &[String]) -> anyhow::Result<()> {
+    // Bytes given as separate words are one frame; longer words may each be one.
+    let frames: Vec<String> = if words.iter().all(|w| w.trim().len() > 8) {
+        words.to_vec()
+    } else {
+        vec![words.join(" ")]
+    };
+    for (n, text) in frames.iter().enumerate() {
+        let bytes = decode::parse_hex(text)?;
+        let sheet = decode::explain(&bytes)?;
+        print(&if n > 0 { format!("\n{sheet}") } else { sheet })?;
+    }
+    Ok(())
+}
+
+fn plan_lines(config: &Path) -> anyhow::Result<()> {
+    let config = SiteConfig::load(config)?;
+    let (text, met) = plan::explain(&config).map_err(anyhow::Error::msg)?;
+    print(&text)?;
+    if !met {
+        bail!("the plan cannot be met");
+    }
+    Ok(())
+}

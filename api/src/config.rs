@@ -1,0 +1,383 @@
+//! `site.toml` (contract section 5): what a person writes, checked once and turned into plain values.
+//!
+//! Unknown keys are errors that name file, line and section. Relative paths count from the file.
+
+use ingest_model::Tag;
+use serde::Deserialize;
+use serde::de::{Deserializer, Error as _};
+use std::collections::{BTreeMap, BTreeSet};
+use std::net::SocketAddr;
+use std::path::{Path, PathBuf};
+use std::time::Duration;
+
+/// Where the service listens unless told otherwise.
+pub const DEFAULT_LISTEN: &str = "127.0.0.1:8470";
+
+/// Why a `site.toml` is refused.
+#[derive(Debug, thiserror::Error)]
+pub enum ConfigError {
+    #[error("cannot read {}: {source}", path.display())]
+    Read { path: PathBuf, source: std::io::Error },
+    #[error("{}, line {line}, {section}: {message}", path.display())]
+    Syntax { path: PathBuf, line: usize, section: String, message: String },
+    #[error("{}, {section}: {message}", path.display())]
+    Value { path: PathBuf, section: String, message: String },
+    #[error("{}: {section} is not built yet; remove it", path.display())]
+    NotBuilt { path: PathBuf, section: &'static str },
+}
+
+/// How a gateway is reached.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Transport {
+    Tcp,
+    Udp,
+    Tls,
+}
+
+/// The HART master role asked for when a session opens.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum Master {
+    Auto,
+    Primary,
+    Secondary,
+}
+
+/// The kind of Modbus register.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "lowercase")]
+pub enum RegisterKind {
+    Input,
+    Holding,
+}
+
+/// One `[[gateway]]`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Gateway {
+    pub name: String,
+    /// `host:port`.
+    pub address: String,
+    pub poll_every: Duration,
+    pub timeout: Duration,
+    /// Tries after the first.
+    pub retries: u8,
+    pub master: Master,
+}
+
+/// One `[[analog]]` of kind `modbus-tcp`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Analog {
+    pub name: String,
+    pub address: String,
+    pub poll_every: Duration,
+    pub timeout: Duration,
+    pub points: BTreeMap<Tag, Point>,
+}
+
+/// Where the analog current of one loop is, and how its raw value becomes mA (linear between the ends).
+#[derive(Clone, Copy, Debug, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct Point {
+    /// Modbus unit identifier.
+    pub unit: u8,
+    /// Register address, counted from 0.
+    pub register: u16,
+    #[serde(default = "Point::default_kind")]
+    pub kind: RegisterKind,
+    pub raw: [u16; 2],
+    pub ma: [f64; 2],
+}
+
+impl Point {
+    fn default_kind() -> RegisterKind {
+        RegisterKind::Input
+    }
+}
+
+/// A whole checked `site.toml`.
+#[derive(Clone, Debug, PartialEq)]
+pub struct SiteConfig {
+    pub name: String,
+    pub store: PathBuf,
+    pub listen: SocketAddr,
+    /// IANA name; the page shows times in it, everything else is UTC.
+    pub timezone: chrono_tz::Tz,
+    /// `loops.csv` that is imported at start.
+    pub register: Option<PathBuf>,
+    /// Site folder that is imported at start (our addition).
+    pub import: Option<PathBuf>,
+    pub gateways: Vec<Gateway>,
+    pub analogs: Vec<Analog>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawFile {
+    site: RawSite,
+    #[serde(default)]
+    gateway: Vec<RawGateway>,
+    #[serde(default)]
+    serial: Vec<toml::Table>,
+    #[serde(default)]
+    analog: Vec<RawAnalog>,
+    alerts: Option<toml::Table>,
+    access: Option<toml::Table>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawSite {
+    name: String,
+    #[serde(default = "default_store")]
+    store: PathBuf,
+    listen: Option<String>,
+    timezone: Option<String>,
+    register: Option<PathBuf>,
+    import: Option<PathBuf>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawGateway {
+    name: String,
+    address: String,
+    #[serde(default = "default_transport")]
+    transport: Transport,
+    #[serde(default = "default_poll", deserialize_with = "duration")]
+    poll_every: Duration,
+    #[serde(default = "default_timeout", deserialize_with = "duration")]
+    timeout: Duration,
+    #[serde(default = "default_retries")]
+    retries: u8,
+    #[serde(default = "default_master")]
+    master: Master,
+    #[serde(default)]
+    opt_in: Vec<u16>,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawAnalog {
+    name: String,
+    kind: AnalogKind,
+    address: Option<String>,
+    #[serde(default = "default_analog_poll", deserialize_with = "duration")]
+    poll_every: Duration,
+    #[serde(default = "default_timeout", deserialize_with = "duration")]
+    timeout: Duration,
+    #[serde(default)]
+    points: BTreeMap<String, Point>,
+}
+
+#[derive(Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum AnalogKind {
+    ModbusTcp,
+    OpcUa,
+    Csv,
+}
+
+fn default_store() -> PathBuf {
+    "store".into()
+}
+fn default_transport() -> Transport {
+    Transport::Tcp
+}
+fn default_poll() -> Duration {
+    Duration::from_secs(30)
+}
+fn default_analog_poll() -> Duration {
+    Duration::from_secs(10)
+}
+fn default_timeout() -> Duration {
+    Duration::from_secs(2)
+}
+fn default_retries() -> u8 {
+    2
+}
+fn default_master() -> Master {
+    Master::Auto
+}
+
+/// Reads `500ms`, `2s`, `1m`, `2h`; longer than zero, at most a day.
+pub fn parse_duration(text: &str) -> Result<Duration, String> {
+    let wrong = || format!("`{text}` is not a duration (like \"500ms\", \"2s\", \"1m\"), above zero and at most 24h");
+    let trimmed = text.trim();
+    let split = trimmed.find(|c: char| !c.is_ascii_digit()).ok_or_else(wrong)?;
+    let (digits, unit) = trimmed.split_at(split);
+    let count: u64 = digits.parse().map_err(|_| wrong())?;
+    let unit_ms: u64 = match unit.trim_start() {
+        "ms" => 1,
+        "s" => 1_000,
+        "m" => 60_000,
+        "h" => 3_600_000,
+        _ => return Err(wrong()),
+    };
+    match count.checked_mul(unit_ms) {
+        Some(ms @ 1..=86_400_000) => Ok(Duration::from_millis(ms)),
+        _ => Err(wrong()),
+    }
+}
+
+fn duration<'de, D: Deserializer<'de>>(d: D) -> Result<Duration, D::Error> {
+    let text = String::deserialize(d)?;
+    parse_duration(&text).map_err(D::Error::custom)
+}
+
+impl SiteConfig {
+    /// Reads and checks a file.
+    pub fn load(path: &Path) -> Result<Self, ConfigError> {
+        let text = std::fs::read_to_string(path)
+            .map_err(|source| ConfigError::Read { path: path.to_owned(), source })?;
+        Self::parse(&text, path)
+    }
+
+    /// Checks `text`; `path` names it in messages, and its folder is where relative paths count from.
+    pub fn parse(text: &str, path: &Path) -> Result<Self, ConfigError> {
+        let raw: RawFile = toml::from_str(text).map_err(|e| syntax(&e, text, path))?;
+        let base = path.parent().unwrap_or(Path::new(""));
+        let value = |section: &str, message: String| ConfigError::Value {
+            path: path.to_owned(),
+            section: section.to_owned(),
+            message,
+        };
+        for (present, section) in [
+            (!raw.serial.is_empty(), "[[serial]]"),
+            (raw.alerts.is_some(), "[alerts]"),
+            (raw.access.is_some(), "[access]"),
+        ] {
+            if present {
+                return Err(ConfigError::NotBuilt { path: path.to_owned(), section });
+            }
+        }
+
+        let site = raw.site;
+        if site.name.trim().is_empty() {
+            return Err(value("[site]", "name is empty; give the site a name".into()));
+        }
+        let listen_text = site.listen.as_deref().unwrap_or(DEFAULT_LISTEN);
+        let listen = parse_listen(listen_text).map_err(|m| value("[site]", m))?;
+        let timezone_text = site.timezone.as_deref().unwrap_or("UTC");
+        let timezone = timezone_text.parse::<chrono_tz::Tz>().map_err(|_| {
+            value("[site]", format!("timezone `{timezone_text}` is not an IANA name (like Europe/Madrid)"))
+        })?;
+        let register = match site.register {
+            Some(file) => Some(base.join(file)),
+            None => Some(base.join("loops.csv")).filter(|p| p.is_file()),
+        };
+
+        let mut names = BTreeSet::new();
+        let mut gateways = Vec::with_capacity(raw.gateway.len());
+        for g in raw.gateway {
+            let section = format!("[[gateway]] `{}`", g.name);
+            check_name(&g.name, &mut names).map_err(|m| value(&section, m))?;
+            check_address(&g.address).map_err(|m| value(&section, m))?;
+            if g.transport != Transport::Tcp {
+                return Err(value(&section, "transport other than `tcp` is not built yet".into()));
+            }
+            if !g.opt_in.is_empty() {
+                return Err(value(&section, "opt_in is not built yet; remove it".into()));
+            }
+            if g.retries > 10 {
+                return Err(value(&section, format!("retries {} is more than 10", g.retries)));
+            }
+            gateways.push(Gateway {
+                name: g.name,
+                address: g.address,
+                poll_every: g.poll_every,
+                timeout: g.timeout,
+                retries: g.retries,
+                master: g.master,
+            });
+        }
+
+        let mut analogs = Vec::with_capacity(raw.analog.len());
+        let mut placed: BTreeMap<Tag, String> = BTreeMap::new();
+        for a in raw.analog {
+            let section = format!("[[analog]] `{}`", a.name);
+            check_name(&a.name, &mut names).map_err(|m| value(&section, m))?;
+            if a.kind != AnalogKind::ModbusTcp {
+                return Err(value(&section, "kind other than `modbus-tcp` is not built yet".into()));
+            }
+            let address = a.address.ok_or_else(|| value(&section, "address is missing".into()))?;
+            check_address(&address).map_err(|m| value(&section, m))?;
+            let mut points = BTreeMap::new();
+            for (text, point) in a.points {
+                let tag = Tag::new(&text).map_err(|e| value(&section, format!("points: {e}")))?;
+                check_point(&point).map_err(|m| value(&section, format!("points.\"{tag}\": {m}")))?;
+                if let Some(other) = placed.insert(tag.clone(), a.name.clone()) {
+                    return Err(value(&section, format!("points.\"{tag}\": already a point of `{other}`")));
+                }
+                points.insert(tag, point);
+            }
+            analogs.push(Analog { name: a.name, address, poll_every: a.poll_every, timeout: a.timeout, points });
+        }
+
+        Ok(Self {
+            name: site.name,
+            store: base.join(site.store),
+            listen,
+            timezone,
+            register,
+            import: site.import.map(|p| base.join(p)),
+            gateways,
+            analogs,
+        })
+    }
+}
+
+/// A listen address; refused when it is not loopback, since access control is not built yet.
+pub fn parse_listen(text: &str) -> Result<SocketAddr, String> {
+    let listen: SocketAddr =
+        text.parse().map_err(|_| format!("listen `{text}` is not an address and port (like {DEFAULT_LISTEN})"))?;
+    if !listen.ip().is_loopback() {
+        return Err(format!(
+            "listen `{text}` is not a loopback address; access control is not built yet, so use 127.0.0.1 or [::1]"
+        ));
+    }
+    Ok(listen)
+}
+
+fn check_name(name: &str, seen: &mut BTreeSet<String>) -> Result<(), String> {
+    if name.trim().is_empty() || name.chars().count() > 64 || name.chars().any(char::is_control) {
+        return Err("name must have 1 to 64 printable characters".into());
+    }
+    if !seen.insert(name.to_owned()) {
+        return Err("name is used twice; each gateway and analog source needs its own".into());
+    }
+    Ok(())
+}
+
+fn check_address(address: &str) -> Result<(), String> {
+    let good = address.rsplit_once(':').is_some_and(|(host, port)| {
+        !host.is_empty() && !host.contains(char::is_whitespace) && port.parse::<u16>().is_ok_and(|p| p > 0)
+    });
+    if good { Ok(()) } else { Err(format!("address `{address}` is not host:port (like 10.0.0.7:5094)")) }
+}
+
+fn check_point(p: &Point) -> Result<(), String> {
+    if p.raw[0] == p.raw[1] {
+        return Err(format!("raw is [{0}, {0}]: a scale needs two different ends", p.raw[0]));
+    }
+    if !p.ma.iter().all(|v| v.is_finite()) || p.ma[0] >= p.ma[1] {
+        return Err("ma must be two rising numbers (like [0.0, 24.0])".into());
+    }
+    Ok(())
+}
+
+/// The parser's message with the line and the section it stands in.
+fn syntax(e: &toml::de::Error, text: &str, path: &Path) -> ConfigError {
+    let start = e.span().map_or(0, |s| s.start).min(text.len());
+    let before = text.get(..start).unwrap_or("");
+    let line = before.matches('\n').count() + 1;
+    let section = text
+        .lines()
+        .take(line)
+        .filter(|l| l.trim_start().starts_with('['))
+        .last()
+        .map_or("top level", str::trim)
+        .to_owned();
+    let message = e.message().replace('\n', " ").replace("unknown field", "unknown key").replace("missing field", "missing key");
+    ConfigError::Syntax { path: path.to_owned(), line, section, message }
+}

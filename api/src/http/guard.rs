@@ -1,0 +1,32 @@
+//! Keeps other web pages out: a browser on this machine runs scripts of strangers, and loopback is open to them.
+
+use super::problem::Problem;
+use axum::extract::Request;
+use axum::http::{Method, header};
+use axum::middleware::Next;
+use axum::response::{IntoResponse, Response};
+
+/// Refuses a `Host` that is not loopback (a foreign name pointed at 127.0.0.1) and changes asked for by another origin.
+pub(super) async fn same_origin(request: Request, next: Next) -> Response {
+    let headers = request.headers();
+    if let Some(host) = headers.get(header::HOST)
+        && !host.to_str().is_ok_and(is_loopback)
+    {
+        return Problem::forbidden("the Host header must be a loopback name: access control is not built yet").into_response();
+    }
+    let reads = matches!(*request.method(), Method::GET | Method::HEAD);
+    let foreign = headers.get("sec-fetch-site").is_some_and(|v| v != "same-origin" && v != "none");
+    if !reads && foreign {
+        return Problem::forbidden("changes are taken from this page only").into_response();
+    }
+    next.run(request).await
+}
+
+fn is_loopback(host: &str) -> bool {
+    let name = match host.rsplit_once(':') {
+        Some((name, port)) if port.bytes().all(|b| b.is_ascii_digit()) => name,
+        _ => host,
+    };
+    let name = name.trim_start_matches('[').trim_end_matches(']');
+    name.eq_ignore_ascii_case("localhost") || name.parse::<std::net::IpAddr>().is_ok_and(|ip| ip.is_loopback())
+}

@@ -1,0 +1,127 @@
+//! Traces of the difference between analog and digital in bins, from the newest assessment.
+
+use super::attention::still_running;
+use super::problem::Problem;
+use super::{App, Path, Query};
+use analytics_assess::{Trace, TraceStep};
+use axum::Json;
+use axum::extract::RawQuery;
+use ingest_model::{Tag, UtcMicros};
+use serde::{Deserialize, Serialize};
+
+/// Traces of one answer.
+const MAX_TRACES: usize = 200;
+
+#[derive(Deserialize, utoipa::IntoParams)]
+#[into_params(parameter_in = Query)]
+pub(super) struct TraceQuery {
+    /// `1h`, `6h` or `1d`; `6h` without it.
+    step: Option<String>,
+}
+
+#[derive(Serialize, Default, utoipa::ToSchema)]
+pub(super) struct TraceColumns {
+    /// Start of each bin.
+    time: Vec<String>,
+    /// Mean of analog minus digital, % of span; null = nothing.
+    difference_pct: Vec<Option<f64>>,
+    /// Ends of the middle 80 %.
+    difference_low_pct: Vec<Option<f64>>,
+    difference_high_pct: Vec<Option<f64>>,
+    failed_share: Vec<Option<f64>>,
+    scatter_pct: Vec<Option<f64>>,
+    replies: Vec<u32>,
+    /// OR of the device status bytes.
+    device_status: Vec<u8>,
+}
+
+#[derive(Serialize, utoipa::ToSchema)]
+pub(super) struct TraceAnswer {
+    tag: String,
+    step_s: u32,
+    columns: TraceColumns,
+}
+
+#[derive(Serialize, utoipa::ToSchema)]
+pub(super) struct TracesAnswer {
+    traces: Vec<TraceAnswer>,
+}
+
+fn step_of(text: Option<&str>) -> Result<(TraceStep, u32), Problem> {
+    match text {
+        Some("1h") => Ok((TraceStep::Hour, 3_600)),
+        None | Some("6h") => Ok((TraceStep::SixHours, 21_600)),
+        Some("1d") => Ok((TraceStep::Day, 86_400)),
+        Some(other) => Err(Problem::bad_request(format!("step: `{other}` is none of 1h, 6h, 1d"))),
+    }
+}
+
+fn nullable(values: Vec<f64>) -> Vec<Option<f64>> {
+    values.into_iter().map(|v| v.is_finite().then_some(v)).collect()
+}
+
+fn view(tag: &Tag, step_s: u32, trace: Option<Trace>) -> TraceAnswer {
+    let columns = trace.map_or_else(TraceColumns::default, |t| TraceColumns {
+        time: t.time.into_iter().map(UtcMicros::to_rfc3339).collect(),
+        difference_pct: nullable(t.difference_pct),
+        difference_low_pct: nullable(t.difference_low_pct),
+        difference_high_pct: nullable(t.difference_high_pct),
+        failed_share: nullable(t.failed_share),
+        scatter_pct: nullable(t.scatter_pct),
+        replies: t.replies,
+        device_status: t.device_status,
+    });
+    TraceAnswer { tag: tag.to_string(), step_s, columns }
+}
+
+/// The difference of one loop over all that was assessed.
+#[utoipa::path(get, path = "/api/v1/loops/{tag}/trace", params(("tag" = String, Path, description = "the loop's tag, percent-encoded"), TraceQuery), responses(
+    (status = 200, description = "the trace; empty where the loop has no readings", body = TraceAnswer),
+    (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json"),
+    (status = 404, description = "no such loop", body = Problem, content_type = "application/problem+json"),
+    (status = 503, description = "the first assessment is still running", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn trace(
+    app: App,
+    Path(text): Path<String>,
+    Query(q): Query<TraceQuery>,
+) -> Result<Json<TraceAnswer>, Problem> {
+    let (step, step_s) = step_of(q.step.as_deref())?;
+    let snapshot = super::snapshot(&app).await?;
+    let tag = super::known_tag(&snapshot, &text)?;
+    let current = app.current().ok_or_else(|| still_running(&app))?;
+    Ok(Json(view(&tag, step_s, current.assessed.trace(&tag, step))))
+}
+
+/// Traces of several loops; tags are percent-encoded one by one and separated by commas. Unknown tags are left out.
+#[utoipa::path(get, path = "/api/v1/traces", params(("tags" = String, Query, description = "tags, percent-encoded, separated by commas; at most 200"), TraceQuery), responses(
+    (status = 200, description = "the traces, in the order asked for", body = TracesAnswer),
+    (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json"),
+    (status = 503, description = "the first assessment is still running", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn traces(
+    app: App,
+    RawQuery(raw): RawQuery,
+    Query(q): Query<TraceQuery>,
+) -> Result<Json<TracesAnswer>, Problem> {
+    let (step, step_s) = step_of(q.step.as_deref())?;
+    let raw = raw.unwrap_or_default();
+    let Some(list) = raw.split('&').find_map(|pair| pair.strip_prefix("tags=")) else {
+        return Err(Problem::bad_request("tags: missing; give tags separated by commas"));
+    };
+    let snapshot = super::snapshot(&app).await?;
+    let current = app.current().ok_or_else(|| still_running(&app))?;
+    let known = |text: &str| Tag::new(text).ok().filter(|t| snapshot.register().contains(t));
+    let mut tags = Vec::new();
+    for piece in list.split(',') {
+        let text = percent_encoding::percent_decode_str(piece).decode_utf8_lossy();
+        // Clients that encode the whole list encode its commas too; a form writes a space as plus.
+        match known(&text).or_else(|| known(&text.replace('+', " "))) {
+            Some(tag) => tags.push(tag),
+            None => tags.extend(text.split(',').filter_map(|t| known(t).or_else(|| known(&t.replace('+', " "))))),
+        }
+    }
+    if tags.len() > MAX_TRACES {
+        return Err(Problem::bad_request(format!("tags: {} are more than {MAX_TRACES}", tags.len())));
+    }
+    let traces = tags.iter().map(|t| view(t, step_s, current.assessed.trace(t, step))).collect();
+    Ok(Json(TracesAnswer { traces }))
+}

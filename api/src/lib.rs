@@ -1,0 +1,18 @@
+//! Loopwitness, the program: command line, configuration, service, HTTP API, metrics and the embedded page.
+//!
+//! The edge of the workspace: the only crate that reads the wall clock, listens, and wires the others together.
+
+pub mod cli;
+pub mod clock;
+mod collection;
+pub mod config;
+pub mod decode;
+mod demo;
+pub mod http;
+pub mod metrics;
+mod page;
+pub mod plan;
+pub mod service;
+pub mod state;
+pub mod table;
+pub mod thin;

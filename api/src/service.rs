@@ -1,0 +1,257 @@
+//! The service: store, collection, sealing, assessment and HTTP, started in order and stopped in reverse.
+
+use crate::clock;
+use crate::collection;
+use crate::config::SiteConfig;
+use crate::http;
+use crate::state::{Shared, SiteView};
+use analytics_assess::{Engine, Settings};
+use anyhow::Context;
+use ingest_store::Store;
+use std::net::SocketAddr;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+use tokio::net::TcpListener;
+use tokio::task::JoinHandle;
+use tokio_util::sync::CancellationToken;
+
+/// Between two seals of the landing.
+const SEAL_EVERY: Duration = Duration::from_secs(180);
+/// An assessment follows new readings after this time, and comes at least so often.
+const ASSESS_SOON: Duration = Duration::from_secs(10);
+const ASSESS_AT_LEAST: Duration = Duration::from_secs(60);
+/// Open connections get this long to finish when the service stops.
+const DRAIN: Duration = Duration::from_secs(5);
+
+/// Log lines on standard error; `RUST_LOG` chooses.
+pub fn log_to_stderr() {
+    let filter = tracing_subscriber::EnvFilter::try_from_default_env()
+        .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
+    // A second call (tests) keeps the first.
+    let _set = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).try_init();
+}
+
+/// A token that SIGINT and SIGTERM cancel.
+pub fn shutdown_on_signal() -> std::io::Result<CancellationToken> {
+    use tokio::signal::unix::{SignalKind, signal};
+    let (mut term, mut int) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
+    let token = CancellationToken::new();
+    let stop = token.clone();
+    tokio::spawn(async move {
+        tokio::select! {
+            _ = term.recv() => {}
+            _ = int.recv() => {}
+        }
+        tracing::info!("stopping");
+        stop.cancel();
+    });
+    Ok(token)
+}
+
+/// Listens, and says what to do when the address is taken.
+pub async fn listen(address: SocketAddr) -> anyhow::Result<TcpListener> {
+    TcpListener::bind(address)
+        .await
+        .with_context(|| format!("cannot listen on {address}; choose another listen address or stop what uses it"))
+}
+
+/// Opens the store of `config` and runs until `shutdown`; everything accepted is kept.
+pub async fn run(config: &SiteConfig, listener: TcpListener, shutdown: CancellationToken) -> anyhow::Result<()> {
+    let dir = config.store.clone();
+    let store = blocking(move || Ok(Store::open(&dir, "loopwitness serve", clock::now())?)).await?;
+    run_with(config, store, listener, shutdown).await
+}
+
+/// [`run`] over a store that is open already (the demo has just imported into it).
+pub async fn run_with(
+    config: &SiteConfig,
+    store: Store,
+    listener: TcpListener,
+    shutdown: CancellationToken,
+) -> anyhow::Result<()> {
+    let store = Arc::new(store);
+    let collection = collection::prepare(config);
+    let site = SiteView { name: config.name.clone(), timezone: config.timezone.name().to_owned() };
+    let shared = Arc::new(Shared::new(site, store.clone(), collection.gateways(), shutdown.clone()));
+
+    // HTTP first: liveness answers while the register loads.
+    let mut http_server = tokio::spawn(serve_http(shared.clone(), listener, shutdown.clone()));
+    let started = start(config, &shared, &store, collection, &shutdown);
+    let tasks = tokio::select! {
+        tasks = started => tasks,
+        ended = &mut http_server => Err(http_ended(ended)),
+    };
+    let tasks = match tasks {
+        Ok(tasks) => tasks,
+        Err(e) => {
+            shutdown.cancel();
+            return Err(e);
+        }
+    };
+    let outcome = tokio::select! {
+        () = shutdown.cancelled() => Ok(()),
+        ended = &mut http_server => Err(http_ended(ended)),
+    };
+    shutdown.cancel();
+
+    // In order: no more readings, then the last seal, then the answers.
+    if let Err(e) = tasks.collection.stop().await {
+        tracing::error!("the collector ended badly: {e}");
+    }
+    for task in tasks.background {
+        if let Err(e) = task.await {
+            tracing::error!("a task ended badly: {e}");
+        }
+    }
+    shared.close_store();
+    let sealed = blocking(move || {
+        let report = store.seal(clock::now())?;
+        drop(store);
+        Ok(report)
+    })
+    .await;
+    match &sealed {
+        Ok(report) => tracing::info!("sealed {} readings; stopped", report.rows),
+        // What landed is on the disk; the next start seals it.
+        Err(e) => tracing::error!("the last seal failed, the readings stay in the landing: {e}"),
+    }
+    if !http_server.is_finished() && tokio::time::timeout(DRAIN, &mut http_server).await.is_err() {
+        http_server.abort();
+    }
+    outcome
+}
+
+fn http_ended(ended: Result<std::io::Result<()>, tokio::task::JoinError>) -> anyhow::Error {
+    match ended {
+        Ok(Ok(())) => anyhow::anyhow!("the HTTP server ended"),
+        Ok(Err(e)) => anyhow::Error::new(e).context("the HTTP server failed"),
+        Err(e) => anyhow::Error::new(e).context("the HTTP server failed"),
+    }
+}
+
+async fn serve_http(shared: Arc<Shared>, listener: TcpListener, shutdown: CancellationToken) -> std::io::Result<()> {
+    axum::serve(listener, http::router(shared)).with_graceful_shutdown(async move { shutdown.cancelled().await }).await
+}
+
+struct Tasks {
+    collection: collection::Running,
+    background: Vec<JoinHandle<()>>,
+}
+
+/// Register, newest readings, then the tasks.
+async fn start(
+    config: &SiteConfig,
+    shared: &Arc<Shared>,
+    store: &Arc<Store>,
+    collection: collection::Prepared,
+    shutdown: &CancellationToken,
+) -> anyhow::Result<Tasks> {
+    load(config, shared, store).await?;
+    shared.set_ready();
+    let collection = collection.start(shared.clone(), store.clone(), shutdown.clone()).await?;
+    let background = vec![
+        tokio::spawn(seal_now_and_then(store.clone(), shutdown.clone())),
+        tokio::spawn(assess_on_and_on(shared.clone(), shutdown.clone())),
+    ];
+    Ok(Tasks { collection, background })
+}
+
+/// What is configured to be imported at start, and the newest readings.
+async fn load(config: &SiteConfig, shared: &Arc<Shared>, store: &Arc<Store>) -> anyhow::Result<()> {
+    let (register, site) = (config.register.clone(), config.import.clone());
+    let (shared, store) = (shared.clone(), store.clone());
+    blocking(move || {
+        if let Some(site) = site {
+            let report = store.import_site(&site, clock::now(), &mut |_| {})?;
+            tracing::info!("imported {}: {} readings, {} rejects", site.display(), report.readings, report.rejects);
+        }
+        if let Some(file) = register {
+            let text = std::fs::read_to_string(&file)
+                .with_context(|| format!("cannot read the register {}", file.display()))?;
+            let diff = store
+                .register_apply(&text, clock::now())
+                .with_context(|| format!("cannot take the register {}", file.display()))?;
+            tracing::info!(
+                "register {}: {} loops added, {} changed, {} retired",
+                file.display(),
+                diff.added.len(),
+                diff.changed.len(),
+                diff.retired.len()
+            );
+        }
+        shared.load_newest(&store.reader().snapshot()?)?;
+        Ok(())
+    })
+    .await
+}
+
+async fn seal_now_and_then(store: Arc<Store>, shutdown: CancellationToken) {
+    loop {
+        tokio::select! {
+            () = shutdown.cancelled() => return,
+            () = tokio::time::sleep(SEAL_EVERY) => {}
+        }
+        let store = store.clone();
+        match blocking(move || Ok(store.seal(clock::now())?)).await {
+            Ok(report) => tracing::debug!("sealed {} readings into {} day files", report.rows, report.day_files),
+            Err(e) => tracing::error!("cannot seal the landing, trying again later: {e:#}"),
+        }
+    }
+}
+
+async fn assess_on_and_on(shared: Arc<Shared>, shutdown: CancellationToken) {
+    let mut engine = Some(Engine::new(Settings::default()));
+    loop {
+        let began = Instant::now();
+        let (taken, state) = (engine.take(), shared.clone());
+        let done = tokio::task::spawn_blocking(move || {
+            let mut engine = taken.unwrap_or_else(|| Engine::new(Settings::default()));
+            let outcome = assess_once(&mut engine, &state);
+            (engine, outcome)
+        });
+        let outcome = tokio::select! {
+            // The work itself cannot be stopped; it only reads.
+            () = shutdown.cancelled() => return,
+            done = done => done,
+        };
+        match outcome {
+            Ok((kept, Ok(()))) => engine = Some(kept),
+            Ok((kept, Err(e))) => {
+                engine = Some(kept);
+                shared.metrics.assessment_failed();
+                tracing::error!("the assessment failed, the last result stays: {e:#}");
+            }
+            Err(e) => {
+                shared.metrics.assessment_failed();
+                tracing::error!("the assessment failed, the last result stays: {e}");
+            }
+        }
+        // A slow assessment leaves the machine at least as much time as it took.
+        let soon = ASSESS_SOON.max(began.elapsed() * 2).min(ASSESS_AT_LEAST);
+        let rest = async {
+            tokio::time::sleep(soon).await;
+            let _told = tokio::time::timeout(ASSESS_AT_LEAST.saturating_sub(soon), shared.changed.notified()).await;
+        };
+        tokio::select! {
+            () = shutdown.cancelled() => return,
+            () = rest => {}
+        }
+    }
+}
+
+fn assess_once(engine: &mut Engine, shared: &Shared) -> anyhow::Result<()> {
+    let began = Instant::now();
+    let snapshot = shared.reader.snapshot()?;
+    let assessed = engine.assess(&snapshot, None, &mut |share| shared.set_progress(share))?;
+    shared.metrics.assessment_took(began.elapsed().as_secs_f64());
+    tracing::debug!("assessed {} loops in {:.2} s", assessed.result.loops, began.elapsed().as_secs_f64());
+    shared.set_current(assessed, clock::now());
+    Ok(())
+}
+
+/// Blocking work off the async threads; a panic in it becomes an error.
+pub(crate) async fn blocking<T: Send + 'static>(
+    work: impl FnOnce() -> anyhow::Result<T> + Send + 'static,
+) -> anyhow::Result<T> {
+    tokio::task::spawn_blocking(work).await.context("a task of the service failed")?
+}

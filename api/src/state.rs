@@ -1,0 +1,217 @@
+//! What the service's tasks and the HTTP handlers share: the newest result, the newest readings, the gateways.
+
+use crate::metrics::Metrics;
+use analytics_assess::{Assessed, Engine, Settings};
+use ingest_model::{Columns, Reading, Tag, UtcMicros};
+use ingest_store::{Snapshot, Store, StoreError, StoreReader};
+use std::collections::HashMap;
+use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
+use std::sync::{Arc, Mutex, PoisonError, RwLock};
+use tokio::sync::{Notify, Semaphore, broadcast};
+
+/// How many days back the newest reading of a loop is looked for at start.
+const NEWEST_DAYS: usize = 4;
+/// Heavy answers (readings, an assessment at another time) that run at once.
+const HEAVY: usize = 2;
+
+/// Name and time zone of the site, as the page shows them.
+#[derive(Clone, Debug, serde::Serialize, utoipa::ToSchema)]
+pub struct SiteView {
+    pub name: String,
+    /// IANA name.
+    pub timezone: String,
+}
+
+/// One assessment, done.
+#[derive(Debug)]
+pub struct Current {
+    pub assessed: Assessed,
+    /// When it was done.
+    pub assessed_at: UtcMicros,
+    /// Counts up from 1 at start; the id of the `assessed` event.
+    pub id: u64,
+}
+
+/// Counts of failures of one gateway (contract section 4).
+#[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
+pub struct FailureCounts {
+    pub timeouts: u64,
+    pub refused: u64,
+    pub bad_frames: u64,
+    pub late_answers: u64,
+    pub comm_errors: u64,
+    pub no_reply: u64,
+    pub disconnects: u64,
+}
+
+impl FailureCounts {
+    /// Kind and count, as in `/metrics`.
+    pub fn each(&self) -> [(&'static str, u64); 7] {
+        [
+            ("timeouts", self.timeouts),
+            ("refused", self.refused),
+            ("bad_frames", self.bad_frames),
+            ("late_answers", self.late_answers),
+            ("comm_errors", self.comm_errors),
+            ("no_reply", self.no_reply),
+            ("disconnects", self.disconnects),
+        ]
+    }
+}
+
+/// One gateway as `GET /api/v1/gateways` shows it.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, utoipa::ToSchema)]
+pub struct GatewayView {
+    pub name: String,
+    pub connected: bool,
+    /// Sessions opened since the start.
+    pub sessions: u64,
+    pub devices: usize,
+    /// Exchanges a second that the plan asks for, and that were made of late.
+    pub planned_per_s: f64,
+    pub achieved_per_s: f64,
+    /// How far the plan is behind, seconds.
+    pub late_s: f64,
+    pub failures: FailureCounts,
+    pub last_error: Option<String>,
+}
+
+/// Where the gateways' state comes from.
+pub type GatewaySource = Box<dyn Fn() -> Vec<GatewayView> + Send + Sync>;
+
+/// Shared by all; cheap to clone through its `Arc`.
+pub struct Shared {
+    pub site: SiteView,
+    pub reader: StoreReader,
+    /// The one writer; `None` once the service stops.
+    store: Mutex<Option<Arc<Store>>>,
+    current: RwLock<Option<Arc<Current>>>,
+    newest: RwLock<HashMap<Tag, Reading>>,
+    gateways: GatewaySource,
+    pub metrics: Metrics,
+    pub events: broadcast::Sender<Arc<Current>>,
+    /// Told when readings or the register changed.
+    pub changed: Notify,
+    /// Bounds answers that read much.
+    pub heavy: Arc<Semaphore>,
+    /// For assessments at another time; apart from the live one, so that neither waits for the other.
+    pub past: Mutex<Engine>,
+    ready: AtomicBool,
+    /// Progress of the first assessment, per mille.
+    progress: AtomicU32,
+    pub stop: tokio_util::sync::CancellationToken,
+}
+
+impl std::fmt::Debug for Shared {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Shared").field("site", &self.site).finish_non_exhaustive()
+    }
+}
+
+impl Shared {
+    /// State over an open store. `stop` ends event streams.
+    pub fn new(
+        site: SiteView,
+        store: Arc<Store>,
+        gateways: GatewaySource,
+        stop: tokio_util::sync::CancellationToken,
+    ) -> Self {
+        Self {
+            site,
+            reader: store.reader(),
+            store: Mutex::new(Some(store)),
+            current: RwLock::new(None),
+            newest: RwLock::new(HashMap::new()),
+            gateways,
+            metrics: Metrics::new(),
+            events: broadcast::channel(16).0,
+            changed: Notify::new(),
+            heavy: Arc::new(Semaphore::new(HEAVY)),
+            past: Mutex::new(Engine::new(Settings::default())),
+            ready: AtomicBool::new(false),
+            progress: AtomicU32::new(0),
+            stop,
+        }
+    }
+
+    /// The store, while the service runs.
+    pub fn store(&self) -> Option<Arc<Store>> {
+        self.store.lock().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Lets the store go, so that its lock ends with its last user.
+    pub fn close_store(&self) {
+        *self.store.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    }
+
+    /// The newest result; `None` until the first assessment is done.
+    pub fn current(&self) -> Option<Arc<Current>> {
+        self.current.read().unwrap_or_else(PoisonError::into_inner).clone()
+    }
+
+    /// Puts a new result in place and tells the listeners.
+    pub fn set_current(&self, assessed: Assessed, assessed_at: UtcMicros) {
+        let mut slot = self.current.write().unwrap_or_else(PoisonError::into_inner);
+        let id = slot.as_ref().map_or(1, |c| c.id + 1);
+        let current = Arc::new(Current { assessed, assessed_at, id });
+        self.metrics.result(&current.assessed.result, assessed_at);
+        *slot = Some(current.clone());
+        drop(slot);
+        // Nobody listening is fine.
+        let _heard = self.events.send(current);
+    }
+
+    pub fn gateways(&self) -> Vec<GatewayView> {
+        (self.gateways)()
+    }
+
+    /// Notes readings that the landing accepted.
+    pub fn note_newest(&self, batch: &[(Tag, Reading)]) {
+        let mut newest = self.newest.write().unwrap_or_else(PoisonError::into_inner);
+        for (tag, reading) in batch {
+            let slot = newest.entry(tag.clone()).or_insert(*reading);
+            if reading.time >= slot.time {
+                *slot = *reading;
+            }
+        }
+    }
+
+    pub fn newest(&self, tag: &Tag) -> Option<Reading> {
+        self.newest.read().unwrap_or_else(PoisonError::into_inner).get(tag).copied()
+    }
+
+    /// Fills in the newest reading of each loop from the last days of the history. Reads files.
+    pub fn load_newest(&self, snapshot: &Snapshot) -> Result<(), StoreError> {
+        let loops = snapshot.register().tags().count();
+        for day in snapshot.days().iter().rev().take(NEWEST_DAYS) {
+            snapshot.read_day(day.day, &mut |tag: &Tag, columns: Columns| {
+                if let Some(last) = columns.len().checked_sub(1) {
+                    self.note_newest(&[(tag.clone(), columns.row(last))]);
+                }
+                Ok(())
+            })?;
+            if self.newest.read().unwrap_or_else(PoisonError::into_inner).len() >= loops {
+                break;
+            }
+        }
+        Ok(())
+    }
+
+    pub fn set_ready(&self) {
+        self.ready.store(true, Ordering::Release);
+    }
+
+    /// Store open and register loaded.
+    pub fn is_ready(&self) -> bool {
+        self.ready.load(Ordering::Acquire)
+    }
+
+    pub fn set_progress(&self, share: f64) {
+        self.progress.store((share.clamp(0.0, 1.0) * 1000.0) as u32, Ordering::Relaxed);
+    }
+
+    /// Progress of the first assessment, 0..1.
+    pub fn progress(&self) -> f64 {
+        f64::from(self.progress.load(Ordering::Relaxed)) / 1000.0
+    }
+}
