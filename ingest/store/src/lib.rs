@@ -1,1 +1,34 @@
-//! placeholder
+//! What a site keeps: the register of loops, the landing zone of fresh readings, the Parquet history by day and the
+//! manifest that says which files count.
+//!
+//! One process holds a [`Store`] (exclusive lock); any number of [`StoreReader`]s take immutable [`Snapshot`]s beside it.
+//! The layout on disk is in `FORMAT.md`.
+
+mod batch;
+mod chunk;
+mod compact;
+mod dayfile;
+mod dayread;
+mod error;
+pub mod files;
+mod import;
+mod import_csv;
+mod import_parquet;
+mod landing;
+mod lock;
+mod register;
+mod register_csv;
+mod seal;
+mod snapshot;
+mod state;
+mod store;
+mod work;
+
+pub use error::StoreError;
+pub use import::{ImportProgress, ImportReport};
+pub use landing::Landing;
+pub use register::{ChangedCell, ChangedLoop, Register, RegisterDiff};
+pub use seal::SealReport;
+pub use snapshot::{DayRef, Snapshot, StoreReader};
+pub use store::Store;
+pub use work::WorkWindow;

@@ -1,0 +1,311 @@
+//! The register of loops with its history, and how a newer list of loops changes it.
+
+use crate::register_csv::{cells, to_csv};
+use ingest_model::{LoopEntry, Tag, UtcMicros};
+use serde::Serialize;
+use sha2::{Digest, Sha256};
+use std::collections::{BTreeMap, BTreeSet};
+
+/// Every loop ever registered, each with its entries in order of `valid_from`.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Register {
+    loops: BTreeMap<Tag, Vec<LoopEntry>>,
+    retired: BTreeSet<Tag>,
+    version: String,
+}
+
+/// What a list of loops would change. Tags in order.
+#[derive(Debug, Clone, Default, PartialEq, Serialize)]
+pub struct RegisterDiff {
+    pub added: Vec<String>,
+    pub changed: Vec<ChangedLoop>,
+    /// Missing from the list: kept and marked.
+    pub retired: Vec<String>,
+    /// Were retired and are listed again.
+    pub returned: Vec<String>,
+    pub unchanged: usize,
+}
+
+/// A loop that gets another entry, or an entry with other cells.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ChangedLoop {
+    pub tag: String,
+    /// RFC 3339; `None` = from the beginning.
+    pub valid_from: Option<String>,
+    pub cells: Vec<ChangedCell>,
+}
+
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct ChangedCell {
+    pub column: String,
+    pub before: String,
+    pub after: String,
+}
+
+impl RegisterDiff {
+    pub fn is_empty(&self) -> bool {
+        self.added.is_empty()
+            && self.changed.is_empty()
+            && self.retired.is_empty()
+            && self.returned.is_empty()
+    }
+}
+
+impl Register {
+    pub(crate) fn new(entries: Vec<LoopEntry>, retired: BTreeSet<Tag>) -> Self {
+        let mut loops: BTreeMap<Tag, Vec<LoopEntry>> = BTreeMap::new();
+        for entry in entries {
+            loops.entry(entry.tag.clone()).or_default().push(entry);
+        }
+        for history in loops.values_mut() {
+            history.sort_by_key(|e| e.valid_from);
+        }
+        let mut register = Self {
+            loops,
+            retired,
+            version: String::new(),
+        };
+        register.set_version();
+        register
+    }
+
+    fn set_version(&mut self) {
+        let mut hash = Sha256::new();
+        for (tag, history) in &self.loops {
+            for entry in history {
+                for (column, value) in cells(entry) {
+                    hash.update(column.as_bytes());
+                    hash.update([0]);
+                    hash.update(value.as_bytes());
+                    hash.update([0]);
+                }
+                hash.update([
+                    u8::from(entry.confirmed),
+                    u8::from(self.retired.contains(tag)),
+                ]);
+            }
+        }
+        self.version = crate::dayfile::hex(hash).chars().take(16).collect();
+    }
+
+    /// All tags in order, retired ones too.
+    pub fn tags(&self) -> impl Iterator<Item = &Tag> + '_ {
+        self.loops.keys()
+    }
+
+    pub fn len(&self) -> usize {
+        self.loops.len()
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.loops.is_empty()
+    }
+
+    pub fn contains(&self, tag: &Tag) -> bool {
+        self.loops.contains_key(tag)
+    }
+
+    /// The newest entry.
+    pub fn current(&self, tag: &Tag) -> Option<&LoopEntry> {
+        self.loops.get(tag)?.last()
+    }
+
+    /// The entry in force at a time; `None` before the first one holds.
+    pub fn at(&self, tag: &Tag, time: UtcMicros) -> Option<&LoopEntry> {
+        self.loops
+            .get(tag)?
+            .iter()
+            .rev()
+            .find(|e| e.valid_from.is_none_or(|from| from <= time))
+    }
+
+    /// All entries of a loop in order of `valid_from`.
+    pub fn entries(&self, tag: &Tag) -> &[LoopEntry] {
+        self.loops.get(tag).map_or(&[], Vec::as_slice)
+    }
+
+    pub fn is_retired(&self, tag: &Tag) -> bool {
+        self.retired.contains(tag)
+    }
+
+    /// A hash that changes with any cell of any entry.
+    pub fn version(&self) -> String {
+        self.version.clone()
+    }
+
+    /// `loops.csv` of all loops that are not retired; reading it back changes nothing.
+    pub fn to_csv(&self) -> String {
+        let listed = self
+            .loops
+            .iter()
+            .filter(|(tag, _)| !self.retired.contains(*tag));
+        to_csv(listed.flat_map(|(_, history)| history))
+    }
+
+    /// A complete list of loops as a person gives it (contract section 1). A changed loop without `valid_from` holds
+    /// from `now`; a loop listed more than once brings its own history; loops not listed are retired, unless only a
+    /// gateway ever showed them.
+    pub(crate) fn with_list(&self, list: Vec<LoopEntry>, now: UtcMicros) -> (Self, RegisterDiff) {
+        let mut next = self.clone();
+        let mut diff = RegisterDiff::default();
+        let mut by_tag: BTreeMap<Tag, Vec<LoopEntry>> = BTreeMap::new();
+        for entry in list {
+            by_tag.entry(entry.tag.clone()).or_default().push(entry);
+        }
+        for tag in self.loops.keys() {
+            let confirmed = self.current(tag).is_some_and(|e| e.confirmed);
+            if confirmed && !by_tag.contains_key(tag) && next.retired.insert(tag.clone()) {
+                diff.retired.push(tag.to_string());
+            }
+        }
+        for (tag, mut listed) in by_tag {
+            let returned = next.retired.remove(&tag);
+            let Some(history) = next.loops.get_mut(&tag) else {
+                listed.sort_by_key(|e| e.valid_from);
+                diff.added.push(tag.to_string());
+                next.loops.insert(tag, listed);
+                continue;
+            };
+            let whole_history = listed.len() > 1;
+            let before = diff.changed.len();
+            for entry in listed {
+                diff.changed
+                    .extend(merge(history, entry, whole_history, now));
+            }
+            if returned {
+                diff.returned.push(tag.to_string());
+            } else if diff.changed.len() == before {
+                diff.unchanged += 1;
+            }
+        }
+        next.set_version();
+        (next, diff)
+    }
+
+    /// One loop as a person changes it.
+    pub(crate) fn with_entry(&self, entry: LoopEntry, now: UtcMicros) -> (Self, RegisterDiff) {
+        let mut next = self.clone();
+        let mut diff = RegisterDiff::default();
+        let tag = entry.tag.clone();
+        match next.loops.get_mut(&tag) {
+            Some(history) => diff.changed.extend(merge(history, entry, false, now)),
+            None => {
+                diff.added.push(tag.to_string());
+                next.loops.insert(tag.clone(), vec![entry]);
+            }
+        }
+        if next.retired.remove(&tag) {
+            diff.returned.push(tag.to_string());
+        }
+        next.set_version();
+        (next, diff)
+    }
+
+    /// Loops that a gateway shows. A loop that a person confirmed is left as it is.
+    pub(crate) fn with_shown(&self, shown: Vec<LoopEntry>, now: UtcMicros) -> (Self, RegisterDiff) {
+        let mut next = self.clone();
+        let mut diff = RegisterDiff::default();
+        for mut entry in shown {
+            entry.confirmed = false;
+            match next.loops.get_mut(&entry.tag) {
+                None => {
+                    diff.added.push(entry.tag.to_string());
+                    next.loops.insert(entry.tag.clone(), vec![entry]);
+                }
+                Some(history) if history.last().is_some_and(|e| !e.confirmed) => {
+                    diff.changed.extend(merge(history, entry, false, now));
+                }
+                Some(_) => diff.unchanged += 1,
+            }
+        }
+        next.set_version();
+        (next, diff)
+    }
+}
+
+/// Puts one entry into a loop's history; says what changed.
+fn merge(
+    history: &mut Vec<LoopEntry>,
+    mut entry: LoopEntry,
+    whole_history: bool,
+    now: UtcMicros,
+) -> Option<ChangedLoop> {
+    if entry.valid_from.is_none() && !whole_history {
+        let current = history.last_mut()?;
+        entry.valid_from = current.valid_from;
+        let changed = changed_cells(current, &entry);
+        if changed.is_empty() {
+            if current.confirmed == entry.confirmed {
+                return None;
+            }
+            // A person confirmed what the gateway showed: the same entry, not a new range.
+            current.confirmed = entry.confirmed;
+            return Some(describe(&entry, vec![confirmation(&entry)]));
+        }
+        entry.valid_from = Some(now);
+        if current.valid_from == Some(now) {
+            *current = entry.clone();
+        } else {
+            history.push(entry.clone());
+            history.sort_by_key(|e| e.valid_from);
+        }
+        return Some(describe(&entry, changed));
+    }
+    if let Some(same) = history
+        .iter_mut()
+        .find(|e| e.valid_from == entry.valid_from)
+    {
+        let mut changed = changed_cells(same, &entry);
+        if same.confirmed != entry.confirmed {
+            changed.push(confirmation(&entry));
+        }
+        if changed.is_empty() {
+            return None;
+        }
+        *same = entry.clone();
+        return Some(describe(&entry, changed));
+    }
+    let before = history
+        .iter()
+        .rev()
+        .find(|e| e.valid_from <= entry.valid_from)
+        .or(history.first())?;
+    let changed = changed_cells(before, &entry);
+    history.push(entry.clone());
+    history.sort_by_key(|e| e.valid_from);
+    Some(describe(&entry, changed))
+}
+
+fn confirmation(entry: &LoopEntry) -> ChangedCell {
+    ChangedCell {
+        column: "confirmed".to_owned(),
+        before: (!entry.confirmed).to_string(),
+        after: entry.confirmed.to_string(),
+    }
+}
+
+fn describe(entry: &LoopEntry, cells: Vec<ChangedCell>) -> ChangedLoop {
+    ChangedLoop {
+        tag: entry.tag.to_string(),
+        valid_from: entry.valid_from.map(UtcMicros::to_rfc3339),
+        cells,
+    }
+}
+
+fn changed_cells(before: &LoopEntry, after: &LoopEntry) -> Vec<ChangedCell> {
+    let map = |e| cells(e).into_iter().collect::<BTreeMap<String, String>>();
+    let (before, after) = (map(before), map(after));
+    let columns: BTreeSet<&String> = before.keys().chain(after.keys()).collect();
+    columns
+        .into_iter()
+        .filter_map(|column| {
+            let cell = |m: &BTreeMap<String, String>| m.get(column).cloned().unwrap_or_default();
+            let (b, a) = (cell(&before), cell(&after));
+            (b != a).then(|| ChangedCell {
+                column: column.clone(),
+                before: b,
+                after: a,
+            })
+        })
+        .collect()
+}

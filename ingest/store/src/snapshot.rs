@@ -1,0 +1,349 @@
+//! Reading beside a running writer: immutable snapshots of register, day files and landed rows.
+
+use crate::batch::{append_rows, runs_of};
+use crate::dayread::{PartStream, read_loop};
+use crate::error::{IoContext, StoreError};
+use crate::files::{Files, RealFiles};
+use crate::landing::decode;
+use crate::register::Register;
+use crate::state::{self, Image, LANDING, StateDb};
+use crate::work::WorkWindow;
+use ingest_model::{Columns, Tag, UtcMicros};
+use rusqlite::Connection;
+use sha2::{Digest, Sha256};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// Rows decoded at a time from each of several day files; one file alone is read in larger steps.
+const BATCH_ROWS: usize = 8_192;
+const BATCH_ROWS_ALONE: usize = 65_536;
+
+/// Takes snapshots of a store; cheap to clone, never locks the store.
+#[derive(Clone)]
+pub struct StoreReader {
+    dir: PathBuf,
+    files: Arc<dyn Files>,
+    inner: Arc<Mutex<Inner>>,
+}
+
+struct Inner {
+    state: StateDb,
+    landing: Connection,
+    image: Image,
+    landed: Arc<Landed>,
+    refused: u64,
+}
+
+/// Landed rows that are not sealed, by loop in the order of their acceptance.
+#[derive(Debug, Clone, Default)]
+struct Landed {
+    /// Rows up to here are sealed.
+    base: i64,
+    last: i64,
+    loops: BTreeMap<Tag, Arc<Columns>>,
+    /// By day: newest batch number and rows.
+    days: BTreeMap<i64, (i64, u64)>,
+    range: Option<(i64, i64)>,
+}
+
+impl std::fmt::Debug for StoreReader {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("StoreReader")
+            .field("dir", &self.dir)
+            .finish_non_exhaustive()
+    }
+}
+
+/// A UTC day that has rows.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct DayRef {
+    /// Days since 1970.
+    pub day: i64,
+    /// Changes whenever the day's rows could have changed.
+    pub key: String,
+}
+
+/// The store as it was at one moment. Day files it names stay readable for at least ten minutes after others replace them.
+#[derive(Debug, Clone)]
+pub struct Snapshot {
+    dir: PathBuf,
+    files: Arc<dyn Files>,
+    image: Image,
+    landed: Arc<Landed>,
+    refused: u64,
+}
+
+impl StoreReader {
+    /// Opens for reading only, also beside a running service.
+    pub fn open(dir: &Path) -> Result<Self, StoreError> {
+        Self::open_with(dir, Arc::new(RealFiles))
+    }
+
+    pub(crate) fn open_with(dir: &Path, files: Arc<dyn Files>) -> Result<Self, StoreError> {
+        let state = StateDb::read_only(dir)?;
+        let landing = state::open_for_reading(&dir.join("landing.sqlite"), LANDING)?;
+        let inner = Inner {
+            state,
+            landing,
+            image: Image::default(),
+            landed: Arc::default(),
+            refused: 0,
+        };
+        Ok(Self {
+            dir: dir.to_owned(),
+            files,
+            inner: Arc::new(Mutex::new(inner)),
+        })
+    }
+
+    /// The store now. Costs what came since the last snapshot of this reader.
+    pub fn snapshot(&self) -> Result<Snapshot, StoreError> {
+        let mut inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
+        inner.refresh(&self.dir)?;
+        Ok(Snapshot {
+            dir: self.dir.clone(),
+            files: self.files.clone(),
+            image: inner.image.clone(),
+            landed: inner.landed.clone(),
+            refused: inner.refused,
+        })
+    }
+}
+
+impl Inner {
+    /// Two databases, no common transaction: rows leave the landing only after the manifest says that they are sealed,
+    /// so the manifest being the same before and after reading the landing makes both fit together.
+    fn refresh(&mut self, dir: &Path) -> Result<(), StoreError> {
+        let mut image = self.state.image(&self.image)?;
+        loop {
+            self.refresh_landed(dir, image.sealed_through)?;
+            let after = self.state.image(&image)?;
+            let same = after.sealed_through == image.sealed_through;
+            image = after;
+            if same {
+                break;
+            }
+        }
+        self.image = image;
+        Ok(())
+    }
+
+    fn refresh_landed(&mut self, dir: &Path, base: i64) -> Result<(), StoreError> {
+        let path = dir.join("landing.sqlite");
+        self.refused = self
+            .landing
+            .query_row("SELECT coalesce(sum(rows), 0) FROM refused", [], |r| {
+                r.get::<_, i64>(0)
+            })
+            .at("read", &path)?
+            .max(0) as u64;
+        if self.landed.base != base {
+            self.landed = Arc::new(Landed {
+                base,
+                last: base,
+                ..Landed::default()
+            });
+        }
+        let last = self.landed.last.max(base);
+        let mut query = self
+            .landing
+            .prepare_cached("SELECT seq, batch FROM landing WHERE seq > ?1 ORDER BY seq")
+            .at("read", &path)?;
+        let mut rows = query.query([last]).at("read", &path)?;
+        while let Some(row) = rows.next().at("read", &path)? {
+            let seq: i64 = row.get(0).at("read", &path)?;
+            let blob = row
+                .get_ref(1)
+                .at("read", &path)?
+                .as_blob()
+                .unwrap_or_default();
+            Arc::make_mut(&mut self.landed)
+                .add(seq, blob)
+                .map_err(|why| StoreError::Unreadable {
+                    file: path.clone(),
+                    why: format!("batch {seq}: {why}"),
+                })?;
+        }
+        Ok(())
+    }
+}
+
+impl Landed {
+    fn add(&mut self, seq: i64, blob: &[u8]) -> Result<(), String> {
+        for batch in decode(blob)? {
+            for (name, from, rows) in runs_of(&batch).map_err(|e| e.to_string())? {
+                let tag = Tag::new(&name).map_err(|e| e.to_string())?;
+                let columns = Arc::make_mut(self.loops.entry(tag).or_default());
+                let before = columns.len();
+                append_rows(&batch, from, rows, columns).map_err(|e| e.to_string())?;
+                for time in columns.time.iter().skip(before) {
+                    let day = self.days.entry(UtcMicros(*time).day()).or_default();
+                    *day = (seq, day.1 + 1);
+                    let (low, high) = self.range.unwrap_or((*time, *time));
+                    self.range = Some((low.min(*time), high.max(*time)));
+                }
+            }
+        }
+        self.last = seq;
+        Ok(())
+    }
+}
+
+impl Snapshot {
+    pub fn register(&self) -> &Register {
+        &self.image.register
+    }
+
+    /// Rows that could not be used, of all imports and of the collector.
+    pub fn rejected(&self) -> u64 {
+        self.image.rejected + self.refused
+    }
+
+    /// Days that have rows, in order.
+    pub fn days(&self) -> Vec<DayRef> {
+        let days: BTreeSet<i64> = self
+            .image
+            .parts
+            .keys()
+            .chain(self.landed.days.keys())
+            .copied()
+            .collect();
+        days.into_iter()
+            .map(|day| DayRef {
+                day,
+                key: self.key(day),
+            })
+            .collect()
+    }
+
+    fn key(&self, day: i64) -> String {
+        let mut hash = Sha256::new();
+        for part in self.image.parts.get(&day).into_iter().flatten() {
+            hash.update(part.name.as_bytes());
+            hash.update(part.hash.as_bytes());
+        }
+        if let Some((seq, rows)) = self.landed.days.get(&day) {
+            hash.update(seq.to_le_bytes());
+            hash.update(rows.to_le_bytes());
+        }
+        crate::dayfile::hex(hash).chars().take(24).collect()
+    }
+
+    fn part_path(&self, name: &str) -> PathBuf {
+        self.dir.join("history").join(name)
+    }
+
+    /// Calls `each` for every loop that has rows on the day, in tag order, with strictly increasing times: merged over day
+    /// files and landed rows, of equal times the later import's, and the collected before any imported.
+    pub fn read_day(
+        &self,
+        day: i64,
+        each: &mut dyn FnMut(&Tag, Columns) -> Result<(), StoreError>,
+    ) -> Result<(), StoreError> {
+        let parts = self.image.parts.get(&day).map_or(&[][..], Vec::as_slice);
+        let step = if parts.len() == 1 {
+            BATCH_ROWS_ALONE
+        } else {
+            BATCH_ROWS
+        };
+        let mut streams = Vec::with_capacity(parts.len());
+        for part in parts {
+            streams.push(PartStream::open(
+                &*self.files,
+                &self.part_path(&part.name),
+                step,
+            )?);
+        }
+        let (from, to) = (
+            UtcMicros::from_day(day),
+            UtcMicros::from_day(day.saturating_add(1)),
+        );
+        let mut landed = self
+            .landed
+            .loops
+            .iter()
+            .filter(|_| self.landed.days.contains_key(&day))
+            .filter(|(_, rows)| rows.time.iter().any(|t| (from.0..to.0).contains(t)))
+            .peekable();
+        loop {
+            let next = streams
+                .iter()
+                .filter_map(PartStream::peek)
+                .chain(landed.peek().map(|(tag, _)| *tag))
+                .min();
+            let Some(tag) = next.cloned() else {
+                return Ok(());
+            };
+            let mut columns = Columns::default();
+            for stream in &mut streams {
+                if stream.peek() == Some(&tag) {
+                    stream.take(&mut columns)?;
+                }
+            }
+            if let Some((_, rows)) = landed.next_if(|(t, _)| **t == tag) {
+                push_between(&mut columns, rows, from, to);
+            }
+            columns.sort_and_keep_last();
+            each(&tag, columns)?;
+        }
+    }
+
+    /// Rows of one loop with `from <= time < to`, strictly increasing.
+    pub fn read_loop(
+        &self,
+        tag: &Tag,
+        from: UtcMicros,
+        to: UtcMicros,
+    ) -> Result<Columns, StoreError> {
+        let mut columns = Columns::default();
+        if from >= to {
+            return Ok(columns);
+        }
+        let last_day = UtcMicros(to.0.saturating_sub(1)).day();
+        for parts in self
+            .image
+            .parts
+            .range(from.day()..=last_day)
+            .map(|(_, parts)| parts)
+        {
+            for part in parts.iter().filter(|p| p.t_max >= from.0 && p.t_min < to.0) {
+                let mut found = Columns::default();
+                read_loop(&*self.files, &self.part_path(&part.name), tag, &mut found)?;
+                push_between(&mut columns, &found, from, to);
+            }
+        }
+        if let Some(rows) = self.landed.loops.get(tag) {
+            push_between(&mut columns, rows, from, to);
+        }
+        // Landed rows come last, so a collected reading stands; among imported the part order did it already.
+        columns.sort_and_keep_last();
+        Ok(columns)
+    }
+
+    /// Times of the first and the last row.
+    pub fn time_range(&self) -> Option<(UtcMicros, UtcMicros)> {
+        let parts = self.image.parts.values().flatten();
+        let all = parts.map(|p| (p.t_min, p.t_max)).chain(self.landed.range);
+        let (low, high) = all.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)))?;
+        Some((UtcMicros(low), UtcMicros(high)))
+    }
+
+    /// Announced work in order of its begin.
+    pub fn work(&self) -> &[WorkWindow] {
+        &self.image.work
+    }
+}
+
+/// Appends the rows with `from <= time < to`; whole stretches at once.
+fn push_between(into: &mut Columns, rows: &Columns, from: UtcMicros, to: UtcMicros) {
+    if rows.time.iter().all(|t| (from.0..to.0).contains(t)) {
+        into.extend_from(rows);
+        return;
+    }
+    for (n, t) in rows.time.iter().enumerate() {
+        if (from.0..to.0).contains(t) {
+            into.push_row_of(rows, n);
+        }
+    }
+}

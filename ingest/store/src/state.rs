@@ -1,0 +1,413 @@
+//! `state.sqlite`: manifest, register and announced work; every change of the store is one transaction here.
+
+use crate::error::{IoContext, StoreError};
+use crate::register::Register;
+use crate::register_csv;
+use crate::work::WorkWindow;
+use ingest_model::{Tag, UtcMicros};
+use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction, params};
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+use std::time::Duration;
+
+const STATE: &[&str] = &[include_str!("../migrations/001_state.sql")];
+pub(crate) const LANDING: &[&str] = &[include_str!("../migrations/001_landing.sql")];
+
+/// Where rows came from; collected beats imported.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Origin {
+    Imported,
+    Collected,
+}
+
+impl Origin {
+    pub(crate) fn word(self) -> &'static str {
+        match self {
+            Self::Imported => "import",
+            Self::Collected => "collect",
+        }
+    }
+}
+
+/// One day file of the manifest.
+#[derive(Debug, Clone, PartialEq)]
+pub(crate) struct PartRow {
+    pub name: String,
+    pub day: i64,
+    pub origin: Origin,
+    pub seq_first: i64,
+    pub seq_last: i64,
+    pub rows: u64,
+    pub t_min: i64,
+    pub t_max: i64,
+    pub bytes: u64,
+    pub hash: String,
+}
+
+/// A file whose content the store has.
+#[derive(Debug, Clone)]
+pub(crate) struct KnownFile {
+    pub hash: String,
+    pub name: String,
+    pub rows: u64,
+}
+
+#[derive(Debug, Clone)]
+pub(crate) struct ImportRow {
+    pub id: i64,
+    pub at: UtcMicros,
+    pub rows: u64,
+    pub rejects: u64,
+    pub files: Vec<KnownFile>,
+}
+
+/// What one transaction changes.
+#[derive(Debug, Default)]
+pub(crate) struct Change<'a> {
+    pub added: &'a [PartRow],
+    /// Names that give way, and since when.
+    pub replaced: Vec<String>,
+    pub replaced_at: i64,
+    pub sealed_through: Option<i64>,
+    pub import: Option<ImportRow>,
+    pub register: Option<&'a Register>,
+    pub work: &'a [WorkWindow],
+}
+
+/// Everything of the manifest that a snapshot needs, as of one transaction.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Image {
+    pub generation: i64,
+    pub register_generation: i64,
+    pub sealed_through: i64,
+    pub rejected: u64,
+    /// By day, in order of precedence.
+    pub parts: Arc<BTreeMap<i64, Vec<PartRow>>>,
+    pub work: Arc<Vec<WorkWindow>>,
+    pub register: Arc<Register>,
+}
+
+pub(crate) struct StateDb {
+    conn: Connection,
+    path: PathBuf,
+}
+
+/// Opens a database for writing and brings it to the newest layout.
+pub(crate) fn open_for_writing(path: &Path, migrations: &[&str]) -> Result<Connection, StoreError> {
+    let mut conn = Connection::open(path).at("open", path)?;
+    prepare(&conn).at("open", path)?;
+    conn.pragma_update(None, "page_size", 8192)
+        .at("open", path)?;
+    conn.pragma_update(None, "journal_mode", "WAL")
+        .at("open", path)?;
+    conn.pragma_update(None, "synchronous", "FULL")
+        .at("open", path)?;
+    conn.pragma_update(None, "wal_autocheckpoint", 4000)
+        .at("open", path)?;
+    let found = version(&conn, path, migrations)?;
+    for (n, sql) in migrations
+        .iter()
+        .enumerate()
+        .skip(usize::try_from(found).unwrap_or(0))
+    {
+        let tx = conn.transaction().at("migrate", path)?;
+        tx.execute_batch(sql).at("migrate", path)?;
+        tx.pragma_update(None, "user_version", n as i64 + 1)
+            .at("migrate", path)?;
+        tx.commit().at("migrate", path)?;
+    }
+    Ok(conn)
+}
+
+pub(crate) fn open_for_reading(path: &Path, migrations: &[&str]) -> Result<Connection, StoreError> {
+    let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
+    let conn = Connection::open_with_flags(path, flags).at("open", path)?;
+    prepare(&conn).at("open", path)?;
+    version(&conn, path, migrations)?;
+    Ok(conn)
+}
+
+fn prepare(conn: &Connection) -> rusqlite::Result<()> {
+    conn.busy_timeout(Duration::from_secs(20))
+}
+
+fn version(conn: &Connection, path: &Path, migrations: &[&str]) -> Result<i64, StoreError> {
+    let found: i64 = conn
+        .query_row("PRAGMA user_version", [], |r| r.get(0))
+        .at("read", path)?;
+    let known = migrations.len() as i64;
+    if found > known {
+        return Err(StoreError::NewerFormat {
+            dir: path.to_owned(),
+            found,
+            known,
+        });
+    }
+    Ok(found)
+}
+
+impl StateDb {
+    pub(crate) fn create(dir: &Path) -> Result<Self, StoreError> {
+        let path = dir.join("state.sqlite");
+        Ok(Self {
+            conn: open_for_writing(&path, STATE)?,
+            path,
+        })
+    }
+
+    pub(crate) fn read_only(dir: &Path) -> Result<Self, StoreError> {
+        let path = dir.join("state.sqlite");
+        if !path.is_file() {
+            return Err(StoreError::NoStore {
+                dir: dir.to_owned(),
+            });
+        }
+        Ok(Self {
+            conn: open_for_reading(&path, STATE)?,
+            path,
+        })
+    }
+
+    /// The manifest now; what did not change since `known` is shared with it.
+    pub(crate) fn image(&mut self, known: &Image) -> Result<Image, StoreError> {
+        let path = self.path.clone();
+        let tx = self.conn.transaction().at("read", &path)?;
+        let image = read_image(&tx, known, &path)?;
+        tx.commit().at("read", &path)?;
+        Ok(image)
+    }
+
+    pub(crate) fn next_import(&self) -> Result<i64, StoreError> {
+        self.conn
+            .query_row("SELECT coalesce(max(id), 0) + 1 FROM imports", [], |r| {
+                r.get(0)
+            })
+            .at("read", &self.path)
+    }
+
+    pub(crate) fn knows_file(&self, hash: &str) -> Result<bool, StoreError> {
+        self.conn
+            .query_row("SELECT 1 FROM import_files WHERE hash = ?1", [hash], |_| {
+                Ok(())
+            })
+            .optional()
+            .map(|found| found.is_some())
+            .at("read", &self.path)
+    }
+
+    pub(crate) fn has_part(&self, name: &str) -> Result<bool, StoreError> {
+        self.conn
+            .query_row("SELECT 1 FROM parts WHERE name = ?1", [name], |_| Ok(()))
+            .optional()
+            .map(|found| found.is_some())
+            .at("read", &self.path)
+    }
+
+    /// Names of replaced files that were replaced before `before`.
+    pub(crate) fn replaced_before(&self, before: i64) -> Result<Vec<String>, StoreError> {
+        let read = || -> rusqlite::Result<Vec<String>> {
+            self.conn
+                .prepare("SELECT name FROM replaced WHERE since < ?1")?
+                .query_map([before], |r| r.get(0))?
+                .collect()
+        };
+        read().at("read", &self.path)
+    }
+
+    pub(crate) fn forget_replaced(&self, names: &[String]) -> Result<(), StoreError> {
+        for name in names {
+            self.conn
+                .execute("DELETE FROM replaced WHERE name = ?1", [name])
+                .at("write", &self.path)?;
+        }
+        Ok(())
+    }
+
+    /// Applies a change, all of it or nothing.
+    pub(crate) fn commit(&mut self, change: &Change<'_>) -> Result<(), StoreError> {
+        let path = self.path.clone();
+        let write = |conn: &mut Connection| -> rusqlite::Result<()> {
+            let tx = conn.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
+            apply(&tx, change)?;
+            tx.commit()
+        };
+        write(&mut self.conn).at("write", &path)
+    }
+}
+
+fn apply(tx: &Transaction<'_>, change: &Change<'_>) -> rusqlite::Result<()> {
+    for p in change.added {
+        tx.prepare_cached(
+            "INSERT OR REPLACE INTO parts VALUES (?1, ?2, ?3, ?4, ?5, ?6, ?7, ?8, ?9, ?10)",
+        )?
+        .execute(params![
+            p.name,
+            p.day,
+            p.origin as i64,
+            p.seq_first,
+            p.seq_last,
+            p.rows as i64,
+            p.t_min,
+            p.t_max,
+            p.bytes as i64,
+            p.hash
+        ])?;
+    }
+    for name in &change.replaced {
+        tx.execute("DELETE FROM parts WHERE name = ?1", [name])?;
+        tx.execute(
+            "INSERT OR REPLACE INTO replaced VALUES (?1, ?2)",
+            params![name, change.replaced_at],
+        )?;
+    }
+    if let Some(seq) = change.sealed_through {
+        tx.execute(
+            "UPDATE meta SET value = ?1 WHERE key = 'sealed_through'",
+            [seq],
+        )?;
+    }
+    if let Some(i) = &change.import {
+        tx.execute(
+            "INSERT INTO imports VALUES (?1, ?2, ?3, ?4)",
+            params![i.id, i.at.0, i.rows as i64, i.rejects as i64],
+        )?;
+        for f in &i.files {
+            tx.execute(
+                "INSERT OR IGNORE INTO import_files VALUES (?1, ?2, ?3, ?4)",
+                params![f.hash, i.id, f.name, f.rows as i64],
+            )?;
+        }
+    }
+    if let Some(register) = change.register {
+        tx.execute("DELETE FROM loops", [])?;
+        let mut insert = tx.prepare("INSERT INTO loops VALUES (?1, ?2, ?3, ?4)")?;
+        for tag in register.tags() {
+            for (ordinal, entry) in register.entries(tag).iter().enumerate() {
+                let cells = register_csv::to_json(entry);
+                insert.execute(params![
+                    tag.as_str(),
+                    ordinal as i64,
+                    register.is_retired(tag),
+                    cells
+                ])?;
+            }
+        }
+        tx.execute(
+            "UPDATE meta SET value = value + 1 WHERE key = 'register_generation'",
+            [],
+        )?;
+    }
+    for w in change.work {
+        tx.execute(
+            "INSERT OR IGNORE INTO work VALUES (?1, ?2, ?3, ?4)",
+            params![
+                w.tag.as_ref().map_or("", Tag::as_str),
+                w.from.0,
+                w.to.0,
+                w.note
+            ],
+        )?;
+    }
+    tx.execute(
+        "UPDATE meta SET value = value + 1 WHERE key = 'generation'",
+        [],
+    )?;
+    Ok(())
+}
+
+fn read_image(tx: &Transaction<'_>, known: &Image, path: &Path) -> Result<Image, StoreError> {
+    let meta = |key: &str| -> Result<i64, StoreError> {
+        tx.query_row("SELECT value FROM meta WHERE key = ?1", [key], |r| r.get(0))
+            .at("read", path)
+    };
+    let generation = meta("generation")?;
+    if generation == known.generation {
+        return Ok(known.clone());
+    }
+    let register_generation = meta("register_generation")?;
+    let register = if register_generation == known.register_generation {
+        known.register.clone()
+    } else {
+        Arc::new(read_register(tx, path)?)
+    };
+    let rejected: i64 = tx
+        .query_row("SELECT coalesce(sum(rejects), 0) FROM imports", [], |r| {
+            r.get(0)
+        })
+        .at("read", path)?;
+    Ok(Image {
+        generation,
+        register_generation,
+        sealed_through: meta("sealed_through")?,
+        rejected: rejected.max(0) as u64,
+        parts: Arc::new(read_parts(tx).at("read", path)?),
+        work: Arc::new(read_work(tx).at("read", path)?),
+        register,
+    })
+}
+
+fn read_parts(tx: &Transaction<'_>) -> rusqlite::Result<BTreeMap<i64, Vec<PartRow>>> {
+    let mut parts: BTreeMap<i64, Vec<PartRow>> = BTreeMap::new();
+    let mut query = tx.prepare(
+        "SELECT name, day, origin, seq_first, seq_last, rows, t_min, t_max, bytes, hash FROM parts
+         ORDER BY day, origin, seq_last, seq_first",
+    )?;
+    let mut rows = query.query([])?;
+    while let Some(r) = rows.next()? {
+        let part = PartRow {
+            name: r.get(0)?,
+            day: r.get(1)?,
+            origin: if r.get::<_, i64>(2)? == 0 {
+                Origin::Imported
+            } else {
+                Origin::Collected
+            },
+            seq_first: r.get(3)?,
+            seq_last: r.get(4)?,
+            rows: r.get::<_, i64>(5)?.max(0) as u64,
+            t_min: r.get(6)?,
+            t_max: r.get(7)?,
+            bytes: r.get::<_, i64>(8)?.max(0) as u64,
+            hash: r.get(9)?,
+        };
+        parts.entry(part.day).or_default().push(part);
+    }
+    Ok(parts)
+}
+
+fn read_work(tx: &Transaction<'_>) -> rusqlite::Result<Vec<WorkWindow>> {
+    tx.prepare("SELECT tag, t_from, t_to, note FROM work ORDER BY t_from, t_to, tag, note")?
+        .query_map([], |r| {
+            let tag: String = r.get(0)?;
+            Ok(WorkWindow {
+                tag: Tag::new(&tag).ok(),
+                from: UtcMicros(r.get(1)?),
+                to: UtcMicros(r.get(2)?),
+                note: r.get(3)?,
+            })
+        })?
+        .collect()
+}
+
+fn read_register(tx: &Transaction<'_>, path: &Path) -> Result<Register, StoreError> {
+    let mut rows: Vec<(String, bool)> = Vec::new();
+    let read = |rows: &mut Vec<(String, bool)>| -> rusqlite::Result<()> {
+        let mut query = tx.prepare("SELECT cells, retired FROM loops ORDER BY tag, ordinal")?;
+        for row in query.query_map([], |r| Ok((r.get(0)?, r.get(1)?)))? {
+            rows.push(row?);
+        }
+        Ok(())
+    };
+    read(&mut rows).at("read", path)?;
+    let mut entries = Vec::with_capacity(rows.len());
+    let mut retired = BTreeSet::new();
+    for (cells, gone) in rows {
+        let entry = register_csv::from_json(path, &cells)?;
+        if gone {
+            retired.insert(entry.tag.clone());
+        }
+        entries.push(entry);
+    }
+    Ok(Register::new(entries, retired))
+}
