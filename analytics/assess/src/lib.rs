@@ -1,1 +1,12 @@
-//! placeholder
+//! Gather, freeze, analyse: a snapshot's readings -> hour blocks -> findings, with a cache of whole days.
+//!
+//! An assessment is a pure function of the snapshot and the reference time; the cache only saves work: a
+//! day's blocks are rebuilt whenever its rows or the register could have changed.
+
+mod engine;
+mod frames;
+mod trace;
+
+pub use engine::{AssessError, Assessed, Engine, Settings};
+pub use frames::to_csv;
+pub use trace::{Trace, TraceStep};

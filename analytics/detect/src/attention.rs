@@ -18,11 +18,22 @@ pub struct Weights {
 impl Default for Weights {
     fn default() -> Self {
         // A safety loop outranks the same fault on a control loop, and that one an indication (common practice).
-        Self { safety: 1.0, control: 0.67, indication: 0.33, ended: 0.5 }
+        Self {
+            safety: 1.0,
+            control: 0.67,
+            indication: 0.33,
+            ended: 0.5,
+        }
     }
 }
 
-pub fn terms(f: &Finding, criticality: Criticality, tolerance_pct: f64, to: UtcMicros, w: &Weights) -> AttentionTerms {
+pub fn terms(
+    f: &Finding,
+    criticality: Criticality,
+    tolerance_pct: f64,
+    to: UtcMicros,
+    w: &Weights,
+) -> AttentionTerms {
     AttentionTerms {
         real: f.confidence,
         purpose: match criticality {
@@ -31,7 +42,11 @@ pub fn terms(f: &Finding, criticality: Criticality, tolerance_pct: f64, to: UtcM
             Criticality::Indication => w.indication,
         },
         soon: soon(f, tolerance_pct, to),
-        lasting: if f.ended.is_some() && f.kind != Kind::ConfigurationChange { w.ended } else { 1.0 },
+        lasting: if f.ended.is_some() && f.kind != Kind::ConfigurationChange {
+            w.ended
+        } else {
+            1.0
+        },
     }
 }
 
@@ -50,8 +65,16 @@ fn soon(f: &Finding, tolerance_pct: f64, to: UtcMicros) -> f64 {
                     _ => None,
                 })
                 .fold(f.deviation_pct.unwrap_or(0.0).abs(), f64::max);
-            let ratio = worst.max(if f.cause == Some("supply-limited") { 6.0 * tolerance_pct } else { 0.0 }) / tolerance_pct;
-            let size = if ratio < 1.0 { 0.15 + 0.25 * ratio } else { (0.4 + 0.12 * (ratio - 1.0)).min(1.0) };
+            let ratio = worst.max(if f.cause == Some("supply-limited") {
+                6.0 * tolerance_pct
+            } else {
+                0.0
+            }) / tolerance_pct;
+            let size = if ratio < 1.0 {
+                0.15 + 0.25 * ratio
+            } else {
+                (0.4 + 0.12 * (ratio - 1.0)).min(1.0)
+            };
             let near = match f.reaches_tolerance_at {
                 // Within a week counts like being there; fades over two months.
                 Some(t) => 0.35 * (-(t.seconds_since(to) / 86400.0 - 7.0).max(0.0) / 30.0).exp(),

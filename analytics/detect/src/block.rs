@@ -4,7 +4,9 @@
 //! used, rows of other days are not), so a day's blocks can be cached and rebuilt to the byte.
 //! Percentages are of span. Positions `x` run from -50 (4 mA) to +50 (20 mA).
 
-use ingest_model::{LoopEntry, Series, Transfer, instant::MICROS_PER_HOUR, percent_of_current, signal_limits_ma};
+use ingest_model::{
+    LoopEntry, Series, Transfer, instant::MICROS_PER_HOUR, percent_of_current, signal_limits_ma,
+};
 
 /// Count, sums and extremes of one quantity.
 #[derive(Clone, Copy, Debug, PartialEq)]
@@ -18,7 +20,13 @@ pub struct Moments {
 
 impl Default for Moments {
     fn default() -> Self {
-        Self { n: 0, sum: 0.0, sum_sq: 0.0, min: f64::INFINITY, max: f64::NEG_INFINITY }
+        Self {
+            n: 0,
+            sum: 0.0,
+            sum_sq: 0.0,
+            min: f64::INFINITY,
+            max: f64::NEG_INFINITY,
+        }
     }
 }
 
@@ -40,12 +48,20 @@ impl Moments {
     }
 
     pub fn mean(&self) -> f64 {
-        if self.n == 0 { f64::NAN } else { self.sum / f64::from(self.n) }
+        if self.n == 0 {
+            f64::NAN
+        } else {
+            self.sum / f64::from(self.n)
+        }
     }
 
     /// `max - min`; 0 when empty.
     pub fn range(&self) -> f64 {
-        if self.n == 0 { 0.0 } else { self.max - self.min }
+        if self.n == 0 {
+            0.0
+        } else {
+            self.max - self.min
+        }
     }
 }
 
@@ -65,7 +81,15 @@ pub struct Movement {
 
 impl Default for Movement {
     fn default() -> Self {
-        Self { n: 0, median: f64::NAN, sum_sq: 0.0, changes: 0, quantum: f64::INFINITY, first_change: i64::MAX, last_change: i64::MIN }
+        Self {
+            n: 0,
+            median: f64::NAN,
+            sum_sq: 0.0,
+            changes: 0,
+            quantum: f64::INFINITY,
+            first_change: i64::MAX,
+            last_change: i64::MIN,
+        }
     }
 }
 
@@ -131,7 +155,16 @@ pub struct ReportedFit {
 
 impl Default for ReportedFit {
     fn default() -> Self {
-        Self { n: 0, off: 0, first_off: i64::MAX, sum: 0.0, sx: 0.0, sxx: 0.0, sxy: 0.0, syy: 0.0 }
+        Self {
+            n: 0,
+            off: 0,
+            first_off: i64::MAX,
+            sum: 0.0,
+            sx: 0.0,
+            sxx: 0.0,
+            sxy: 0.0,
+            syy: 0.0,
+        }
     }
 }
 
@@ -145,7 +178,11 @@ pub struct Rail {
 
 impl Default for Rail {
     fn default() -> Self {
-        Self { n: 0, first: i64::MAX, last: i64::MIN }
+        Self {
+            n: 0,
+            first: i64::MAX,
+            last: i64::MIN,
+        }
     }
 }
 
@@ -168,7 +205,12 @@ pub struct BitTrack {
 
 impl Default for BitTrack {
     fn default() -> Self {
-        Self { set: 0, rises: 0, first: i64::MAX, last: i64::MIN }
+        Self {
+            set: 0,
+            rises: 0,
+            first: i64::MAX,
+            last: i64::MIN,
+        }
     }
 }
 
@@ -218,7 +260,7 @@ pub struct HourBlock {
     pub e_p90: f64,
     pub er: ReportedFit,
     /// Deviation by eighth of range (weighted: sum w, sum w e, sum w e^2).
-    pub eighths: [[f64; 3]; 8],
+    pub eighths: [[f32; 3]; 8],
     /// Samples whose current lies above / below the interval spanned by the digital neighbours by more than
     /// [`EXCURSION_PCT`], and how many samples were looked at.
     pub above: [u32; 5],
@@ -229,8 +271,9 @@ pub struct HourBlock {
     pub first_excursion: i64,
     pub last_excursion: i64,
     /// m <= 3.6, m <= 3.8, m >= 20.5, m >= 21.0 mA.
-    pub rails: [Rail; 4],
-    pub bits: [BitTrack; N_BITS],
+    rails: Option<Box<[Rail; 4]>>,
+    /// Bits that were set at all, by number: most hours have none.
+    bits: Vec<(u8, BitTrack)>,
     pub status_rows: u32,
     pub extended_rows: u32,
     pub config_first: i32,
@@ -277,8 +320,8 @@ impl HourBlock {
             excursion_sum: 0.0,
             first_excursion: i64::MAX,
             last_excursion: i64::MIN,
-            rails: [Rail::default(); 4],
-            bits: [BitTrack::default(); N_BITS],
+            rails: None,
+            bits: Vec::new(),
             status_rows: 0,
             extended_rows: 0,
             config_first: -1,
@@ -294,13 +337,61 @@ impl HourBlock {
 
     /// Share of polls without a good reply.
     pub fn failed_share(&self) -> f64 {
-        if self.rows == 0 { f64::NAN } else { f64::from(self.rows - self.replies) / f64::from(self.rows) }
+        if self.rows == 0 {
+            f64::NAN
+        } else {
+            f64::from(self.rows - self.replies) / f64::from(self.rows)
+        }
+    }
+
+    /// One level of NE 43: 0 = m <= 3.6, 1 = m <= 3.8, 2 = m >= 20.5, 3 = m >= 21.0 mA.
+    pub fn rail(&self, level: usize) -> Rail {
+        self.rails
+            .as_ref()
+            .and_then(|r| r.get(level).copied())
+            .unwrap_or_default()
+    }
+
+    /// One status bit; bits 0..8 are the device status, 8..14 the extended device status.
+    pub fn bit(&self, bit: usize) -> BitTrack {
+        self.bits
+            .iter()
+            .find(|(b, _)| usize::from(*b) == bit)
+            .map_or_else(BitTrack::default, |(_, t)| *t)
+    }
+
+    fn bit_mut(&mut self, bit: usize) -> &mut BitTrack {
+        let at = self
+            .bits
+            .iter()
+            .position(|(b, _)| usize::from(*b) == bit)
+            .unwrap_or_else(|| {
+                self.bits.push((bit as u8, BitTrack::default()));
+                self.bits.len() - 1
+            });
+        &mut self.bits[at].1
+    }
+
+    /// All device status bits that were set in this hour, or-ed.
+    pub fn device_status(&self) -> u8 {
+        self.bits
+            .iter()
+            .filter(|(b, _)| *b < 8)
+            .fold(0, |a, (b, _)| a | 1 << b)
     }
 
     /// Rows with bit `bit` set over rows in which that status byte was read.
     pub fn bit_share(&self, bit: usize) -> f64 {
-        let rows = if bit < 8 { self.status_rows } else { self.extended_rows };
-        if rows == 0 { 0.0 } else { f64::from(self.bits[bit].set) / f64::from(rows) }
+        let rows = if bit < 8 {
+            self.status_rows
+        } else {
+            self.extended_rows
+        };
+        if rows == 0 {
+            0.0
+        } else {
+            f64::from(self.bit(bit).set) / f64::from(rows)
+        }
     }
 }
 
@@ -385,7 +476,11 @@ impl Derived {
         let (mut m, mut r) = (vec![f64::NAN; n], vec![f64::NAN; n]);
         for i in 0..n {
             let code = s.response_code[i];
-            good[i] = if code >= 0 { code < 0x80 } else { s.pv[i].is_finite() };
+            good[i] = if code >= 0 {
+                code < 0x80
+            } else {
+                s.pv[i].is_finite()
+            };
             if s.analog_ma[i].is_finite() {
                 m[i] = percent_of_current(s.analog_ma[i]) - 50.0;
             }
@@ -403,15 +498,31 @@ impl Derived {
             }
         }
         let mut gaps: Vec<f64> = s.time.windows(2).map(|w| (w[1] - w[0]) as f64).collect();
-        let period_us = if gaps.is_empty() { 60e6 } else { median_of(&mut gaps).max(1e5) };
+        let period_us = if gaps.is_empty() {
+            60e6
+        } else {
+            median_of(&mut gaps).max(1e5)
+        };
         let mut steps: Vec<f64> = (1..n)
             .filter(|&i| ((s.time[i] - s.time[i - 1]) as f64) < 2.5 * period_us)
             .map(|i| (f[i] - f[i - 1]).abs())
             .filter(|v| v.is_finite())
             .collect();
         let q60 = quantile_of(&mut steps, 0.6);
-        let knee = if q60.is_finite() { (4.0 * q60 * q60).max(0.05) } else { 0.05 };
-        Self { good, x, f, m, r, period_us, knee }
+        let knee = if q60.is_finite() {
+            (4.0 * q60 * q60).max(0.05)
+        } else {
+            0.05
+        };
+        Self {
+            good,
+            x,
+            f,
+            m,
+            r,
+            period_us,
+            knee,
+        }
     }
 }
 
@@ -445,7 +556,14 @@ fn track(values: &[f64], s: &Series<'_>, from: usize, to: usize, period_us: f64)
     mv
 }
 
-fn one_block(entry: &LoopEntry, s: &Series<'_>, v: &Derived, hour: i64, from: usize, to: usize) -> HourBlock {
+fn one_block(
+    entry: &LoopEntry,
+    s: &Series<'_>,
+    v: &Derived,
+    hour: i64,
+    from: usize,
+    to: usize,
+) -> HourBlock {
     let mut b = HourBlock::new(hour, v.period_us / 1e6);
     let n = s.len();
     let mut es = Vec::with_capacity(to - from);
@@ -500,13 +618,26 @@ fn one_block(entry: &LoopEntry, s: &Series<'_>, v: &Derived, hour: i64, from: us
 fn rails(b: &mut HourBlock, ma: f64, reported_ma: f64, t: i64) {
     use signal_limits_ma as ne43;
     let low = |level: f64| {
-        ma <= level || (reported_ma <= level + 0.005 && ma <= level + 0.05) || (reported_ma.is_nan() && ma <= level + 0.03)
+        ma <= level
+            || (reported_ma <= level + 0.005 && ma <= level + 0.05)
+            || (reported_ma.is_nan() && ma <= level + 0.03)
     };
     let high = |level: f64| {
-        ma >= level || (reported_ma >= level - 0.005 && ma >= level - 0.05) || (reported_ma.is_nan() && ma >= level - 0.03)
+        ma >= level
+            || (reported_ma >= level - 0.005 && ma >= level - 0.05)
+            || (reported_ma.is_nan() && ma >= level - 0.03)
     };
-    let reached = [low(ne43::FAILURE_LOW), low(ne43::SATURATED_LOW), high(ne43::SATURATED_HIGH), high(ne43::FAILURE_HIGH)];
-    for (rail, hit) in b.rails.iter_mut().zip(reached) {
+    let reached = [
+        low(ne43::FAILURE_LOW),
+        low(ne43::SATURATED_LOW),
+        high(ne43::SATURATED_HIGH),
+        high(ne43::FAILURE_HIGH),
+    ];
+    if !reached.contains(&true) {
+        return;
+    }
+    let rails = b.rails.get_or_insert_with(Box::default);
+    for (rail, hit) in rails.iter_mut().zip(reached) {
         if hit {
             rail.add(t);
         }
@@ -517,7 +648,10 @@ fn status(b: &mut HourBlock, s: &Series<'_>, v: &Derived, i: usize) {
     if !v.good[i] {
         return;
     }
-    let before = (0..i).rev().take(8).find(|&j| v.good[j] && s.device_status[j] >= 0);
+    let before = (0..i)
+        .rev()
+        .take(8)
+        .find(|&j| v.good[j] && s.device_status[j] >= 0);
     let now = [s.device_status[i], s.extended_status[i]];
     let prev = before.map(|j| [s.device_status[j], s.extended_status[j].max(0)]);
     if now[0] >= 0 {
@@ -527,11 +661,15 @@ fn status(b: &mut HourBlock, s: &Series<'_>, v: &Derived, i: usize) {
         b.extended_rows += 1;
     }
     for bit in 0..N_BITS {
-        let (byte, mask) = if bit < 8 { (0, 1_i16 << bit) } else { (1, 1_i16 << (bit - 8)) };
+        let (byte, mask) = if bit < 8 {
+            (0, 1_i16 << bit)
+        } else {
+            (1, 1_i16 << (bit - 8))
+        };
         if now[byte] < 0 || now[byte] & mask == 0 {
             continue;
         }
-        let track = &mut b.bits[bit];
+        let track = b.bit_mut(bit);
         track.set += 1;
         track.first = track.first.min(s.time[i]);
         track.last = track.last.max(s.time[i]);
@@ -550,7 +688,12 @@ fn configuration(b: &mut HourBlock, s: &Series<'_>, i: usize) {
     let before = if b.config_last >= 0 {
         b.config_last
     } else {
-        s.config_changes[..i].iter().rev().find(|&&p| p >= 0).copied().unwrap_or(-1)
+        s.config_changes[..i]
+            .iter()
+            .rev()
+            .find(|&&p| p >= 0)
+            .copied()
+            .unwrap_or(-1)
     };
     if before >= 0 && before != c {
         b.config_steps += 1;
@@ -582,7 +725,10 @@ fn counters(b: &mut HourBlock, s: &Series<'_>, i: usize) {
 
 /// Adds what both counters gained between two readings; a restart adds what is known since it.
 pub fn add_increment(c: &mut Counters, before: (i64, i64), now: (i64, i64), seconds: f64) {
-    match (counter_increment(before.0, now.0, seconds), counter_increment(before.1, now.1, seconds)) {
+    match (
+        counter_increment(before.0, now.0, seconds),
+        counter_increment(before.1, now.1, seconds),
+    ) {
         (Some(ex), Some(er)) if er <= ex + 2.0 => {
             c.exchanges += ex;
             c.errors += er;
@@ -597,7 +743,15 @@ pub fn add_increment(c: &mut Counters, before: (i64, i64), now: (i64, i64), seco
     }
 }
 
-fn deviation(b: &mut HourBlock, entry: &LoopEntry, s: &Series<'_>, v: &Derived, i: usize, n: usize, es: &mut Vec<f64>) {
+fn deviation(
+    b: &mut HourBlock,
+    entry: &LoopEntry,
+    s: &Series<'_>,
+    v: &Derived,
+    i: usize,
+    n: usize,
+    es: &mut Vec<f64>,
+) {
     let (f, m, r) = (v.f[i], v.m[i], v.r[i]);
     if !v.good[i] || !f.is_finite() {
         return;
@@ -605,7 +759,8 @@ fn deviation(b: &mut HourBlock, entry: &LoopEntry, s: &Series<'_>, v: &Derived, 
     let fixed_bit = s.device_status[i] >= 0 && s.device_status[i] & 0x08 != 0;
     // Clipped registered currents say nothing of the scale.
     let inside = |p: f64| p > -50.0 - 0.1 / 0.16 && p < 50.0 + 0.4 / 0.16;
-    let root_cut = entry.range.transfer == Transfer::SquareRoot && entry.range.percent(s.pv[i]) < 1.0;
+    let root_cut =
+        entry.range.transfer == Transfer::SquareRoot && entry.range.percent(s.pv[i]) < 1.0;
     if r.is_finite() && !fixed_bit && inside(f) && !root_cut {
         let er = r - f;
         b.er.n += 1;
@@ -625,7 +780,9 @@ fn deviation(b: &mut HourBlock, entry: &LoopEntry, s: &Series<'_>, v: &Derived, 
     let near = |j: usize, k: usize| ((s.time[k] - s.time[j]) as f64) < 2.5 * v.period_us;
     let back = (i > 0 && v.f[i - 1].is_finite() && near(i - 1, i)).then(|| f - v.f[i - 1]);
     let forth = (i + 1 < n && v.f[i + 1].is_finite() && near(i, i + 1)).then(|| v.f[i + 1] - f);
-    let (Some(dxb), Some(dxf)) = (back, forth) else { return };
+    let (Some(dxb), Some(dxf)) = (back, forth) else {
+        return;
+    };
     let e = m - f;
     // 3.9 < f < 20.4 and 3.7 < m < 20.6 mA.
     let f_ok = f > -50.625 && f < 52.5;
@@ -641,16 +798,22 @@ fn deviation(b: &mut HourBlock, entry: &LoopEntry, s: &Series<'_>, v: &Derived, 
     b.e.add(e);
     es.push(e);
     let eighth = (((f + 50.0) / 12.5).floor().clamp(0.0, 7.0)) as usize;
-    b.eighths[eighth][0] += w;
-    b.eighths[eighth][1] += w * e;
-    b.eighths[eighth][2] += w * e * e;
+    for (sum, v) in b.eighths[eighth].iter_mut().zip([w, w * e, w * e * e]) {
+        *sum += v as f32;
+    }
 }
 
 /// How far the current lies outside what the digital value and its neighbours span.
 fn excursion(b: &mut HourBlock, e: f64, f: f64, dxb: f64, dxf: f64, t: i64) {
     let (lo, hi) = ((f - dxb).min(f).min(f + dxf), (f - dxb).max(f).max(f + dxf));
     let m = f + e;
-    let out = if m > hi { m - hi } else if m < lo { m - lo } else { 0.0 };
+    let out = if m > hi {
+        m - hi
+    } else if m < lo {
+        m - lo
+    } else {
+        0.0
+    };
     b.excursion_n += 1;
     for (k, limit) in EXCURSION_PCT.iter().enumerate() {
         if out > *limit {

@@ -33,18 +33,26 @@ fn ln_factorial(n: f64) -> f64 {
         return (2..=n as u64).map(|i| (i as f64).ln()).sum();
     }
     let x = n + 1.0;
-    (x - 0.5) * x.ln() - x + 0.5 * (2.0 * std::f64::consts::PI).ln() + 1.0 / (12.0 * x) - 1.0 / (360.0 * x * x * x)
+    (x - 0.5) * x.ln() - x + 0.5 * (2.0 * std::f64::consts::PI).ln() + 1.0 / (12.0 * x)
+        - 1.0 / (360.0 * x * x * x)
 }
 
 fn ln_choose(n: f64, k: f64) -> f64 {
-    if k < 0.0 || k > n { f64::NEG_INFINITY } else { ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k) }
+    if k < 0.0 || k > n {
+        f64::NEG_INFINITY
+    } else {
+        ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k)
+    }
 }
 
 /// P(X >= k) for k marked among `drawn` of `total`, `marked` of which are marked.
 pub fn hypergeometric_tail(total: usize, marked: usize, drawn: usize, k: usize) -> f64 {
     let (n, m, d) = (total as f64, marked as f64, drawn as f64);
     let all = ln_choose(n, d);
-    (k..=marked.min(drawn)).map(|i| (ln_choose(m, i as f64) + ln_choose(n - m, d - i as f64) - all).exp()).sum::<f64>().min(1.0)
+    (k..=marked.min(drawn))
+        .map(|i| (ln_choose(m, i as f64) + ln_choose(n - m, d - i as f64) - all).exp())
+        .sum::<f64>()
+        .min(1.0)
 }
 
 /// Kinds whose signs may share a cause; drift is split by how it shows.
@@ -86,37 +94,66 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
     for s in signs {
         families.entry(family(s)).or_default().push(s);
     }
-    let looked_at = groups.len() * families.values().filter(|f| f.len() >= MIN_AFFECTED).count();
+    let looked_at = groups.len()
+        * families
+            .values()
+            .filter(|f| f.len() >= MIN_AFFECTED)
+            .count();
     let mut out = Vec::new();
     for ((kind, cause), mut left) in families {
         while left.len() >= MIN_AFFECTED {
             let mut best: Option<(f64, usize, Scope, &String, Vec<&Sign>)> = None;
             let marked: BTreeSet<&Tag> = left.iter().map(|s| &s.tag).collect();
             for ((scope, name), members) in &groups {
-                let here: Vec<&Sign> = agreeing(left.iter().copied().filter(|s| members.contains(&s.tag)).collect());
+                let here: Vec<&Sign> = agreeing(
+                    left.iter()
+                        .copied()
+                        .filter(|s| members.contains(&s.tag))
+                        .collect(),
+                );
                 let affected: BTreeSet<&Tag> = here.iter().map(|s| &s.tag).collect();
-                if affected.len() < MIN_AFFECTED || (affected.len() as f64) < MIN_SHARE * members.len() as f64 {
+                if affected.len() < MIN_AFFECTED
+                    || (affected.len() as f64) < MIN_SHARE * members.len() as f64
+                {
                     continue;
                 }
-                let p = hypergeometric_tail(loops.len(), marked.len(), members.len(), affected.len()) * looked_at as f64;
+                let p =
+                    hypergeometric_tail(loops.len(), marked.len(), members.len(), affected.len())
+                        * looked_at as f64;
                 let better = match &best {
                     None => true,
                     // Of nearly equal explanations the smaller group.
-                    Some(b) => p.ln() < b.0.ln() - 1e-9 || (p.ln() <= b.0.ln() + 1e-9 && (members.len(), locality(*scope)) < (b.1, locality(b.2))),
+                    Some(b) => {
+                        p.ln() < b.0.ln() - 1e-9
+                            || (p.ln() <= b.0.ln() + 1e-9
+                                && (members.len(), locality(*scope)) < (b.1, locality(b.2)))
+                    }
                 };
                 if p < MAX_P && better {
                     best = Some((p, members.len(), *scope, name, here));
                 }
             }
-            let Some((p, members, scope, name, here)) = best else { break };
+            let Some((p, members, scope, name, here)) = best else {
+                break;
+            };
             let tags: BTreeSet<Tag> = here.iter().map(|s| s.tag.clone()).collect();
             let mut onsets: Vec<i64> = here.iter().map(|s| s.onset.0).collect();
             onsets.sort_unstable();
             let onset = UtcMicros(onsets[onsets.len() / 2]);
-            let criticality =
-                tags.iter().filter_map(|t| by_tag.get(t)).map(|l| l.criticality).max().unwrap_or(Criticality::Indication);
+            let criticality = tags
+                .iter()
+                .filter_map(|t| by_tag.get(t))
+                .map(|l| l.criticality)
+                .max()
+                .unwrap_or(Criticality::Indication);
             let score = here.iter().map(|s| s.score).fold(0.0, f64::max);
-            let id = format!("{}:{}:{}:{}", scope.as_str(), name, kind.as_str(), onset.date_string());
+            let id = format!(
+                "{}:{}:{}:{}",
+                scope.as_str(),
+                name,
+                kind.as_str(),
+                onset.date_string()
+            );
             let what = crate::words::kind_words(kind, (!cause.is_empty()).then_some(cause));
             let summary = format!(
                 "{} of the {} loops that share {} {} show the same: {}. Chance {} for all groups looked at.",
@@ -156,7 +193,9 @@ fn agreeing(signs: Vec<&Sign>) -> Vec<&Sign> {
         let with: Vec<&Sign> = signs
             .iter()
             .copied()
-            .filter(|o| o.onset_low.0 - ONSET_SLACK_US <= at && at <= o.onset_high.0 + ONSET_SLACK_US)
+            .filter(|o| {
+                o.onset_low.0 - ONSET_SLACK_US <= at && at <= o.onset_high.0 + ONSET_SLACK_US
+            })
             .collect();
         if with.len() > best.len() {
             best = with;

@@ -48,7 +48,11 @@ impl Context {
                 })
                 .collect();
             let usual = median(steps.iter().map(|s| s.1).collect());
-            let quantum = l.blocks.iter().map(|b| b.move_d.quantum).fold(f64::INFINITY, f64::min);
+            let quantum = l
+                .blocks
+                .iter()
+                .map(|b| b.move_d.quantum)
+                .fold(f64::INFINITY, f64::min);
             // Only loops that usually move can tell that the plant does not.
             if !(usual > 0.1) || (quantum.is_finite() && usual < 2.0 * quantum) {
                 continue;
@@ -57,7 +61,10 @@ impl Context {
             let by_hour = votes.entry(area).or_default();
             for (hour, step) in steps {
                 let still = u32::from(step < STILL_SHARE * usual);
-                for v in [by_hour.entry(hour).or_default(), plant.entry(hour).or_default()] {
+                for v in [
+                    by_hour.entry(hour).or_default(),
+                    plant.entry(hour).or_default(),
+                ] {
                     v.0 += still;
                     v.1 += 1 - still;
                 }
@@ -69,7 +76,10 @@ impl Context {
                 .flat_map(|(h, _)| [h - 1, *h, h + 1])
                 .collect()
         };
-        self.idle = votes.iter().map(|(a, m)| (a.clone(), idle_hours(m))).collect();
+        self.idle = votes
+            .iter()
+            .map(|(a, m)| (a.clone(), idle_hours(m)))
+            .collect();
         self.plant_idle = idle_hours(&plant);
     }
 
@@ -103,8 +113,11 @@ impl Context {
                 by_hour.entry(h).or_default().push(v - centre);
             }
         }
-        let raw: BTreeMap<i64, f64> =
-            by_hour.into_iter().filter(|(_, v)| v.len() >= 3).map(|(h, v)| (h, median(v))).collect();
+        let raw: BTreeMap<i64, f64> = by_hour
+            .into_iter()
+            .filter(|(_, v)| v.len() >= 3)
+            .map(|(h, v)| (h, median(v)))
+            .collect();
         let n = raw.len() as f64;
         let mean = raw.values().sum::<f64>() / n.max(1.0);
         self.ambient = raw.into_iter().map(|(h, v)| (h, v - mean)).collect();
@@ -120,8 +133,17 @@ impl Context {
     pub fn gateway_alive(&self, l: &LoopRecord<'_>, hour: i64) -> f64 {
         let g = l.entry.gateway.as_deref().unwrap_or_default();
         let n = self.gateway_loops.get(g).copied().unwrap_or(0);
-        let rows = self.gateway_rows.get(g).and_then(|m| m.get(&hour)).copied().unwrap_or(0);
-        if n == 0 { 0.0 } else { f64::from(rows) / f64::from(n) }
+        let rows = self
+            .gateway_rows
+            .get(g)
+            .and_then(|m| m.get(&hour))
+            .copied()
+            .unwrap_or(0);
+        if n == 0 {
+            0.0
+        } else {
+            f64::from(rows) / f64::from(n)
+        }
     }
 
     /// Ambient temperature against its mean, degrees; 0 where nobody tells.

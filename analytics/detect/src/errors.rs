@@ -59,7 +59,11 @@ pub fn cells(l: &LoopRecord<'_>, skip: &[Window]) -> Vec<Cell> {
                 c.exchanges += n;
                 c.errors += capped;
             }
-            _ => out.push(Cell { hour: start, exchanges: n, errors: capped }),
+            _ => out.push(Cell {
+                hour: start,
+                exchanges: n,
+                errors: capped,
+            }),
         }
     }
     out
@@ -82,7 +86,11 @@ pub struct Rise {
 }
 
 fn log_term(k: f64, n: f64) -> f64 {
-    if k > 0.0 && n > 0.0 { k * (k / n).ln() } else { 0.0 }
+    if k > 0.0 && n > 0.0 {
+        k * (k / n).ln()
+    } else {
+        0.0
+    }
 }
 
 /// Best rise over all starts (and, where it ended, ends).
@@ -140,7 +148,9 @@ pub fn best_rise(cells: &[Cell]) -> Option<Rise> {
         }
     }
     let dispersion = if dof > 2.0 { (chi / dof).max(1.0) } else { 1.0 };
-    let near: Vec<usize> = (4..b).filter(|&s| gain(s, b) > g - 4.0 * dispersion).collect();
+    let near: Vec<usize> = (4..b)
+        .filter(|&s| gain(s, b) > g - 4.0 * dispersion)
+        .collect();
     Some(Rise {
         start: a,
         end: b,
@@ -156,7 +166,8 @@ pub fn best_rise(cells: &[Cell]) -> Option<Rise> {
 pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draft> {
     let cells = cells(l, skip);
     let rise = best_rise(&cells)?;
-    if rise.lr < ACCEPT_LR || rise.after < MIN_RATIO * rise.before || rise.errors_after < MIN_ERRORS {
+    if rise.lr < ACCEPT_LR || rise.after < MIN_RATIO * rise.before || rise.errors_after < MIN_ERRORS
+    {
         return None;
     }
     Some(draft(l, &cells, &rise, to))
@@ -230,7 +241,9 @@ pub fn groups(loops: &[LoopRecord<'_>], cells: &[Vec<Cell>], to: UtcMicros) -> V
         // Expected-error scale: every member enters with a base of one error per unit of exposure.
         let mut pooled: BTreeMap<i64, (f64, f64)> = BTreeMap::new();
         for &i in &ids {
-            let (n, k) = cells[i].iter().fold((0.0, 0.0), |a, c| (a.0 + c.exchanges, a.1 + c.errors));
+            let (n, k) = cells[i]
+                .iter()
+                .fold((0.0, 0.0), |a, c| (a.0 + c.exchanges, a.1 + c.errors));
             if n <= 0.0 {
                 continue;
             }
@@ -242,23 +255,45 @@ pub fn groups(loops: &[LoopRecord<'_>], cells: &[Vec<Cell>], to: UtcMicros) -> V
                 e.1 += c.errors;
             }
         }
-        let pooled: Vec<Cell> = pooled.into_iter().map(|(hour, (n, k))| Cell { hour, exchanges: n, errors: k }).collect();
-        let Some(rise) = best_rise(&pooled) else { continue };
+        let pooled: Vec<Cell> = pooled
+            .into_iter()
+            .map(|(hour, (n, k))| Cell {
+                hour,
+                exchanges: n,
+                errors: k,
+            })
+            .collect();
+        let Some(rise) = best_rise(&pooled) else {
+            continue;
+        };
         let ratio = rise.after / rise.before;
         if rise.lr < GROUP_LR || ratio < MIN_RATIO {
             continue;
         }
-        let (from, until) = (pooled[rise.start].hour, pooled.get(rise.end).map_or(i64::MAX, |c| c.hour));
+        let (from, until) = (
+            pooled[rise.start].hour,
+            pooled.get(rise.end).map_or(i64::MAX, |c| c.hour),
+        );
         let member = |i: usize| {
             let (mut a, mut b) = ((0.0, 0.0), (0.0, 0.0));
             for c in &cells[i] {
-                let s = if c.hour >= from && c.hour < until { &mut a } else { &mut b };
+                let s = if c.hour >= from && c.hour < until {
+                    &mut a
+                } else {
+                    &mut b
+                };
                 s.0 += c.exchanges;
                 s.1 += c.errors;
             }
             (a, b)
         };
-        let up = ids.iter().filter(|&&i| { let (a, b) = member(i); a.1 / a.0.max(1.0) > 1.3 * (b.1 + 0.5) / b.0.max(1.0) }).count();
+        let up = ids
+            .iter()
+            .filter(|&&i| {
+                let (a, b) = member(i);
+                a.1 / a.0.max(1.0) > 1.3 * (b.1 + 0.5) / b.0.max(1.0)
+            })
+            .count();
         if (up as f64) < SHARE_UP * ids.len() as f64 {
             continue;
         }
@@ -270,14 +305,18 @@ pub fn groups(loops: &[LoopRecord<'_>], cells: &[Vec<Cell>], to: UtcMicros) -> V
             let (after, before) = (a.1 / a.0, (b.1 + 0.5) / b.0);
             // Follows the group's factor (log likelihood against no change), by at least 6.
             let mu0 = a.0 * (a.1 + b.1) / (a.0 + b.0);
-            let lr = 2.0 * (log_term(a.1, a.0) + log_term(b.1, b.0) - log_term(a.1 + b.1, a.0 + b.0));
+            let lr =
+                2.0 * (log_term(a.1, a.0) + log_term(b.1, b.0) - log_term(a.1 + b.1, a.0 + b.0));
             if after < 1.4 * before || lr < 6.0 || a.1 < mu0 {
                 continue;
             }
             let start = cells[i].iter().position(|c| c.hour >= from).unwrap_or(0);
             let own = Rise {
                 start,
-                end: cells[i].iter().position(|c| c.hour >= until).unwrap_or(cells[i].len()),
+                end: cells[i]
+                    .iter()
+                    .position(|c| c.hour >= until)
+                    .unwrap_or(cells[i].len()),
                 lr: lr.max(12.5),
                 before,
                 after,

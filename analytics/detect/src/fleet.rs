@@ -37,7 +37,9 @@ struct LoopResult {
 
 pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
     let ctx = Context::new(&fleet.loops);
-    let threads = std::thread::available_parallelism().map_or(1, usize::from).min(8);
+    let threads = std::thread::available_parallelism()
+        .map_or(1, usize::from)
+        .min(8);
     let chunk = fleet.loops.len().div_ceil(threads).max(1);
     // Loops are independent in pass 1: shared out over threads, put together in register order.
     let mut results: Vec<LoopResult> = std::thread::scope(|s| {
@@ -46,10 +48,17 @@ pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
             .chunks(chunk)
             .map(|part| {
                 let ctx = &ctx;
-                s.spawn(move || part.iter().map(|l| one_loop(l, ctx, fleet)).collect::<Vec<_>>())
+                s.spawn(move || {
+                    part.iter()
+                        .map(|l| one_loop(l, ctx, fleet))
+                        .collect::<Vec<_>>()
+                })
             })
             .collect();
-        handles.into_iter().flat_map(|h| h.join().unwrap_or_default()).collect()
+        handles
+            .into_iter()
+            .flat_map(|h| h.join().unwrap_or_default())
+            .collect()
     });
     for (i, d) in peers::detect(&fleet.loops, fleet.to) {
         let hidden = results[i].drafts.iter().any(|o| hides_peer(o, &d));
@@ -87,7 +96,13 @@ pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
         .loops
         .iter()
         .zip(&results)
-        .flat_map(|(l, r)| r.not_judged.iter().map(|(what, why)| NotJudged { tag: l.entry.tag.clone(), what, why: why.clone() }))
+        .flat_map(|(l, r)| {
+            r.not_judged.iter().map(|(what, why)| NotJudged {
+                tag: l.entry.tag.clone(),
+                what,
+                why: why.clone(),
+            })
+        })
         .collect();
     not_judged.sort();
     Assessment {
@@ -114,7 +129,9 @@ fn hides_peer(o: &Draft, peer: &Draft) -> bool {
 fn announced(fleet: &Fleet<'_>, tag: &Tag, d: &Draft) -> bool {
     let end = d.ended.unwrap_or(fleet.to);
     fleet.work.iter().any(|w| {
-        w.tag.as_ref().is_none_or(|t| t == tag) && w.from.0 - 600_000_000 <= d.onset.0 && end.0 <= w.to.0 + 600_000_000
+        w.tag.as_ref().is_none_or(|t| t == tag)
+            && w.from.0 - 600_000_000 <= d.onset.0
+            && end.0 <= w.to.0 + 600_000_000
     })
 }
 
@@ -126,13 +143,17 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>) -> LoopResult 
         return out;
     }
     if !l.entry.confirmed {
-        out.not_judged.push(("analog-digital-drift", "range not confirmed".to_owned()));
+        out.not_judged
+            .push(("analog-digital-drift", "range not confirmed".to_owned()));
     }
     let work: Vec<Window> = fleet
         .work
         .iter()
         .filter(|w| w.tag.as_ref().is_none_or(|t| *t == l.entry.tag))
-        .map(|w| Window { from: w.from.0, to: w.to.0 })
+        .map(|w| Window {
+            from: w.from.0,
+            to: w.to.0,
+        })
         .collect();
     out.drafts.extend(silence::detect(l, ctx, to));
     out.drafts.extend(rails::detect(l, to));
@@ -142,7 +163,8 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>) -> LoopResult 
     skip.extend(&rail_windows);
     out.drafts.extend(stuck::detect(l, ctx, to, &skip));
     let held = windows_of(&out.drafts, &[Kind::StuckValue, Kind::FixedCurrent], to);
-    out.drafts.extend(status::detect(l, to, &rail_windows, &work));
+    out.drafts
+        .extend(status::detect(l, to, &rail_windows, &work));
     let mut no_drift = work.clone();
     no_drift.extend(lost.iter().chain(&held));
     if l.entry.confirmed {
@@ -152,27 +174,40 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>) -> LoopResult 
             out.drafts.push(d);
         }
         if let Some(why) = o.not_judged {
-            out.not_judged.push(("analog-digital-drift", why.to_owned()));
+            out.not_judged
+                .push(("analog-digital-drift", why.to_owned()));
         }
     }
     // A current at its ceiling stands still without being stuck.
     let ceiling: Vec<Window> = windows_of(
-        &out.drafts.iter().filter(|d| d.cause == Some("supply-limited")).cloned().collect::<Vec<_>>(),
+        &out.drafts
+            .iter()
+            .filter(|d| d.cause == Some("supply-limited"))
+            .cloned()
+            .collect::<Vec<_>>(),
         &[Kind::AnalogDigitalDrift],
         to,
     );
     out.drafts.retain(|d| {
-        d.kind != Kind::StuckValue || d.signal != Some(crate::Signal::Analog) || !ceiling.iter().any(|w| w.from <= d.onset.0 && d.onset.0 <= w.to)
+        d.kind != Kind::StuckValue
+            || d.signal != Some(crate::Signal::Analog)
+            || !ceiling
+                .iter()
+                .any(|w| w.from <= d.onset.0 && d.onset.0 <= w.to)
     });
     let mut no_errors = work.clone();
-    no_errors.extend(windows_of(&out.drafts, &[Kind::NoReply, Kind::Restarts], to));
+    no_errors.extend(windows_of(
+        &out.drafts,
+        &[Kind::NoReply, Kind::Restarts],
+        to,
+    ));
     out.drafts.extend(errors::detect(l, to, &no_errors));
     let quiet = noise::detect(l, ctx, to, &no_drift);
     // Episodes, a supply at its ceiling and chattering contacts change the scatter themselves.
-    let explained = out
-        .drafts
-        .iter()
-        .any(|d| d.kind == Kind::AnalogDigitalDrift && matches!(d.cause, Some("supply-limited" | "scaling" | "intermittent")));
+    let explained = out.drafts.iter().any(|d| {
+        d.kind == Kind::AnalogDigitalDrift
+            && matches!(d.cause, Some("supply-limited" | "scaling" | "intermittent"))
+    });
     if !explained {
         out.drafts.extend(quiet.draft);
     }
@@ -191,13 +226,22 @@ fn never_moved(l: &LoopRecord<'_>, out: &mut LoopResult) {
         return;
     }
     let range = |get: fn(&crate::block::HourBlock) -> &crate::block::Moments| {
-        let lo = l.blocks.iter().map(|b| get(b).min).fold(f64::INFINITY, f64::min);
-        let hi = l.blocks.iter().map(|b| get(b).max).fold(f64::NEG_INFINITY, f64::max);
+        let lo = l
+            .blocks
+            .iter()
+            .map(|b| get(b).min)
+            .fold(f64::INFINITY, f64::min);
+        let hi = l
+            .blocks
+            .iter()
+            .map(|b| get(b).max)
+            .fold(f64::NEG_INFINITY, f64::max);
         if hi > lo { hi - lo } else { 0.0 }
     };
     let (d, m) = (range(|b| &b.d), range(|b| &b.m));
     if d.max(m) < 0.2 {
-        out.not_judged.push(("stuck-value", "never moved".to_owned()));
+        out.not_judged
+            .push(("stuck-value", "never moved".to_owned()));
     }
 }
 
@@ -207,10 +251,20 @@ fn group_errors(fleet: &Fleet<'_>, results: &mut [LoopResult]) {
         .loops
         .iter()
         .zip(results.iter())
-        .map(|(l, r)| errors::cells(l, &windows_of(&r.drafts, &[Kind::NoReply, Kind::Restarts], fleet.to)))
+        .map(|(l, r)| {
+            errors::cells(
+                l,
+                &windows_of(&r.drafts, &[Kind::NoReply, Kind::Restarts], fleet.to),
+            )
+        })
         .collect();
     for (i, d) in errors::groups(&fleet.loops, &cells, fleet.to) {
-        if !results[i].drafts.iter().any(|o| o.kind == Kind::RisingErrors) && !announced(fleet, &fleet.loops[i].entry.tag, &d) {
+        if !results[i]
+            .drafts
+            .iter()
+            .any(|o| o.kind == Kind::RisingErrors)
+            && !announced(fleet, &fleet.loops[i].entry.tag, &d)
+        {
             results[i].drafts.push(d);
         }
     }
@@ -219,7 +273,13 @@ fn group_errors(fleet: &Fleet<'_>, results: &mut [LoopResult]) {
 fn finding(l: &LoopEntry, d: &Draft) -> Finding {
     let what = d.cause.or(d.signal.map(|s| s.as_str())).unwrap_or("-");
     Finding {
-        id: format!("{}:{}:{}:{}", l.tag, d.kind.as_str(), what, d.onset.date_string()),
+        id: format!(
+            "{}:{}:{}:{}",
+            l.tag,
+            d.kind.as_str(),
+            what,
+            d.onset.date_string()
+        ),
         kind: d.kind,
         cause: d.cause,
         signal: d.signal,
@@ -253,7 +313,13 @@ fn rows(fleet: &Fleet<'_>, results: &[LoopResult], params: &Params) -> Vec<Atten
             .iter()
             .map(|d| {
                 let f = finding(l.entry, d);
-                let t = terms(&f, l.entry.criticality, l.entry.tolerance_pct, fleet.to, &params.weights);
+                let t = terms(
+                    &f,
+                    l.entry.criticality,
+                    l.entry.tolerance_pct,
+                    fleet.to,
+                    &params.weights,
+                );
                 (score(&t), t, f)
             })
             .collect();
@@ -296,5 +362,8 @@ fn unique_ids(findings: &mut [Finding]) {
 
 /// Hours of a loop that a set of windows leaves open.
 pub fn open_hours(l: &LoopRecord<'_>, windows: &[Window]) -> usize {
-    l.blocks.iter().filter(|b| !hour_in(windows, b.hour)).count()
+    l.blocks
+        .iter()
+        .filter(|b| !hour_in(windows, b.hour))
+        .count()
 }

@@ -24,7 +24,8 @@ pub mod words;
 
 pub use block::{HourBlock, day_blocks};
 pub use finding::{
-    Assessment, AttentionRow, AttentionTerms, CommonCause, Evidence, Finding, Kind, Ne107, NotJudged, Signal,
+    Assessment, AttentionRow, AttentionTerms, CommonCause, Evidence, Finding, Kind, Ne107,
+    NotJudged, Signal,
 };
 pub use fleet::{Fleet, Params, assess};
 pub use history::LoopRecord;

@@ -22,7 +22,11 @@ pub struct Outcome {
 
 pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window]) -> Outcome {
     let mut out = Outcome::default();
-    let quantum = l.blocks.iter().map(|b| b.move_d.quantum).fold(f64::INFINITY, f64::min);
+    let quantum = l
+        .blocks
+        .iter()
+        .map(|b| b.move_d.quantum)
+        .fold(f64::INFINITY, f64::min);
     let hours: Vec<(i64, f64, f64)> = l
         .blocks
         .iter()
@@ -32,7 +36,11 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window])
             let level = if b.d.n > 0 { b.d.mean() } else { b.m.mean() };
             let rms = (mv.sum_sq / f64::from(mv.n.max(1))).sqrt();
             // The median step resists a single jump; the rms resists quantisation: their smaller, scaled alike.
-            let step = if mv.median > 0.0 { rms.min(1.4826 * mv.median) } else { rms };
+            let step = if mv.median > 0.0 {
+                rms.min(1.4826 * mv.median)
+            } else {
+                rms
+            };
             (mv.n >= 4 && step > 0.0).then(|| (b.hour, step.ln(), (level + 52.0).max(1.0).ln()))
         })
         .collect();
@@ -77,7 +85,10 @@ fn change(l: &LoopRecord<'_>, blocks: &[(i64, f64, f64, f64)], to: UtcMicros) ->
     let lx = |i: usize| blocks[i].2;
     // Step at k with the load's slope beside it: project both out for each k (two-parameter partial fit).
     let n = m as f64;
-    let (mx, my) = ((0..m).map(lx).sum::<f64>() / n, (0..m).map(ly).sum::<f64>() / n);
+    let (mx, my) = (
+        (0..m).map(lx).sum::<f64>() / n,
+        (0..m).map(ly).sum::<f64>() / n,
+    );
     let ridge = 0.05 * n * 0.01;
     let sxx = (0..m).map(|i| (lx(i) - mx).powi(2)).sum::<f64>() + ridge;
     let sxy = (0..m).map(|i| (lx(i) - mx) * (ly(i) - my)).sum::<f64>();
@@ -97,7 +108,11 @@ fn change(l: &LoopRecord<'_>, blocks: &[(i64, f64, f64, f64)], to: UtcMicros) ->
         let zr = sr[a] - sr[b];
         let zx = sx[a] - sx[b];
         let left = c - c * c / n - zx * zx / sxx;
-        if left < 1e-3 * c { (0.0, 0.0) } else { (zr * zr / left, zr / left) }
+        if left < 1e-3 * c {
+            (0.0, 0.0)
+        } else {
+            (zr * zr / left, zr / left)
+        }
     };
     let mut best = (0.0, 0, m, 0.0);
     for a in 4..m.saturating_sub(3) {
@@ -117,10 +132,17 @@ fn change(l: &LoopRecord<'_>, blocks: &[(i64, f64, f64, f64)], to: UtcMicros) ->
     }
     let (g, a, b, size) = best;
     // Residual variance beside the change, lag-1 correlation counted.
-    let left: Vec<f64> = (0..m).map(|i| r[i] - if i >= a && i < b { size } else { 0.0 }).collect();
+    let left: Vec<f64> = (0..m)
+        .map(|i| r[i] - if i >= a && i < b { size } else { 0.0 })
+        .collect();
     let mean = left.iter().sum::<f64>() / n;
     let var = left.iter().map(|v| (v - mean).powi(2)).sum::<f64>() / (n - 3.0);
-    let r1 = (left.windows(2).map(|w| (w[0] - mean) * (w[1] - mean)).sum::<f64>() / (n * var).max(1e-12)).clamp(0.0, 0.8);
+    let r1 = (left
+        .windows(2)
+        .map(|w| (w[0] - mean) * (w[1] - mean))
+        .sum::<f64>()
+        / (n * var).max(1e-12))
+    .clamp(0.0, 0.8);
     let scaled = var.max(0.003) * (1.0 + r1) / (1.0 - r1);
     let lr = g / scaled;
     // Change since the part of the record before and after: the last day must show it if it is open.
@@ -133,16 +155,28 @@ fn change(l: &LoopRecord<'_>, blocks: &[(i64, f64, f64, f64)], to: UtcMicros) ->
     while start > 4 && left[start - 1] * size.signum() > 1.0 * sd {
         start -= 1;
     }
-    let near: Vec<usize> = (4..b.saturating_sub(2)).filter(|&k| gain(k, b).0 > g - 6.0 * scaled).collect();
+    let near: Vec<usize> = (4..b.saturating_sub(2))
+        .filter(|&k| gain(k, b).0 > g - 6.0 * scaled)
+        .collect();
     let at = |k: usize| UtcMicros::from_hour(blocks[k.min(m - 1)].0);
     let onset = at(start);
-    let low = at(near.first().copied().unwrap_or(a).min(start).saturating_sub(1));
-    let high = UtcMicros(at(near.last().copied().unwrap_or(a)).0 + BLOCK_H * MICROS_PER_HOUR).min(to);
-    let mut d = Draft::new(Kind::NoiseChange, onset, (1.0 - 0.35 * ACCEPT_LR / lr).clamp(0.4, 0.99))
-        .within(low, high)
-        .number("scatter_ratio", size.exp())
-        .number("log_likelihood_ratio", lr)
-        .number("load_slope", slope);
+    let low = at(near
+        .first()
+        .copied()
+        .unwrap_or(a)
+        .min(start)
+        .saturating_sub(1));
+    let high =
+        UtcMicros(at(near.last().copied().unwrap_or(a)).0 + BLOCK_H * MICROS_PER_HOUR).min(to);
+    let mut d = Draft::new(
+        Kind::NoiseChange,
+        onset,
+        (1.0 - 0.35 * ACCEPT_LR / lr).clamp(0.4, 0.99),
+    )
+    .within(low, high)
+    .number("scatter_ratio", size.exp())
+    .number("log_likelihood_ratio", lr)
+    .number("load_slope", slope);
     let _ = l;
     d.cause = Some(if size > 0.0 { "rise" } else { "collapse" });
     if b < m {

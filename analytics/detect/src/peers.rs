@@ -23,7 +23,9 @@ pub fn detect(loops: &[LoopRecord<'_>], to: UtcMicros) -> Vec<(usize, Draft)> {
     }
     let mut out = Vec::new();
     for ids in groups.values().filter(|v| v.len() >= 3) {
-        let unit_same = ids.iter().all(|&i| loops[i].entry.pv_unit == loops[ids[0]].entry.pv_unit);
+        let unit_same = ids
+            .iter()
+            .all(|&i| loops[i].entry.pv_unit == loops[ids[0]].entry.pv_unit);
         if !unit_same {
             continue;
         }
@@ -56,7 +58,11 @@ fn one_group(loops: &[LoopRecord<'_>], ids: &[usize], to: UtcMicros) -> Vec<(usi
     let means: Vec<HashMap<i64, f64>> = ids.iter().map(|&i| hourly(&loops[i])).collect();
     let span = (loops[ids[0]].entry.range.urv - loops[ids[0]].entry.range.lrv).abs();
     let n = ids.len();
-    let mut hours: Vec<i64> = means[0].keys().copied().filter(|h| means.iter().all(|m| m.contains_key(h))).collect();
+    let mut hours: Vec<i64> = means[0]
+        .keys()
+        .copied()
+        .filter(|h| means.iter().all(|m| m.contains_key(h)))
+        .collect();
     hours.sort_unstable();
     let mut blocks: Vec<i64> = hours.iter().map(|h| h.div_euclid(BLOCK_H)).collect();
     blocks.dedup();
@@ -71,7 +77,8 @@ fn one_group(loops: &[LoopRecord<'_>], ids: &[usize], to: UtcMicros) -> Vec<(usi
                 .iter()
                 .filter(|h| h.div_euclid(BLOCK_H) == b)
                 .map(|h| {
-                    let others: Vec<f64> = (0..n).filter(|&o| o != k).map(|o| means[o][h]).collect();
+                    let others: Vec<f64> =
+                        (0..n).filter(|&o| o != k).map(|o| means[o][h]).collect();
                     100.0 * (means[k][h] - median(others)) / span
                 })
                 .collect();
@@ -80,7 +87,11 @@ fn one_group(loops: &[LoopRecord<'_>], ids: &[usize], to: UtcMicros) -> Vec<(usi
     }
     let found: Vec<Option<Pair>> = series.iter().map(|s| shift(s)).collect();
     // The one that moved most; the others, against each other, must not have.
-    let Some((k, p)) = found.iter().enumerate().filter_map(|(k, p)| p.as_ref().map(|p| (k, p))).max_by(|a, b| a.1.shift.abs().total_cmp(&b.1.shift.abs()))
+    let Some((k, p)) = found
+        .iter()
+        .enumerate()
+        .filter_map(|(k, p)| p.as_ref().map(|p| (k, p)))
+        .max_by(|a, b| a.1.shift.abs().total_cmp(&b.1.shift.abs()))
     else {
         return Vec::new();
     };
@@ -93,7 +104,10 @@ fn one_group(loops: &[LoopRecord<'_>], ids: &[usize], to: UtcMicros) -> Vec<(usi
                 .filter(|h| h.div_euclid(BLOCK_H) == *b)
                 .map(|h| {
                     let v: Vec<f64> = rest.iter().map(|&o| means[o][h]).collect();
-                    100.0 * (v.iter().copied().fold(f64::NEG_INFINITY, f64::max) - v.iter().copied().fold(f64::INFINITY, f64::min)) / span
+                    100.0
+                        * (v.iter().copied().fold(f64::NEG_INFINITY, f64::max)
+                            - v.iter().copied().fold(f64::INFINITY, f64::min))
+                        / span
                 })
                 .collect();
             median(d)
@@ -105,11 +119,18 @@ fn one_group(loops: &[LoopRecord<'_>], ids: &[usize], to: UtcMicros) -> Vec<(usi
     }
     let at = |b: usize| UtcMicros::from_hour(blocks[b.min(blocks.len() - 1)] * BLOCK_H);
     let onset = at(p.start);
-    let d = Draft::new(Kind::PeerDisagreement, onset, (1.0 - 2.0 / p.z).clamp(0.5, 0.98))
-        .within(at(p.start.saturating_sub(1)), UtcMicros(onset.0 + BLOCK_H * MICROS_PER_HOUR).min(to))
-        .number("departure_pct", p.shift)
-        .number("scatter_ratio_z", p.z)
-        .number("others_moved_pct", moved);
+    let d = Draft::new(
+        Kind::PeerDisagreement,
+        onset,
+        (1.0 - 2.0 / p.z).clamp(0.5, 0.98),
+    )
+    .within(
+        at(p.start.saturating_sub(1)),
+        UtcMicros(onset.0 + BLOCK_H * MICROS_PER_HOUR).min(to),
+    )
+    .number("departure_pct", p.shift)
+    .number("scatter_ratio_z", p.z)
+    .number("others_moved_pct", moved);
     vec![(ids[k], d)]
 }
 
@@ -126,8 +147,15 @@ fn shift(s: &[f64]) -> Option<Pair> {
         let z = (b - a).abs() / sd;
         // Weighted by length, so that the start of a shift wins over a stray late median.
         let weight = ((k * (m - k)) as f64 / m as f64).sqrt();
-        if best.as_ref().is_none_or(|p| z * weight > p.z * ((p.start * (m - p.start)) as f64 / m as f64).sqrt()) {
-            best = Some(Pair { shift: b - a, z, start: k });
+        if best
+            .as_ref()
+            .is_none_or(|p| z * weight > p.z * ((p.start * (m - p.start)) as f64 / m as f64).sqrt())
+        {
+            best = Some(Pair {
+                shift: b - a,
+                z,
+                start: k,
+            });
         }
     }
     best

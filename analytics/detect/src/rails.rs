@@ -19,10 +19,26 @@ struct Level {
 }
 
 const LEVELS: [Level; 4] = [
-    Level { cause: "failure-low", rail: 0, failure: true },
-    Level { cause: "failure-high", rail: 3, failure: true },
-    Level { cause: "saturated-low", rail: 1, failure: false },
-    Level { cause: "saturated-high", rail: 2, failure: false },
+    Level {
+        cause: "failure-low",
+        rail: 0,
+        failure: true,
+    },
+    Level {
+        cause: "failure-high",
+        rail: 3,
+        failure: true,
+    },
+    Level {
+        cause: "saturated-low",
+        rail: 1,
+        failure: false,
+    },
+    Level {
+        cause: "saturated-high",
+        rail: 2,
+        failure: false,
+    },
 ];
 
 pub fn detect(l: &LoopRecord<'_>, to: UtcMicros) -> Vec<Draft> {
@@ -33,7 +49,11 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros) -> Vec<Draft> {
     let hours = l.blocks.len() as f64;
     for level in &LEVELS {
         let episodes = episodes(l, level.rail);
-        let usual_share: f64 = episodes.iter().filter(|e| e.to - e.from < SATURATED_MIN_US).count() as f64 / (hours / 24.0).max(1.0);
+        let usual_share: f64 = episodes
+            .iter()
+            .filter(|e| e.to - e.from < SATURATED_MIN_US)
+            .count() as f64
+            / (hours / 24.0).max(1.0);
         for e in episodes {
             let open = to.0 - e.to < 3 * MICROS_PER_HOUR / 2 && e.at_end;
             let long = e.to - e.from;
@@ -45,18 +65,31 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros) -> Vec<Draft> {
             } else {
                 // Saturated: lasting, and not a habit of the process.
                 let process_there = e.process_beyond;
-                let needed = if process_there { 2 * SATURATED_MIN_US } else { SATURATED_MIN_US };
-                if e.samples < 4 || long < needed || e.share < 0.5 || (usual_share > 0.3 && long < 4 * SATURATED_MIN_US) {
+                let needed = if process_there {
+                    2 * SATURATED_MIN_US
+                } else {
+                    SATURATED_MIN_US
+                };
+                if e.samples < 4
+                    || long < needed
+                    || e.share < 0.5
+                    || (usual_share > 0.3 && long < 4 * SATURATED_MIN_US)
+                {
                     continue;
                 }
                 let covered = out.iter().any(|d: &Draft| {
-                    d.onset.0 <= e.to + 2 * MICROS_PER_HOUR && d.ended.is_none_or(|x| x.0 >= e.from - 2 * MICROS_PER_HOUR)
+                    d.onset.0 <= e.to + 2 * MICROS_PER_HOUR
+                        && d.ended.is_none_or(|x| x.0 >= e.from - 2 * MICROS_PER_HOUR)
                 });
                 if covered {
                     continue;
                 }
             }
-            let confidence = if level.failure { 1.0 - 0.3 / f64::from(e.samples.min(60)) } else { 0.97 - 1.5 / f64::from(e.samples.min(60)) };
+            let confidence = if level.failure {
+                1.0 - 0.3 / f64::from(e.samples.min(60))
+            } else {
+                0.97 - 1.5 / f64::from(e.samples.min(60))
+            };
             let onset = UtcMicros(e.from);
             let mut d = Draft::new(Kind::CurrentOutOfRange, onset, confidence.clamp(0.5, 0.995))
                 .within(onset.plus_s(-l.period_s()), onset)
@@ -97,10 +130,10 @@ fn episodes(l: &LoopRecord<'_>, rail: usize) -> Vec<Episode> {
     let mut rows_in = 0_u32;
     let mut open = false;
     for (i, b) in l.blocks.iter().enumerate() {
-        let r = &b.rails[rail];
+        let r = b.rail(rail);
         let last = i + 1 == l.blocks.len();
         if r.n == 0 {
-            if b.m.n > 0 && b.rails[mild].n * 2 < b.m.n {
+            if b.m.n > 0 && b.rail(mild).n * 2 < b.m.n {
                 open = false;
             }
             continue;
@@ -124,20 +157,33 @@ fn episodes(l: &LoopRecord<'_>, rail: usize) -> Vec<Episode> {
             e.to = r.last;
             e.samples += r.n;
             // Rows between the first touch and the last one, as far as the hour tells.
-            rows_in += if whole_hour { r.n } else { b.m.n.min((((r.last - r.first) as f64 / 1e6 / b.period_s) as u32) + 1) };
+            rows_in += if whole_hour {
+                r.n
+            } else {
+                b.m.n
+                    .min((((r.last - r.first) as f64 / 1e6 / b.period_s) as u32) + 1)
+            };
             e.share = f64::from(e.samples) / f64::from(rows_in.max(1));
             e.min = e.min.min(b.m.min);
             e.max = e.max.max(b.m.max);
             if b.d.n > 0 {
                 let extreme = if low_side { b.d.min } else { b.d.max };
-                e.digital = if e.digital.is_nan() { b.d.mean() } else { 0.5 * (e.digital + b.d.mean()) };
+                e.digital = if e.digital.is_nan() {
+                    b.d.mean()
+                } else {
+                    0.5 * (e.digital + b.d.mean())
+                };
                 // Within 1 % of the saturated level counts as "the process went there".
-                e.process_beyond |= if low_side { extreme < -50.25 } else { extreme > 52.1 };
+                e.process_beyond |= if low_side {
+                    extreme < -50.25
+                } else {
+                    extreme > 52.1
+                };
             }
             e.at_end = last || r.last >= b.last_row - (2.5e6 * b.period_s) as i64;
         }
         // The episode goes on into the next hour only if it still stood at the end of this one.
-        open = r.last.max(b.rails[mild].last) >= b.last_row - (2.5e6 * b.period_s) as i64;
+        open = r.last.max(b.rail(mild).last) >= b.last_row - (2.5e6 * b.period_s) as i64;
     }
     let end = l.blocks.last().map_or(0, |b| b.last_row);
     for e in &mut out {

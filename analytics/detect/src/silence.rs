@@ -25,12 +25,19 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros) -> Vec<Draft> {
     let mut polls = 0;
     let mut had_current = false;
     let mut moved_m = (f64::INFINITY, f64::NEG_INFINITY);
-    let mut close = |last: Option<i64>, until: i64, polls: u32, had_current: bool, ended: bool, m: (f64, f64)| {
+    let mut close = |last: Option<i64>,
+                     until: i64,
+                     polls: u32,
+                     had_current: bool,
+                     ended: bool,
+                     m: (f64, f64)| {
         let Some(start) = last else { return };
         let gap = until - start;
         let first_hour = (start + period_us).div_euclid(MICROS_PER_HOUR) + 1;
         let last_hour = until.div_euclid(MICROS_PER_HOUR) - 1;
-        let others_alive = (first_hour..=last_hour).filter(|&h| ctx.gateway_alive(l, h) > 0.5).count() as i64;
+        let others_alive = (first_hour..=last_hour)
+            .filter(|&h| ctx.gateway_alive(l, h) > 0.5)
+            .count() as i64;
         // Rows missing altogether: a hole in the record that closed again within half a day is the
         // collection's, not the device's.
         let needed = if ended { ABSENT_ENDED_H } else { ABSENT_OPEN_H };
@@ -45,7 +52,16 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros) -> Vec<Draft> {
             .within(UtcMicros(start), onset)
             .count("polls_without_reply", u64::from(polls))
             .number("hours", gap as f64 / MICROS_PER_HOUR as f64)
-            .text("current", if !had_current { "not seen" } else if m.1 < -50.0 - 2.0 / 0.16 { "gone" } else { "still there" });
+            .text(
+                "current",
+                if !had_current {
+                    "not seen"
+                } else if m.1 < -50.0 - 2.0 / 0.16 {
+                    "gone"
+                } else {
+                    "still there"
+                },
+            );
         d.ended = ended.then_some(UtcMicros(until));
         out.push(d);
     };
@@ -68,5 +84,9 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros) -> Vec<Draft> {
 }
 
 fn tail_polls(last_row: i64, last_reply: i64, period_us: i64) -> u32 {
-    if last_row <= last_reply { 0 } else { ((last_row - last_reply) / period_us.max(1)) as u32 }
+    if last_row <= last_reply {
+        0
+    } else {
+        ((last_row - last_reply) / period_us.max(1)) as u32
+    }
 }

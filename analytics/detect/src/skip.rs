@@ -19,6 +19,9 @@ pub fn windows_of(drafts: &[Draft], kinds: &[Kind], to: UtcMicros) -> Vec<Window
     drafts
         .iter()
         .filter(|d| kinds.contains(&d.kind))
-        .map(|d| Window { from: d.onset_low.0 - MARGIN_US, to: d.ended.unwrap_or(to).0.saturating_add(MARGIN_US) })
+        .map(|d| Window {
+            from: d.onset_low.0 - MARGIN_US,
+            to: d.ended.unwrap_or(to).0.saturating_add(MARGIN_US),
+        })
         .collect()
 }

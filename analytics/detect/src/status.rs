@@ -10,8 +10,14 @@ use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 /// Bit, its words, its NE 107 class (`None` = an event).
 pub const BITS: [(&str, Option<Ne107>); 14] = [
-    ("primary variable out of limits", Some(Ne107::OutOfSpecification)),
-    ("non-primary variable out of limits", Some(Ne107::OutOfSpecification)),
+    (
+        "primary variable out of limits",
+        Some(Ne107::OutOfSpecification),
+    ),
+    (
+        "non-primary variable out of limits",
+        Some(Ne107::OutOfSpecification),
+    ),
     ("loop current saturated", Some(Ne107::OutOfSpecification)),
     ("loop current fixed", Some(Ne107::FunctionCheck)),
     ("more status available", None),
@@ -33,7 +39,12 @@ const CHATTER_RISES: u32 = 6;
 const RESTARTS: u32 = 3;
 const TWO_DAYS_H: i64 = 48;
 
-pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, out_of_range: &[Window], skip: &[Window]) -> Vec<Draft> {
+pub fn detect(
+    l: &LoopRecord<'_>,
+    to: UtcMicros,
+    out_of_range: &[Window],
+    skip: &[Window],
+) -> Vec<Draft> {
     let mut out = Vec::new();
     let chatter = chattering(l);
     out.extend(chatter.iter().map(|c| c.draft(l, to)));
@@ -46,7 +57,13 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, out_of_range: &[Window], skip: 
 }
 
 /// Bits held: the strongest condition at a time makes one finding with all bits as evidence.
-fn held(l: &LoopRecord<'_>, to: UtcMicros, quiet: &[usize], out_of_range: &[Window], skip: &[Window]) -> Vec<Draft> {
+fn held(
+    l: &LoopRecord<'_>,
+    to: UtcMicros,
+    quiet: &[usize],
+    out_of_range: &[Window],
+    skip: &[Window],
+) -> Vec<Draft> {
     let mut runs: Vec<(usize, i64, i64, bool)> = Vec::new();
     for (bit, (_, class)) in BITS.iter().enumerate() {
         if class.is_none() || quiet.contains(&bit) || (bit == 3 && l.entry.multidrop) {
@@ -54,13 +71,18 @@ fn held(l: &LoopRecord<'_>, to: UtcMicros, quiet: &[usize], out_of_range: &[Wind
         }
         let mut open: Option<(i64, i64)> = None;
         for b in l.blocks {
-            let rows = if bit < 8 { b.status_rows } else { b.extended_rows };
+            let rows = if bit < 8 {
+                b.status_rows
+            } else {
+                b.extended_rows
+            };
             if rows == 0 {
                 continue;
             }
-            let t = &b.bits[bit];
+            let t = b.bit(bit);
             let mostly = f64::from(t.set) >= 0.5 * f64::from(rows);
-            let edge = open.is_none() && t.set > 0 && b.last_reply - t.last < (2.5e6 * b.period_s) as i64;
+            let edge =
+                open.is_none() && t.set > 0 && b.last_reply - t.last < (2.5e6 * b.period_s) as i64;
             match (&mut open, mostly || edge) {
                 (Some(o), true) => o.1 = t.last,
                 (Some(o), false) => {
@@ -76,12 +98,18 @@ fn held(l: &LoopRecord<'_>, to: UtcMicros, quiet: &[usize], out_of_range: &[Wind
         }
         if let Some(o) = open {
             let last = l.blocks.last().map_or(o.1, |b| b.last_row);
-            runs.push((bit, o.0, o.1, last - o.1 < MICROS_PER_HOUR && to.0 - o.1 < 48 * MICROS_PER_HOUR));
+            runs.push((
+                bit,
+                o.0,
+                o.1,
+                last - o.1 < MICROS_PER_HOUR && to.0 - o.1 < 48 * MICROS_PER_HOUR,
+            ));
         }
     }
     runs.retain(|r| r.2 - r.1 >= HELD_MIN_US);
     // Saturation and limit bits that an out-of-range current explains, and announced work, say nothing new.
-    let touches = |w: &[Window], r: &(usize, i64, i64, bool)| w.iter().any(|w| w.from < r.2 && w.to > r.1);
+    let touches =
+        |w: &[Window], r: &(usize, i64, i64, bool)| w.iter().any(|w| w.from < r.2 && w.to > r.1);
     runs.retain(|r| !(r.0 <= 2 && touches(out_of_range, r)) && !touches(skip, r));
     runs.sort_by_key(|r| (r.1, r.0));
     let mut out: Vec<Draft> = Vec::new();
@@ -91,9 +119,12 @@ fn held(l: &LoopRecord<'_>, to: UtcMicros, quiet: &[usize], out_of_range: &[Wind
             continue;
         }
         // Bits of one event start within two hours of each other.
-        let group: Vec<usize> =
-            (i..runs.len()).filter(|&j| !used[j] && (runs[j].1 - runs[i].1).abs() <= 2 * MICROS_PER_HOUR).collect();
-        let Some(class) = group.iter().filter_map(|&j| BITS[runs[j].0].1).min() else { continue };
+        let group: Vec<usize> = (i..runs.len())
+            .filter(|&j| !used[j] && (runs[j].1 - runs[i].1).abs() <= 2 * MICROS_PER_HOUR)
+            .collect();
+        let Some(class) = group.iter().filter_map(|&j| BITS[runs[j].0].1).min() else {
+            continue;
+        };
         let start = group.iter().map(|&j| runs[j].1).min().unwrap_or(runs[i].1);
         let end = group.iter().map(|&j| runs[j].2).max().unwrap_or(runs[i].2);
         let open = group.iter().any(|&j| runs[j].3);
@@ -124,10 +155,14 @@ struct Chatter {
 impl Chatter {
     fn draft(&self, l: &LoopRecord<'_>, _to: UtcMicros) -> Draft {
         let onset = UtcMicros(self.first);
-        let mut d = Draft::new(Kind::StatusChatter, onset, (1.0 - 1.5 / f64::from(self.rises)).clamp(0.6, 0.99))
-            .within(onset.plus_s(-l.period_s()), onset)
-            .text("bit", BITS[self.bit].0)
-            .count("times", u64::from(self.rises));
+        let mut d = Draft::new(
+            Kind::StatusChatter,
+            onset,
+            (1.0 - 1.5 / f64::from(self.rises)).clamp(0.6, 0.99),
+        )
+        .within(onset.plus_s(-l.period_s()), onset)
+        .text("bit", BITS[self.bit].0)
+        .count("times", u64::from(self.rises));
         d.ended = self.ended.then_some(UtcMicros(self.last));
         d
     }
@@ -137,12 +172,18 @@ impl Chatter {
 fn rises(blocks: &[HourBlock], bit: usize) -> (u32, Vec<(i64, u32, i64, i64)>) {
     let with: Vec<(i64, u32, i64, i64)> = blocks
         .iter()
-        .filter(|b| b.bits[bit].rises > 0)
-        .map(|b| (b.hour, b.bits[bit].rises, b.bits[bit].first, b.bits[bit].last))
+        .filter(|b| b.bit(bit).rises > 0)
+        .map(|b| (b.hour, b.bit(bit).rises, b.bit(bit).first, b.bit(bit).last))
         .collect();
     let mut best = 0;
     for (i, w) in with.iter().enumerate() {
-        best = best.max(with[i..].iter().take_while(|x| x.0 < w.0 + TWO_DAYS_H).map(|x| x.1).sum());
+        best = best.max(
+            with[i..]
+                .iter()
+                .take_while(|x| x.0 < w.0 + TWO_DAYS_H)
+                .map(|x| x.1)
+                .sum(),
+        );
     }
     (best, with)
 }
@@ -164,12 +205,18 @@ fn chattering(l: &LoopRecord<'_>) -> Vec<Chatter> {
             .iter()
             .enumerate()
             .filter(|(i, w)| {
-                let around: u32 = with.iter().filter(|x| (x.0 - w.0).abs() <= 24).map(|x| x.1).sum();
+                let around: u32 = with
+                    .iter()
+                    .filter(|x| (x.0 - w.0).abs() <= 24)
+                    .map(|x| x.1)
+                    .sum();
                 around >= 3 && (*i == 0 || with[i - 1].0 < w.0)
             })
             .map(|(_, w)| *w)
             .collect();
-        let (Some(first), Some(last)) = (dense.first(), dense.last()) else { continue };
+        let (Some(first), Some(last)) = (dense.first(), dense.last()) else {
+            continue;
+        };
         out.push(Chatter {
             bit,
             first: first.2,
@@ -188,13 +235,23 @@ fn restarts(l: &LoopRecord<'_>, to: UtcMicros) -> Option<Draft> {
     }
     let dense: Vec<_> = with
         .iter()
-        .filter(|w| with.iter().filter(|x| (x.0 - w.0).abs() <= TWO_DAYS_H).map(|x| x.1).sum::<u32>() >= RESTARTS)
+        .filter(|w| {
+            with.iter()
+                .filter(|x| (x.0 - w.0).abs() <= TWO_DAYS_H)
+                .map(|x| x.1)
+                .sum::<u32>()
+                >= RESTARTS
+        })
         .collect();
     let (first, last) = (dense.first()?, dense.last()?);
     let n: u32 = dense.iter().map(|d| d.1).sum();
-    let mut d = Draft::new(Kind::Restarts, UtcMicros(first.2), (1.0 - 1.0 / f64::from(n)).clamp(0.6, 0.99))
-        .within(UtcMicros(first.2).plus_s(-l.period_s()), UtcMicros(first.2))
-        .count("cold_starts", u64::from(n));
+    let mut d = Draft::new(
+        Kind::Restarts,
+        UtcMicros(first.2),
+        (1.0 - 1.0 / f64::from(n)).clamp(0.6, 0.99),
+    )
+    .within(UtcMicros(first.2).plus_s(-l.period_s()), UtcMicros(first.2))
+    .count("cold_starts", u64::from(n));
     d.ended = (to.0 - last.3 > 24 * MICROS_PER_HOUR).then_some(UtcMicros(last.3));
     Some(d)
 }
@@ -209,8 +266,16 @@ fn configuration(l: &LoopRecord<'_>) -> Vec<Draft> {
         }
         let border = known >= 0 && b.config_first != known;
         if border || b.config_steps > 0 {
-            let first = if border { b.first_reply } else { b.config_first_step };
-            let last = if b.config_steps > 0 { b.config_last_step } else { b.first_reply };
+            let first = if border {
+                b.first_reply
+            } else {
+                b.config_first_step
+            };
+            let last = if b.config_steps > 0 {
+                b.config_last_step
+            } else {
+                b.first_reply
+            };
             let before = if known >= 0 { known } else { b.config_first };
             match out.last_mut() {
                 Some(o) if first - o.1 <= 2 * MICROS_PER_HOUR => {
@@ -228,8 +293,12 @@ fn configuration(l: &LoopRecord<'_>) -> Vec<Draft> {
             let fixed: u32 = l
                 .blocks
                 .iter()
-                .filter(|b| b.bits[3].set > 0 && b.bits[3].first < last + MICROS_PER_HOUR && b.bits[3].last > first - MICROS_PER_HOUR)
-                .map(|b| b.bits[3].set)
+                .filter(|b| {
+                    b.bit(3).set > 0
+                        && b.bit(3).first < last + MICROS_PER_HOUR
+                        && b.bit(3).last > first - MICROS_PER_HOUR
+                })
+                .map(|b| b.bit(3).set)
                 .sum();
             let mut d = Draft::new(Kind::ConfigurationChange, UtcMicros(first), 0.97)
                 .within(UtcMicros(first).plus_s(-l.period_s()), UtcMicros(first))

@@ -19,7 +19,6 @@ const WITNESS_HOURS: usize = 3;
 enum Channel {
     Digital,
     Analog,
-    Reported,
 }
 
 /// A run of hours in which a channel's values stayed within one resolution of each other.
@@ -39,8 +38,16 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window])
         return out;
     }
     let card = card_noise(l.blocks);
-    let quantum = l.blocks.iter().map(|b| b.move_d.quantum).fold(f64::INFINITY, f64::min);
-    let quantum = if quantum.is_finite() { quantum.clamp(0.002, 1.0) } else { 0.01 };
+    let quantum = l
+        .blocks
+        .iter()
+        .map(|b| b.move_d.quantum)
+        .fold(f64::INFINITY, f64::min);
+    let quantum = if quantum.is_finite() {
+        quantum.clamp(0.002, 1.0)
+    } else {
+        0.01
+    };
     let analog = rests(l.blocks, Channel::Analog, 2.0 * card, 3.0 * card);
     let digital = rests(l.blocks, Channel::Digital, 1.2 * quantum, 1.5 * quantum);
     for run in &digital {
@@ -50,23 +57,32 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window])
         out.extend(analog_stuck(l, run, card, quantum, to, skip));
     }
     if out.is_empty() {
-        out.extend(without_witness(l, ctx, &digital, &analog, card, quantum, to, skip));
+        out.extend(without_witness(
+            l, ctx, &digital, &analog, card, quantum, to, skip,
+        ));
     }
     out
 }
 
 /// Noise of the input card: the quietest hours' range of the current, bounded, % of span.
 pub fn card_noise(blocks: &[HourBlock]) -> f64 {
-    let ranges: Vec<f64> = blocks.iter().filter(|b| b.m.n >= 6).map(|b| b.m.range()).collect();
+    let ranges: Vec<f64> = blocks
+        .iter()
+        .filter(|b| b.m.n >= 6)
+        .map(|b| b.m.range())
+        .collect();
     let q = quantile(ranges, 0.02);
-    if q.is_finite() { q.clamp(0.02, 0.15) } else { 0.05 }
+    if q.is_finite() {
+        q.clamp(0.02, 0.15)
+    } else {
+        0.05
+    }
 }
 
 fn channel(b: &HourBlock, c: Channel) -> &crate::block::Moments {
     match c {
         Channel::Digital => &b.d,
         Channel::Analog => &b.m,
-        Channel::Reported => &b.r,
     }
 }
 
@@ -91,7 +107,13 @@ fn rests(blocks: &[HourBlock], c: Channel, hour_limit: f64, run_limit: f64) -> V
             }
             _ => {
                 out.extend(open.take());
-                open = Some(Rest { first: i, last: i, min: v.min, max: v.max, hours: 1 });
+                open = Some(Rest {
+                    first: i,
+                    last: i,
+                    min: v.min,
+                    max: v.max,
+                    hours: 1,
+                });
             }
         }
     }
@@ -100,7 +122,13 @@ fn rests(blocks: &[HourBlock], c: Channel, hour_limit: f64, run_limit: f64) -> V
 }
 
 /// Does the witness channel move during the run? Returns (hours that moved, its whole wander in %).
-fn witness(blocks: &[HourBlock], run: &Rest, c: Channel, noise: f64, skip: &[Window]) -> (usize, f64) {
+fn witness(
+    blocks: &[HourBlock],
+    run: &Rest,
+    c: Channel,
+    noise: f64,
+    skip: &[Window],
+) -> (usize, f64) {
     let (mut min, mut max, mut moved) = (f64::INFINITY, f64::NEG_INFINITY, 0);
     for b in &blocks[run.first..=run.last] {
         let v = channel(b, c);
@@ -129,7 +157,6 @@ fn began(l: &LoopRecord<'_>, run: &Rest, c: Channel) -> (UtcMicros, UtcMicros) {
     let mv = |b: &HourBlock| match c {
         Channel::Digital => b.move_d,
         Channel::Analog => b.move_m,
-        Channel::Reported => b.move_r,
     };
     let start = b.hour * MICROS_PER_HOUR;
     if c == Channel::Digital {
@@ -148,19 +175,30 @@ fn began(l: &LoopRecord<'_>, run: &Rest, c: Channel) -> (UtcMicros, UtcMicros) {
 }
 
 fn still_at_end(l: &LoopRecord<'_>, run: &Rest, c: Channel, to: UtcMicros) -> bool {
-    let later = l.blocks[run.last + 1..].iter().any(|b| channel(b, c).n >= 1);
+    let later = l.blocks[run.last + 1..]
+        .iter()
+        .any(|b| channel(b, c).n >= 1);
     !later && to.0 - l.blocks[run.last].last_row < 48 * MICROS_PER_HOUR
 }
 
 fn finish(mut d: Draft, l: &LoopRecord<'_>, run: &Rest, c: Channel, to: UtcMicros) -> Draft {
     if !still_at_end(l, run, c, to) {
-        let end = l.blocks.get(run.last + 1).map_or(l.blocks[run.last].last_row, |b| b.first_row);
+        let end = l
+            .blocks
+            .get(run.last + 1)
+            .map_or(l.blocks[run.last].last_row, |b| b.first_row);
         d.ended = Some(UtcMicros(end));
     }
     d
 }
 
-fn digital_stuck(l: &LoopRecord<'_>, run: &Rest, card: f64, to: UtcMicros, skip: &[Window]) -> Option<Draft> {
+fn digital_stuck(
+    l: &LoopRecord<'_>,
+    run: &Rest,
+    card: f64,
+    to: UtcMicros,
+    skip: &[Window],
+) -> Option<Draft> {
     if run.hours < WITNESS_HOURS {
         return None;
     }
@@ -188,7 +226,14 @@ fn confidence(moved: usize, wander: f64, card: f64) -> f64 {
     (1.0 - 0.4 / (moved as f64) - 1.0 / ratio.max(2.0)).clamp(0.5, 0.995)
 }
 
-fn analog_stuck(l: &LoopRecord<'_>, run: &Rest, card: f64, quantum: f64, to: UtcMicros, skip: &[Window]) -> Option<Draft> {
+fn analog_stuck(
+    l: &LoopRecord<'_>,
+    run: &Rest,
+    card: f64,
+    quantum: f64,
+    to: UtcMicros,
+    skip: &[Window],
+) -> Option<Draft> {
     if run.hours < WITNESS_HOURS {
         return None;
     }
@@ -202,17 +247,31 @@ fn analog_stuck(l: &LoopRecord<'_>, run: &Rest, card: f64, quantum: f64, to: Utc
     }
     let blocks = &l.blocks[run.first..=run.last];
     // Held below what is asked, and never asked for less: a ceiling (supply), not a stuck input.
-    let low_ask = blocks.iter().filter(|b| b.d.n > 0).map(|b| b.d.min).fold(f64::INFINITY, f64::min);
+    let low_ask = blocks
+        .iter()
+        .filter(|b| b.d.n > 0)
+        .map(|b| b.d.min)
+        .fold(f64::INFINITY, f64::min);
     if run.max > 0.0 && low_ask > run.max - 0.5 {
         return None;
     }
     let r: Vec<&HourBlock> = blocks.iter().filter(|b| b.r.n >= 2).collect();
-    let r_range = r.iter().map(|b| b.r.max).fold(f64::NEG_INFINITY, f64::max) - r.iter().map(|b| b.r.min).fold(f64::INFINITY, f64::min);
+    let r_range = r.iter().map(|b| b.r.max).fold(f64::NEG_INFINITY, f64::max)
+        - r.iter().map(|b| b.r.min).fold(f64::INFINITY, f64::min);
     let bit_hours = blocks.iter().filter(|b| b.bit_share(3) > 0.5).count();
-    let held_by_device = (!r.is_empty() && r_range < 0.1_f64.max(2.0 * quantum)) || bit_hours * 2 > run.hours;
-    let kind = if held_by_device { Kind::FixedCurrent } else { Kind::StuckValue };
+    let held_by_device =
+        (!r.is_empty() && r_range < 0.1_f64.max(2.0 * quantum)) || bit_hours * 2 > run.hours;
+    let kind = if held_by_device {
+        Kind::FixedCurrent
+    } else {
+        Kind::StuckValue
+    };
     let (low, at) = began(l, run, Channel::Analog);
-    let exact = blocks.iter().map(|b| b.er.first_off.min(b.bits[3].first)).min().filter(|&t| held_by_device && t < i64::MAX);
+    let exact = blocks
+        .iter()
+        .map(|b| b.er.first_off.min(b.bit(3).first))
+        .min()
+        .filter(|&t| held_by_device && t < i64::MAX);
     let since = exact.map_or(at, UtcMicros);
     let d = Draft::new(kind, since, confidence(moved, wander, card))
         .within(low.min(since), at.max(since))
@@ -240,7 +299,11 @@ fn without_witness(
 ) -> Option<Draft> {
     let has_d = l.blocks.iter().filter(|b| b.d.n > 0).count();
     let has_m = l.blocks.iter().filter(|b| b.m.n > 0).count();
-    let (runs, chan) = if has_d > 0 { (digital, Channel::Digital) } else { (analog, Channel::Analog) };
+    let (runs, chan) = if has_d > 0 {
+        (digital, Channel::Digital)
+    } else {
+        (analog, Channel::Analog)
+    };
     let run = runs.iter().max_by_key(|r| r.hours)?;
     // Hours of the run in which the plant around ran, and both channels rested.
     let mut active = 0;
@@ -249,7 +312,11 @@ fn without_witness(
         if other_moves {
             return None;
         }
-        if channel(b, chan).n >= 2 && !ctx.idle(l, b.hour) && !hour_in(skip, b.hour) && b.bit_share(3) == 0.0 {
+        if channel(b, chan).n >= 2
+            && !ctx.idle(l, b.hour)
+            && !hour_in(skip, b.hour)
+            && b.bit_share(3) == 0.0
+        {
             active += 1;
         }
     }
@@ -258,10 +325,18 @@ fn without_witness(
     let longest_other = runs
         .iter()
         .filter(|r| r.first != run.first)
-        .map(|r| (r.first..=r.last).filter(|&i| !ctx.idle(l, l.blocks[i].hour)).count())
+        .map(|r| {
+            (r.first..=r.last)
+                .filter(|&i| !ctx.idle(l, l.blocks[i].hour))
+                .count()
+        })
         .max()
         .unwrap_or(0);
-    let resting: usize = runs.iter().filter(|r| r.first != run.first).map(|r| r.hours).sum();
+    let resting: usize = runs
+        .iter()
+        .filter(|r| r.first != run.first)
+        .map(|r| r.hours)
+        .sum();
     let others = l.blocks.len().saturating_sub(run.hours).max(1);
     let share = resting as f64 / others as f64;
     if legal || active < 12.max(3 * longest_other + 6) || share > 0.3 || others < 24 {
@@ -269,7 +344,11 @@ fn without_witness(
     }
     // A loop that hardly moves by a few quanta an hour may rest by chance.
     let outside = |i: usize| i < run.first || i > run.last;
-    let ranges = l.blocks.iter().enumerate().filter(|(i, b)| outside(*i) && channel(b, chan).n >= 4);
+    let ranges = l
+        .blocks
+        .iter()
+        .enumerate()
+        .filter(|(i, b)| outside(*i) && channel(b, chan).n >= 4);
     let usual = quantile(ranges.map(|(_, b)| channel(b, chan).range()).collect(), 0.3);
     if usual < 4.0 * quantum.max(0.02) {
         return None;
@@ -281,7 +360,14 @@ fn without_witness(
         .number("held_at_pct", mid + 50.0)
         .number("hours_held", run.hours as f64)
         .number("longest_other_rest_h", longest_other as f64)
-        .text("witness", if l.entry.member_of(Scope::Area).is_some() { "own past and the area" } else { "own past" });
+        .text(
+            "witness",
+            if l.entry.member_of(Scope::Area).is_some() {
+                "own past and the area"
+            } else {
+                "own past"
+            },
+        );
     let mut d = finish(d, l, run, chan, to);
     d.signal = Some(if has_m > 0 && has_d > 0 {
         Signal::Both

@@ -21,7 +21,11 @@ fn signed(v: f64, decimals: usize) -> String {
 
 fn plain(v: f64, decimals: usize) -> String {
     let s = format!("{:.*}", decimals, v.abs());
-    if v < 0.0 && !s.trim_start_matches(['0', '.']).is_empty() { format!("\u{2212}{s}") } else { s }
+    if v < 0.0 && !s.trim_start_matches(['0', '.']).is_empty() {
+        format!("\u{2212}{s}")
+    } else {
+        s
+    }
 }
 
 fn num(d: &Draft, key: &str) -> f64 {
@@ -42,9 +46,18 @@ fn text<'a>(d: &'a Draft, key: &str) -> &'a str {
 fn date(t: UtcMicros) -> String {
     let s = t.to_rfc3339();
     // 2026-03-02T14:05 -> 2 Mar 14:05
-    const MONTHS: [&str; 12] = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
-    let month = s.get(5..7).and_then(|m| m.parse::<usize>().ok()).and_then(|m| MONTHS.get(m.wrapping_sub(1)));
-    match (s.get(8..10).and_then(|d| d.parse::<u32>().ok()), month, s.get(11..16)) {
+    const MONTHS: [&str; 12] = [
+        "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
+    ];
+    let month = s
+        .get(5..7)
+        .and_then(|m| m.parse::<usize>().ok())
+        .and_then(|m| MONTHS.get(m.wrapping_sub(1)));
+    match (
+        s.get(8..10).and_then(|d| d.parse::<u32>().ok()),
+        month,
+        s.get(11..16),
+    ) {
         (Some(d), Some(m), Some(hm)) => format!("{d} {m} {hm}"),
         _ => s,
     }
@@ -52,9 +65,13 @@ fn date(t: UtcMicros) -> String {
 
 /// Small counts as words, to begin a sentence.
 pub fn count_word(n: usize) -> String {
-    const WORDS: [&str; 13] =
-        ["None", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten", "Eleven", "Twelve"];
-    WORDS.get(n).map_or_else(|| n.to_string(), |w| (*w).to_owned())
+    const WORDS: [&str; 13] = [
+        "None", "One", "Two", "Three", "Four", "Five", "Six", "Seven", "Eight", "Nine", "Ten",
+        "Eleven", "Twelve",
+    ];
+    WORDS
+        .get(n)
+        .map_or_else(|| n.to_string(), |w| (*w).to_owned())
 }
 
 /// Chance as "2 in 100 000".
@@ -64,7 +81,13 @@ pub fn chance(p: f64) -> String {
     }
     let mut base = 100.0;
     let mut text = "100".to_owned();
-    for (b, t) in [(1e3, "1 000"), (1e4, "10 000"), (1e5, "100 000"), (1e6, "1 000 000"), (1e9, "1 000 000 000")] {
+    for (b, t) in [
+        (1e3, "1 000"),
+        (1e4, "10 000"),
+        (1e5, "100 000"),
+        (1e6, "1 000 000"),
+        (1e9, "1 000 000 000"),
+    ] {
         if p * base >= 1.0 {
             break;
         }
@@ -91,7 +114,9 @@ pub fn scope_words(s: Scope) -> &'static str {
 pub fn kind_words(kind: Kind, cause: Option<&str>) -> &'static str {
     match (kind, cause) {
         (Kind::AnalogDigitalDrift, Some("supply-limited")) => "the current stops at a ceiling",
-        (Kind::AnalogDigitalDrift, Some("intermittent")) => "current and digital value part in episodes",
+        (Kind::AnalogDigitalDrift, Some("intermittent")) => {
+            "current and digital value part in episodes"
+        }
         (Kind::AnalogDigitalDrift, Some("scaling")) => "the registered range is not the one in use",
         (Kind::AnalogDigitalDrift, _) => "current and digital value drift apart",
         (Kind::StuckValue, _) => "a value that stopped moving",
@@ -128,9 +153,18 @@ pub fn summary(d: &Draft, l: &LoopEntry) -> String {
                 _ => "",
             };
             match d.ended {
-                None if polls > 0.0 => format!("No answer since {}, {polls:.0} polls.{tail}", date(d.onset)),
-                None => format!("No rows since {} while its gateway's other loops have theirs.{tail}", date(d.onset)),
-                Some(e) => format!("No answer from {} to {}, {polls:.0} polls.{tail}", date(d.onset), date(e)),
+                None if polls > 0.0 => {
+                    format!("No answer since {}, {polls:.0} polls.{tail}", date(d.onset))
+                }
+                None => format!(
+                    "No rows since {} while its gateway's other loops have theirs.{tail}",
+                    date(d.onset)
+                ),
+                Some(e) => format!(
+                    "No answer from {} to {}, {polls:.0} polls.{tail}",
+                    date(d.onset),
+                    date(e)
+                ),
             }
         }
         Kind::FixedCurrent => format!(
@@ -144,7 +178,9 @@ pub fn summary(d: &Draft, l: &LoopEntry) -> String {
             "The device reports \u{201c}{}\u{201d} since {}{}.",
             text(d, "bits"),
             date(d.onset),
-            d.ended.map(|e| format!(", until {}", date(e))).unwrap_or_default()
+            d.ended
+                .map(|e| format!(", until {}", date(e)))
+                .unwrap_or_default()
         ),
         Kind::StatusChatter => format!(
             "The bit \u{201c}{}\u{201d} came and went {:.0} times since {}.",
@@ -152,10 +188,18 @@ pub fn summary(d: &Draft, l: &LoopEntry) -> String {
             num(d, "times"),
             date(d.onset)
         ),
-        Kind::Restarts => format!("{} cold starts since {}.", count_word(num(d, "cold_starts") as usize), date(d.onset)),
+        Kind::Restarts => format!(
+            "{} cold starts since {}.",
+            count_word(num(d, "cold_starts") as usize),
+            date(d.onset)
+        ),
         Kind::ConfigurationChange => {
             let fixed = num(d, "fixed_current_min");
-            let with = if fixed >= 1.0 { format!(" with {fixed:.0} minutes of fixed current") } else { String::new() };
+            let with = if fixed >= 1.0 {
+                format!(" with {fixed:.0} minutes of fixed current")
+            } else {
+                String::new()
+            };
             format!(
                 "Configuration changed on {}{with}, not announced (counter {:.0} to {:.0}).",
                 date(d.onset),
@@ -179,15 +223,29 @@ pub fn summary(d: &Draft, l: &LoopEntry) -> String {
 fn drift(d: &Draft, l: &LoopEntry) -> String {
     let dev = d.deviation_pct.unwrap_or(f64::NAN);
     let way = if dev < 0.0 { "below" } else { "above" };
-    let rate = d.rate_pct_per_day.map(|r| format!(", {} % more each day", plain(r.abs(), 3))).unwrap_or_default();
+    let rate = d
+        .rate_pct_per_day
+        .map(|r| format!(", {} % more each day", plain(r.abs(), 3)))
+        .unwrap_or_default();
     let when = match d.reaches_sorted() {
         Some((mid, low, high)) => {
-            format!(" At this pace it reaches {} % about {}, between {} and {} with 80 % probability.", l.tolerance_pct, date(mid), date(low), date(high))
+            format!(
+                " At this pace it reaches {} % about {}, between {} and {} with 80 % probability.",
+                l.tolerance_pct,
+                date(mid),
+                date(low),
+                date(high)
+            )
         }
-        None if dev.abs() > l.tolerance_pct => format!(" That is beyond the tolerance of {} %.", l.tolerance_pct),
+        None if dev.abs() > l.tolerance_pct => {
+            format!(" That is beyond the tolerance of {} %.", l.tolerance_pct)
+        }
         None => String::new(),
     };
-    let ended = d.ended.map(|e| format!(" It ended {}.", date(e))).unwrap_or_default();
+    let ended = d
+        .ended
+        .map(|e| format!(" It ended {}.", date(e)))
+        .unwrap_or_default();
     match d.cause {
         Some("supply-limited") => format!(
             "The current stops rising at {:.2} mA though up to {:.2} mA is asked, since {}.{} Whether a failure current of 21 mA can pass is not shown.{ended}",
@@ -195,14 +253,22 @@ fn drift(d: &Draft, l: &LoopEntry) -> String {
             num(d, "asked_ma"),
             date(d.onset),
             if num(d, "below_ceiling_pct").is_finite() {
-                format!(" Below that the two agree to {} %.", plain(num(d, "below_ceiling_pct").abs(), 2))
+                format!(
+                    " Below that the two agree to {} %.",
+                    plain(num(d, "below_ceiling_pct").abs(), 2)
+                )
             } else {
                 String::new()
             }
         ),
         Some("scaling") if num(d, "host_lrv").is_finite() => format!(
             "The host reads this current as {} to {} {}, the device drives it for {} to {} {}.",
-            num(d, "host_lrv"), num(d, "host_urv"), l.pv_unit, l.range.lrv, l.range.urv, l.pv_unit
+            num(d, "host_lrv"),
+            num(d, "host_urv"),
+            l.pv_unit,
+            l.range.lrv,
+            l.range.urv,
+            l.pv_unit
         ),
         Some("scaling") => {
             let range = if num(d, "device_lrv").is_finite() {
@@ -230,7 +296,11 @@ fn drift(d: &Draft, l: &LoopEntry) -> String {
             num(d, "episodes"),
             date(d.onset),
             100.0 * num(d, "share_of_samples"),
-            if text(d, "clock").is_empty() { String::new() } else { format!(" Most begin between {}.", text(d, "clock")) }
+            if text(d, "clock").is_empty() {
+                String::new()
+            } else {
+                format!(" Most begin between {}.", text(d, "clock"))
+            }
         ),
         Some("span") => format!(
             "The current arrives {} % of span {way} the digital value where the loop usually runs, more at high current ({} % at 20 mA), since {}{rate}.{when}{ended}",
@@ -238,7 +308,11 @@ fn drift(d: &Draft, l: &LoopEntry) -> String {
             signed(num(d, "full_scale_pct"), 2),
             date(d.onset)
         ),
-        _ => format!("The current arrives {} % of span {way} the digital value over the range visited, since {}{rate}.{when}{ended}", plain(dev.abs(), 2), date(d.onset)),
+        _ => format!(
+            "The current arrives {} % of span {way} the digital value over the range visited, since {}{rate}.{when}{ended}",
+            plain(dev.abs(), 2),
+            date(d.onset)
+        ),
     }
 }
 
@@ -250,7 +324,11 @@ fn trim(v: f64, l: &LoopEntry) -> String {
 
 fn stuck(d: &Draft, l: &LoopEntry) -> String {
     let hours = num(d, "hours_held");
-    let held = if hours >= 48.0 { format!("{:.1} days", hours / 24.0) } else { format!("{hours:.0} hours") };
+    let held = if hours >= 48.0 {
+        format!("{:.1} days", hours / 24.0)
+    } else {
+        format!("{hours:.0} hours")
+    };
     match d.signal {
         Some(Signal::Analog) => format!(
             "The measured current has stood at {:.2} mA for {held} while the digital value moved over {:.1} % of span.",
@@ -264,16 +342,27 @@ fn stuck(d: &Draft, l: &LoopEntry) -> String {
         ),
         _ => format!(
             "{} stood at {:.1} % of range for {held} of running plant; its longest other rest was {:.0} hours.{}",
-            if d.signal == Some(Signal::Both) { "Digital value and current have both" } else { "The value has" },
+            if d.signal == Some(Signal::Both) {
+                "Digital value and current have both"
+            } else {
+                "The value has"
+            },
             num(d, "held_at_pct"),
             num(d, "longest_other_rest_h"),
-            if l.area.is_some() { " The loops around it moved." } else { "" }
+            if l.area.is_some() {
+                " The loops around it moved."
+            } else {
+                ""
+            }
         ),
     }
 }
 
 fn rails(d: &Draft) -> String {
-    let until = d.ended.map(|e| format!(" to {}", date(e))).unwrap_or_default();
+    let until = d
+        .ended
+        .map(|e| format!(" to {}", date(e)))
+        .unwrap_or_default();
     let since = if d.ended.is_some() { "from" } else { "since" };
     match d.cause {
         Some("failure-low") => format!(
@@ -287,9 +376,17 @@ fn rails(d: &Draft) -> String {
             num(d, "highest_ma")
         ),
         Some("saturated-low") => {
-            format!("The current rests at its lower limit, {:.2} mA, {since} {}{until}: below it the value is not known.", num(d, "lowest_ma"), date(d.onset))
+            format!(
+                "The current rests at its lower limit, {:.2} mA, {since} {}{until}: below it the value is not known.",
+                num(d, "lowest_ma"),
+                date(d.onset)
+            )
         }
-        _ => format!("The current rests at its upper limit, {:.2} mA, {since} {}{until}: above it the value is not known.", num(d, "highest_ma"), date(d.onset)),
+        _ => format!(
+            "The current rests at its upper limit, {:.2} mA, {since} {}{until}: above it the value is not known.",
+            num(d, "highest_ma"),
+            date(d.onset)
+        ),
     }
 }
 
@@ -395,16 +492,25 @@ pub fn cautions(d: &Draft, l: &LoopEntry) -> Vec<String> {
         Criticality::Control => out.push("Put the loop in manual with operations informed before opening it.".to_owned()),
         Criticality::Indication => out.push("Tell operations before the reading is disturbed.".to_owned()),
     }
-    let opens = !matches!((d.kind, d.cause), (Kind::AnalogDigitalDrift, Some("scaling")) | (Kind::ConfigurationChange, _));
+    let opens = !matches!(
+        (d.kind, d.cause),
+        (Kind::AnalogDigitalDrift, Some("scaling")) | (Kind::ConfigurationChange, _)
+    );
     if opens {
         out.push("Work on terminals needs a permit and the area's rules for hazardous atmospheres; measuring at the supply is live work.".to_owned());
     }
-    if matches!(d.kind, Kind::StuckValue | Kind::NoiseChange | Kind::PeerDisagreement | Kind::DeviceStatus) {
+    if matches!(
+        d.kind,
+        Kind::StuckValue | Kind::NoiseChange | Kind::PeerDisagreement | Kind::DeviceStatus
+    ) {
         out.push("Impulse lines and process connections hold stored pressure: isolate and vent by the site's procedure.".to_owned());
     }
     if d.kind == Kind::FixedCurrent {
         out.push("Releasing a held output moves the control input at once. This program cannot release it.".to_owned());
     }
-    out.push("Evidence only: the site's procedures, local codes and licensed practice decide.".to_owned());
+    out.push(
+        "Evidence only: the site's procedures, local codes and licensed practice decide."
+            .to_owned(),
+    );
     out
 }

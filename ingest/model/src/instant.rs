@@ -22,7 +22,9 @@ impl UtcMicros {
     pub fn parse_rfc3339(text: &str) -> Result<Self, TimeError> {
         DateTime::parse_from_rfc3339(text.trim())
             .map(|t| Self(t.timestamp_micros()))
-            .map_err(|_| TimeError { text: text.chars().take(60).collect() })
+            .map_err(|_| TimeError {
+                text: text.chars().take(60).collect(),
+            })
     }
 
     /// RFC 3339 with `Z`; as many of 0, 3 or 6 decimals as the value needs.
@@ -53,7 +55,10 @@ impl UtcMicros {
     }
 
     pub fn plus_s(self, seconds: f64) -> Self {
-        Self(self.0.saturating_add((seconds * MICROS_PER_S as f64) as i64))
+        Self(
+            self.0
+                .saturating_add((seconds * MICROS_PER_S as f64) as i64),
+        )
     }
 
     /// `self - earlier` in seconds.

@@ -76,7 +76,10 @@ impl Range {
         if pct.is_nan() || pv.is_nan() {
             return f64::NAN;
         }
-        (4.0 + 0.16 * pct).clamp(signal_limits_ma::SATURATED_LOW, signal_limits_ma::SATURATED_HIGH)
+        (4.0 + 0.16 * pct).clamp(
+            signal_limits_ma::SATURATED_LOW,
+            signal_limits_ma::SATURATED_HIGH,
+        )
     }
 
     /// PV that gives the current `ma`; the inverse of [`registered_ma`](Self::registered_ma) without clipping.
@@ -98,9 +101,17 @@ mod tests {
     // Arithmetic of IEC 60381-1: % = (mA - 4) / 16 * 100.
     #[test]
     fn linear_and_reverse() {
-        let r = Range { lrv: 0.0, urv: 10.0, transfer: Transfer::Linear };
+        let r = Range {
+            lrv: 0.0,
+            urv: 10.0,
+            transfer: Transfer::Linear,
+        };
         assert!((r.registered_ma(5.0) - 12.0).abs() < 1e-12);
-        let rev = Range { lrv: 10.0, urv: 0.0, transfer: Transfer::Linear };
+        let rev = Range {
+            lrv: 10.0,
+            urv: 0.0,
+            transfer: Transfer::Linear,
+        };
         assert!((rev.registered_ma(2.5) - 16.0).abs() < 1e-12);
         assert_eq!(r.registered_ma(-9.0), 3.8);
         assert_eq!(r.registered_ma(99.0), 20.5);
@@ -110,7 +121,11 @@ mod tests {
     // Orifice flow: 25 % of differential pressure is 50 % of flow, 12 mA (square-root law).
     #[test]
     fn square_root() {
-        let r = Range { lrv: 0.0, urv: 250.0, transfer: Transfer::SquareRoot };
+        let r = Range {
+            lrv: 0.0,
+            urv: 250.0,
+            transfer: Transfer::SquareRoot,
+        };
         assert!((r.registered_ma(62.5) - 12.0).abs() < 1e-12);
         assert_eq!(r.registered_ma(-3.0), 4.0);
         assert!((r.pv_of_current(12.0) - 62.5).abs() < 1e-12);

@@ -122,14 +122,16 @@ impl Columns {
         self.qv.push(r.qv);
         self.reported_ma.push(r.reported_ma);
         self.analog_ma.push(r.analog_ma);
-        self.analog_time.push(r.analog_time.map_or(MISSING_TIME, |t| t.0));
+        self.analog_time
+            .push(r.analog_time.map_or(MISSING_TIME, |t| t.0));
         self.response_code.push(byte(r.response_code));
         self.device_status.push(byte(r.device_status));
         self.extended_status.push(byte(r.extended_status));
         self.pv_status.push(byte(r.pv_status));
         self.exchanges.push(wide(r.exchanges));
         self.comm_errors.push(wide(r.comm_errors));
-        self.config_changes.push(r.config_changes.map_or(-1, i32::from));
+        self.config_changes
+            .push(r.config_changes.map_or(-1, i32::from));
     }
 
     /// Copies row `row` of `other` to the end.
@@ -162,7 +164,8 @@ impl Columns {
             qv: self.qv[row],
             reported_ma: self.reported_ma[row],
             analog_ma: self.analog_ma[row],
-            analog_time: (self.analog_time[row] != MISSING_TIME).then(|| UtcMicros(self.analog_time[row])),
+            analog_time: (self.analog_time[row] != MISSING_TIME)
+                .then(|| UtcMicros(self.analog_time[row])),
             response_code: b(self.response_code[row]),
             device_status: b(self.device_status[row]),
             extended_status: b(self.extended_status[row]),
@@ -182,7 +185,9 @@ impl Columns {
         order.sort_by_key(|&i| self.time[i as usize]); // stable: later rows stay later
         let mut out = Columns::default();
         for (n, &i) in order.iter().enumerate() {
-            let last_of_its_time = order.get(n + 1).is_none_or(|&j| self.time[j as usize] != self.time[i as usize]);
+            let last_of_its_time = order
+                .get(n + 1)
+                .is_none_or(|&j| self.time[j as usize] != self.time[i as usize]);
             if last_of_its_time {
                 out.push_row_of(self, i as usize);
             }
@@ -257,7 +262,10 @@ mod tests {
     fn later_row_of_the_same_time_wins() {
         let mut c = Columns::default();
         for (t, pv) in [(3, 1.0), (1, 2.0), (3, 3.0), (2, 4.0)] {
-            c.push(&Reading { pv, ..Reading::empty(UtcMicros(t)) });
+            c.push(&Reading {
+                pv,
+                ..Reading::empty(UtcMicros(t))
+            });
         }
         assert_eq!(c.sort_and_keep_last(), 1);
         assert_eq!(c.time, [1, 2, 3]);

@@ -13,7 +13,9 @@ impl Tag {
         let text = text.trim();
         let n = text.chars().count();
         if n == 0 || n > 32 || text.chars().any(char::is_control) {
-            return Err(RegisterError::Tag { text: text.chars().take(40).collect() });
+            return Err(RegisterError::Tag {
+                text: text.chars().take(40).collect(),
+            });
         }
         Ok(Self(text.into()))
     }
@@ -41,7 +43,11 @@ pub enum RegisterError {
     #[error("tag `{text}` must have 1 to 32 printable characters")]
     Tag { text: String },
     #[error("column `{column}`: `{value}` is not {wanted}")]
-    Value { column: &'static str, value: String, wanted: &'static str },
+    Value {
+        column: &'static str,
+        value: String,
+        wanted: &'static str,
+    },
     #[error("lrv and urv are both {value}: a range needs two different ends")]
     EmptyRange { value: f64 },
 }
@@ -199,9 +205,10 @@ impl LoopEntry {
             Scope::Supply => self.supply.clone(),
             Scope::Area => self.area.clone(),
             Scope::DeviceType => self.device_type.map(|t| format!("0x{t:04X}")),
-            Scope::DeviceRevision => {
-                Some(format!("0x{:04X}/{}", self.device_type?, self.device_revision?))
-            }
+            Scope::DeviceRevision => Some(format!(
+                "0x{:04X}/{}",
+                self.device_type?, self.device_revision?
+            )),
         }
     }
 }
@@ -215,7 +222,10 @@ mod tests {
         assert!(Tag::new("FT-1203").is_ok());
         assert!(Tag::new("").is_err());
         assert!(Tag::new(&"x".repeat(33)).is_err());
-        assert_eq!(Tag::new(" Pumpe Süd/3 #2 ").unwrap().as_str(), "Pumpe Süd/3 #2");
+        assert_eq!(
+            Tag::new(" Pumpe Süd/3 #2 ").unwrap().as_str(),
+            "Pumpe Süd/3 #2"
+        );
         assert!(Tag::new("a\u{7}b").is_err());
     }
 }

@@ -24,12 +24,21 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     let hours: Vec<Hour<'_>> = l
         .blocks
         .iter()
-        .filter(|b| b.m.n >= 3 && b.d.n >= 3 && b.f_max.is_finite() && !hour_in(skip, b.hour) && b.bit_share(3) == 0.0)
+        .filter(|b| {
+            b.m.n >= 3
+                && b.d.n >= 3
+                && b.f_max.is_finite()
+                && !hour_in(skip, b.hour)
+                && b.bit_share(3) == 0.0
+        })
         .map(|b| {
             let gap = b.f_max.min(52.5) - b.m.max;
             let step = (b.move_d.sum_sq / f64::from(b.move_d.n.max(1))).sqrt();
             // Sampling skew and noise alone leave a gap of about a step.
-            let limited = gap > 1.0_f64.max(1.5 * step) && b.below[2] >= 2 && b.above[2] == 0 && b.m.max > -25.0;
+            let limited = gap > 1.0_f64.max(1.5 * step)
+                && b.below[2] >= 2
+                && b.above[2] == 0
+                && b.m.max > -25.0;
             Hour { b, gap, limited }
         })
         .collect();
@@ -39,10 +48,16 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     }
     // Ceiling now: the lowest of the limited hours' tops over the last two days of limited running.
     let last = *limited.last()?;
-    let recent: Vec<f64> =
-        limited.iter().filter(|&&i| hours[last].b.hour - hours[i].b.hour <= 48).map(|&i| hours[i].b.m.max).collect();
+    let recent: Vec<f64> = limited
+        .iter()
+        .filter(|&&i| hours[last].b.hour - hours[i].b.hour <= 48)
+        .map(|&i| hours[i].b.m.max)
+        .collect();
     let ceiling = median(recent.clone());
-    let spread = recent.iter().map(|v| (v - ceiling).abs()).fold(0.0, f64::max);
+    let spread = recent
+        .iter()
+        .map(|v| (v - ceiling).abs())
+        .fold(0.0, f64::max);
     if spread > 6.0 || ceiling > 52.0 {
         return None;
     }
@@ -68,19 +83,27 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     let (_, start) = best?;
     let after = &hours[start..];
     // Nothing gets past the ceiling (a falling one only falls): tops late in the record stay below early ones.
-    let top = after.iter().filter(|h| h.b.hour > hours[last].b.hour - 48).map(|h| h.b.m.max).fold(f64::NEG_INFINITY, f64::max);
+    let top = after
+        .iter()
+        .filter(|h| h.b.hour > hours[last].b.hour - 48)
+        .map(|h| h.b.m.max)
+        .fold(f64::NEG_INFINITY, f64::max);
     if top > ceiling + 1.5 + spread {
         return None;
     }
     // The bend: eighths well below the ceiling agree.
     let (mut w, mut we, mut lo_n) = (0.0, 0.0, 0);
-    let lowest = after.iter().filter(|h| h.limited).map(|h| h.b.m.max).fold(f64::INFINITY, f64::min);
+    let lowest = after
+        .iter()
+        .filter(|h| h.limited)
+        .map(|h| h.b.m.max)
+        .fold(f64::INFINITY, f64::min);
     for h in after {
         for (k, e) in h.b.eighths.iter().enumerate() {
             let upper = -50.0 + 12.5 * (k as f64 + 1.0);
             if upper < lowest + 2.0 && e[0] > 0.0 {
-                w += e[0];
-                we += e[1];
+                w += f64::from(e[0]);
+                we += f64::from(e[1]);
                 lo_n += 1;
             }
         }
@@ -99,12 +122,24 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     }
     let onset = UtcMicros(hours[start].b.first_excursion.min(hours[start].b.last_row));
     let n = after.iter().filter(|h| h.limited).count();
-    let mut d = Draft::new(Kind::AnalogDigitalDrift, onset, (1.0 - 0.8 / n as f64).clamp(0.6, 0.99))
-        .within(onset.plus_s(-6.0 * 3600.0), onset.plus_s(3600.0))
-        .number("ceiling_ma", 12.0 + 0.16 * ceiling)
-        .number("asked_ma", 12.0 + 0.16 * after.iter().map(|h| h.b.f_max).fold(f64::NEG_INFINITY, f64::max).min(53.125))
-        .number("below_ceiling_pct", below)
-        .count("limited_hours", n as u64);
+    let mut d = Draft::new(
+        Kind::AnalogDigitalDrift,
+        onset,
+        (1.0 - 0.8 / n as f64).clamp(0.6, 0.99),
+    )
+    .within(onset.plus_s(-6.0 * 3600.0), onset.plus_s(3600.0))
+    .number("ceiling_ma", 12.0 + 0.16 * ceiling)
+    .number(
+        "asked_ma",
+        12.0 + 0.16
+            * after
+                .iter()
+                .map(|h| h.b.f_max)
+                .fold(f64::NEG_INFINITY, f64::max)
+                .min(53.125),
+    )
+    .number("below_ceiling_pct", below)
+    .count("limited_hours", n as u64);
     d.cause = Some("supply-limited");
     d.deviation_pct = super::scaling::recent(l).map(|_| deviation_24h(l));
     let quiet = hours[last + 1..].iter().filter(|h| asks(h)).count();

@@ -31,7 +31,11 @@ struct Best {
 }
 
 pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draft> {
-    let blocks: Vec<&HourBlock> = l.blocks.iter().filter(|b| b.excursion_n >= 3 && !hour_in(skip, b.hour)).collect();
+    let blocks: Vec<&HourBlock> = l
+        .blocks
+        .iter()
+        .filter(|b| b.excursion_n >= 3 && !hour_in(skip, b.hour))
+        .collect();
     if blocks.len() < 72 {
         return None;
     }
@@ -50,7 +54,13 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
         return None;
     }
     let start = best.start;
-    let side = |b: &HourBlock| if best.up { b.above[best.k] } else { b.below[best.k] };
+    let side = |b: &HourBlock| {
+        if best.up {
+            b.above[best.k]
+        } else {
+            b.below[best.k]
+        }
+    };
     let in_clump = |i: usize| best.clumps.iter().any(|c| c.first <= i && i <= c.last);
     // Quiet hours before and after must agree.
     let quiet = |range: std::ops::Range<usize>| {
@@ -72,8 +82,15 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
             s += b.excursion_sum;
         }
     }
-    let size = if n > 0 { s / f64::from(n) } else { EXCURSION_PCT[best.k] * if best.up { 1.0 } else { -1.0 } };
-    if share > 0.3 || !(moved.abs() < (0.25 * size.abs()).max(0.1)) || size.abs() < 0.3 * l.entry.tolerance_pct.max(0.5) {
+    let size = if n > 0 {
+        s / f64::from(n)
+    } else {
+        EXCURSION_PCT[best.k] * if best.up { 1.0 } else { -1.0 }
+    };
+    if share > 0.3
+        || !(moved.abs() < (0.25 * size.abs()).max(0.1))
+        || size.abs() < 0.3 * l.entry.tolerance_pct.max(0.5)
+    {
         return None;
     }
     let after: Vec<&Clump> = best.clumps.iter().filter(|c| c.first >= start).collect();
@@ -86,17 +103,26 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     for c in &after {
         by_hour[blocks[c.first].hour.rem_euclid(24) as usize] += 1;
     }
-    let peak = (0..24).max_by_key(|&h| by_hour[h] + by_hour[(h + 1) % 24] + by_hour[(h + 2) % 24]).unwrap_or(0);
+    let peak = (0..24)
+        .max_by_key(|&h| by_hour[h] + by_hour[(h + 1) % 24] + by_hour[(h + 2) % 24])
+        .unwrap_or(0);
     let peak_n: u32 = (0..3).map(|i| by_hour[(peak + i) % 24]).sum();
-    let mut d = Draft::new(Kind::AnalogDigitalDrift, onset, (1.0 - 8.0 / best.lr).clamp(0.4, 0.99))
-        .within(onset.plus_s(-gap_h * 3600.0), onset.plus_s(3600.0))
-        .count("episodes", after.len() as u64)
-        .number("share_of_samples", share)
-        .number("quiet_moved_pct", moved)
-        .number("log_likelihood_ratio", best.lr)
-        .number("episode_pct", size);
+    let mut d = Draft::new(
+        Kind::AnalogDigitalDrift,
+        onset,
+        (1.0 - 8.0 / best.lr).clamp(0.4, 0.99),
+    )
+    .within(onset.plus_s(-gap_h * 3600.0), onset.plus_s(3600.0))
+    .count("episodes", after.len() as u64)
+    .number("share_of_samples", share)
+    .number("quiet_moved_pct", moved)
+    .number("log_likelihood_ratio", best.lr)
+    .number("episode_pct", size);
     if f64::from(peak_n) > 0.5 * after.len() as f64 && after.len() >= 5 {
-        d = d.text("clock", format!("{peak:02}:00 to {:02}:00 UTC", (peak + 3) % 24));
+        d = d.text(
+            "clock",
+            format!("{peak:02}:00 to {:02}:00 UTC", (peak + 3) % 24),
+        );
     }
     d.cause = Some("intermittent");
     d.deviation_pct = Some(size);
@@ -109,7 +135,9 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
 
 fn one_side(blocks: &[&HourBlock], k: usize, up: bool) -> Option<Best> {
     let count = |b: &HourBlock, u: bool| if u { b.above[k] } else { b.below[k] };
-    let hit = |b: &HourBlock, u: bool| f64::from(count(b, u)) >= 2.0_f64.max(0.06 * f64::from(b.excursion_n));
+    let hit = |b: &HourBlock, u: bool| {
+        f64::from(count(b, u)) >= 2.0_f64.max(0.06 * f64::from(b.excursion_n))
+    };
     let mut clumps: Vec<Clump> = Vec::new();
     let mut against = 0_usize;
     for (i, b) in blocks.iter().enumerate() {
@@ -134,12 +162,22 @@ fn one_side(blocks: &[&HourBlock], k: usize, up: bool) -> Option<Best> {
     for (i, c) in clumps.iter().enumerate() {
         let (before, after) = (i as f64, n - i as f64);
         let (tb, ta) = (c.first as f64, total - c.first as f64);
-        if after < MIN_CLUMPS as f64 || tb < 24.0 || ta < 12.0 || after / ta < MIN_RATIO * (before + 0.5) / tb {
+        if after < MIN_CLUMPS as f64
+            || tb < 24.0
+            || ta < 12.0
+            || after / ta < MIN_RATIO * (before + 0.5) / tb
+        {
             continue;
         }
         let lr = 2.0 * (term(before, tb) + term(after, ta) - term(n, total));
         if best.as_ref().is_none_or(|b| lr > b.lr) {
-            best = Some(Best { lr, k, up, start: c.first, clumps: Vec::new() });
+            best = Some(Best {
+                lr,
+                k,
+                up,
+                start: c.first,
+                clumps: Vec::new(),
+            });
         }
     }
     let mut best = best?;

@@ -119,14 +119,29 @@ pub fn start_t(cells: &[Cell], k: usize) -> f64 {
 }
 
 /// Cells of [`CELL_H`] hours from the blocks that `take` lets pass.
-pub fn cells(blocks: &[HourBlock], ambient: &dyn Fn(i64) -> f64, take: &dyn Fn(&HourBlock) -> bool) -> Vec<Cell> {
+pub fn cells(
+    blocks: &[HourBlock],
+    ambient: &dyn Fn(i64) -> f64,
+    take: &dyn Fn(&HourBlock) -> bool,
+) -> Vec<Cell> {
     let mut out: Vec<Cell> = Vec::new();
-    let Some(first) = blocks.first().map(|b| b.hour.div_euclid(CELL_H) * CELL_H) else { return out };
+    let Some(first) = blocks.first().map(|b| b.hour.div_euclid(CELL_H) * CELL_H) else {
+        return out;
+    };
     for b in blocks.iter().filter(|b| b.fit.n >= 3 && take(b)) {
         let hour = b.hour.div_euclid(CELL_H) * CELL_H;
         if out.last().is_none_or(|c| c.hour != hour) {
             let t = (hour - first) as f64 / 24.0 + CELL_H as f64 / 48.0;
-            out.push(Cell { hour, t, xx: [[0.0; P]; P], xy: [0.0; P], yy: 0.0, n: 0.0, ambient: 0.0, used: true });
+            out.push(Cell {
+                hour,
+                t,
+                xx: [[0.0; P]; P],
+                xy: [0.0; P],
+                yy: 0.0,
+                n: 0.0,
+                ambient: 0.0,
+                used: true,
+            });
         }
         let Some(c) = out.last_mut() else { continue };
         let (w0, w1) = (c.weight(), b.fit.weight());
@@ -228,7 +243,14 @@ impl Base {
         }
         let factor = Factor::new(&xx)?;
         let beta = factor.solve(&xy);
-        Some(Self { beta, rss: (yy - dot(&beta, &xy)).max(0.0), factor, xy, weight, n })
+        Some(Self {
+            beta,
+            rss: (yy - dot(&beta, &xy)).max(0.0),
+            factor,
+            xy,
+            weight,
+            n,
+        })
     }
 
     /// Gain and amplitude of a column with the given sums.
@@ -261,7 +283,13 @@ impl Base {
     }
 
     /// Gain of a column `growth(i) * form`, for a growth of any shape.
-    pub fn any_growth(&self, cells: &[Cell], form: Form, from: usize, growth: &dyn Fn(usize) -> f64) -> (f64, f64, f64) {
+    pub fn any_growth(
+        &self,
+        cells: &[Cell],
+        form: Form,
+        from: usize,
+        growth: &dyn Fn(usize) -> f64,
+    ) -> (f64, f64, f64) {
         let (mut zx, mut zy, mut zz) = ([0.0; Q], 0.0, 0.0);
         for (i, cell) in cells.iter().enumerate().skip(from).filter(|(_, c)| c.used) {
             let g = growth(i);
@@ -319,14 +347,28 @@ impl Base {
             let (gain, amplitude, unit_se) = self.column(&zx, zy, zz);
             gains[k] = gain;
             if best.is_none_or(|b| gain > b.gain) && gain > 0.0 {
-                best = Some(Candidate { form, shape, start: k, end: m, gain, amplitude, unit_se });
+                best = Some(Candidate {
+                    form,
+                    shape,
+                    start: k,
+                    end: m,
+                    gain,
+                    amplitude,
+                    unit_se,
+                });
             }
         }
         (gains, best)
     }
 
     /// Best step that also ends, at least `min_len` cells long with at least `tail` cells after it.
-    pub fn scan_stretch(&self, cells: &[Cell], form: Form, min_len: usize, tail: usize) -> Option<Candidate> {
+    pub fn scan_stretch(
+        &self,
+        cells: &[Cell],
+        form: Form,
+        min_len: usize,
+        tail: usize,
+    ) -> Option<Candidate> {
         let m = cells.len();
         let mut best: Option<Candidate> = None;
         for a in 0..m {
@@ -346,7 +388,15 @@ impl Base {
                 }
                 let (gain, amplitude, unit_se) = self.column(&zx, zy, zz);
                 if best.is_none_or(|x| gain > x.gain) && gain > 0.0 {
-                    best = Some(Candidate { form, shape: Shape::Step, start: a, end: b + 1, gain, amplitude, unit_se });
+                    best = Some(Candidate {
+                        form,
+                        shape: Shape::Step,
+                        start: a,
+                        end: b + 1,
+                        gain,
+                        amplitude,
+                        unit_se,
+                    });
                 }
             }
         }
@@ -400,8 +450,11 @@ pub fn scatter(cells: &[Cell], res: &[(f64, f64)], base: &Base, parameters: f64)
     }
     let full = days.iter().map(|d| d.2).fold(0.0, f64::max);
     // A sliver of a day is no unit of evidence of its own.
-    let means: Vec<(i64, f64, f64)> =
-        days.iter().filter(|d| d.2 > 0.05 * full).map(|d| (d.0, d.1 / d.2, d.2)).collect();
+    let means: Vec<(i64, f64, f64)> = days
+        .iter()
+        .filter(|d| d.2 > 0.05 * full)
+        .map(|d| (d.0, d.1 / d.2, d.2))
+        .collect();
     let n = means.len() as f64;
     let day_ss: f64 = means.iter().map(|(_, r, w)| w * r * r).sum();
     let per_day = day_ss / (n - parameters).max(1.0);
@@ -412,11 +465,29 @@ pub fn scatter(cells: &[Cell], res: &[(f64, f64)], base: &Base, parameters: f64)
         num += p[0].1 * p[1].1;
         den += 0.5 * (p[0].1 * p[0].1 + p[1].1 * p[1].1);
     }
-    let r1 = if den > 0.0 { (num / den).clamp(0.0, 0.7) } else { 0.0 };
+    let r1 = if den > 0.0 {
+        (num / den).clamp(0.0, 0.7)
+    } else {
+        0.0
+    };
     let day_sd = median(means.iter().map(|m| m.1.abs()).collect()) * 1.4826;
     // No input card holds still to better than this from day to day (common practice).
     let usual_day = median(means.iter().map(|m| m.2).collect());
-    let floor = DAY_FLOOR_PCT * DAY_FLOOR_PCT * if usual_day.is_finite() { usual_day } else { 0.0 };
-    let per_weight = (per_day * (1.0 + r1) / (1.0 - r1)).max(per_cell).max(per_sample * 0.2).max(floor);
-    Scatter { per_weight, days: means.len(), r1, day_sd }
+    let floor = DAY_FLOOR_PCT
+        * DAY_FLOOR_PCT
+        * if usual_day.is_finite() {
+            usual_day
+        } else {
+            0.0
+        };
+    let per_weight = (per_day * (1.0 + r1) / (1.0 - r1))
+        .max(per_cell)
+        .max(per_sample * 0.2)
+        .max(floor);
+    Scatter {
+        per_weight,
+        days: means.len(),
+        r1,
+        day_sd,
+    }
 }

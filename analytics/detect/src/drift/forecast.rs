@@ -7,9 +7,17 @@
 use super::fit::{Base, Cell, Form, start_t};
 
 /// Powers of growth and their prior weights.
-const POWERS: [(f64, f64); 5] = [(0.5, 0.08), (0.7, 0.12), (1.0, 0.5), (1.4, 0.15), (2.0, 0.15)];
+const POWERS: [(f64, f64); 5] = [
+    (0.5, 0.08),
+    (0.7, 0.12),
+    (1.0, 0.5),
+    (1.4, 0.15),
+    (2.0, 0.15),
+];
 /// Normal quantiles at the middles of nine equal shares.
-const NORMAL_NINTHS: [f64; 9] = [-1.5932, -0.9674, -0.5895, -0.2822, 0.0, 0.2822, 0.5895, 0.9674, 1.5932];
+const NORMAL_NINTHS: [f64; 9] = [
+    -1.5932, -0.9674, -0.5895, -0.2822, 0.0, 0.2822, 0.5895, 0.9674, 1.5932,
+];
 
 /// Days (on the cells' scale) at 10, 50 and 90 %; `None` where the mixture says "not within the horizon".
 #[derive(Clone, Copy, Debug)]
@@ -62,7 +70,11 @@ pub fn crossing(
             let edge = if a > 0.0 { tolerance } else { -tolerance };
             for share in [0.0, 0.5, 1.0] {
                 let need = (edge - share * level) / (a * at);
-                let t = if !need.is_finite() || need < 0.0 { t0 } else { t0 + need.powf(1.0 / power) };
+                let t = if !need.is_finite() || need < 0.0 {
+                    t0
+                } else {
+                    t0 + need.powf(1.0 / power)
+                };
                 mix.push((t, weight));
             }
         }
@@ -82,5 +94,9 @@ pub fn crossing(
         }
         None
     };
-    Some(Crossing { low: q(0.1), mid: q(0.5), high: q(0.9) })
+    Some(Crossing {
+        low: q(0.1),
+        mid: q(0.5),
+        high: q(0.9),
+    })
 }

@@ -127,8 +127,11 @@ fn best_change(cells: &mut [Cell]) -> Option<(Base, Candidate, Scatter, [f64; 2]
         if round == 2 {
             break;
         }
-        let mut z: Vec<(usize, f64)> =
-            res.iter().enumerate().map(|(i, (r, w))| (i, (r * r * w / sc.per_weight.max(1e-12)).sqrt())).collect();
+        let mut z: Vec<(usize, f64)> = res
+            .iter()
+            .enumerate()
+            .map(|(i, (r, w))| (i, (r * r * w / sc.per_weight.max(1e-12)).sqrt()))
+            .collect();
         z.sort_by(|a, b| b.1.total_cmp(&a.1));
         for c in cells.iter_mut() {
             c.used = true;
@@ -147,7 +150,13 @@ fn best_change(cells: &mut [Cell]) -> Option<(Base, Candidate, Scatter, [f64; 2]
     result
 }
 
-fn changed(l: &LoopRecord<'_>, ctx: &Context, cells: &mut [Cell], tolerance: f64, to: UtcMicros) -> Option<Draft> {
+fn changed(
+    l: &LoopRecord<'_>,
+    ctx: &Context,
+    cells: &mut [Cell],
+    tolerance: f64,
+    to: UtcMicros,
+) -> Option<Draft> {
     let (base, best, sc, by_form) = best_change(cells)?;
     let cells: &[Cell] = cells;
     let lr = best.gain / sc.per_weight;
@@ -167,18 +176,40 @@ fn changed(l: &LoopRecord<'_>, ctx: &Context, cells: &mut [Cell], tolerance: f64
     }
     // Cause: by which form explains more; a loop that never leaves its operating point shows an offset.
     let spread = deviation_of(&x);
-    let (form, certain) = if spread < STILL_X { (Form::Offset, false) } else { (form, (by_form[0] - by_form[1]).abs() > 6.0 * sc.per_weight) };
-    let best = if form == best.form { best } else { refit(&base, cells, form, &best)? };
+    let (form, certain) = if spread < STILL_X {
+        (Form::Offset, false)
+    } else {
+        (form, (by_form[0] - by_form[1]).abs() > 6.0 * sc.per_weight)
+    };
+    let best = if form == best.form {
+        best
+    } else {
+        refit(&base, cells, form, &best)?
+    };
     let beta = base.beside(cells, &best);
     let onset = onset(&base, cells, form, sc.per_weight, &best);
     let ended = best.end < cells.len();
     let now_dev = last_day(l, ctx, cells, &beta, &best);
-    let slope = beta[1] + if form == Form::Span { best.amplitude * growth_now / 100.0 } else { 0.0 };
+    let slope = beta[1]
+        + if form == Form::Span {
+            best.amplitude * growth_now / 100.0
+        } else {
+            0.0
+        };
     let (dev24, x24) = now_dev;
-    let deviation = if form == Form::Span { dev24 + slope * (x_usual - x24) } else { dev24 };
+    let deviation = if form == Form::Span {
+        dev24 + slope * (x_usual - x24)
+    } else {
+        dev24
+    };
     let size_now = best.amplitude * growth_now * form.at(x_usual);
     let scale_cause = scaling::looks_rescaled(l, cells, &beta, &best, onset.1);
-    let mut d = Draft::new(Kind::AnalogDigitalDrift, onset.1, confidence(lr, sc.days, effect, practical, certain)).within(onset.0, onset.2.min(to));
+    let mut d = Draft::new(
+        Kind::AnalogDigitalDrift,
+        onset.1,
+        confidence(lr, sc.days, effect, practical, certain),
+    )
+    .within(onset.0, onset.2.min(to));
     d.cause = Some(if scale_cause {
         "scaling"
     } else if form == Form::Offset {
@@ -187,7 +218,11 @@ fn changed(l: &LoopRecord<'_>, ctx: &Context, cells: &mut [Cell], tolerance: f64
         "span"
     });
     let trend = best.shape == Shape::Ramp && !ended;
-    d.deviation_pct = Some(if ended { best.amplitude * form.at(x_usual) } else { deviation });
+    d.deviation_pct = Some(if ended {
+        best.amplitude * form.at(x_usual)
+    } else {
+        deviation
+    });
     d.rate_pct_per_day = trend.then_some(best.amplitude * form.at(x_usual));
     if ended {
         d.ended = Some(UtcMicros::from_hour(cells[best.end - 1].hour + CELL_H));
@@ -198,16 +233,59 @@ fn changed(l: &LoopRecord<'_>, ctx: &Context, cells: &mut [Cell], tolerance: f64
         .number("day_scatter_pct", sc.day_sd)
         .number("change_pct", size_now)
         .number("usual_position_pct", x_usual + 50.0)
-        .number("full_scale_pct", if form == Form::Span { beta[0] + 50.0 * beta[1] + best.amplitude * growth_now } else { deviation })
-        .number("zero_scale_pct", beta[0] - 50.0 * beta[1] + if form == Form::Offset { best.amplitude * growth_now } else { 0.0 })
-        .text("shape", if best.shape == Shape::Step { "step" } else { "ramp" })
-        .text("cause_is", if certain { "told apart" } else { "not told apart well" });
-    let used_from = if trend && deviation.abs() < tolerance { best.start } else { usize::MAX };
+        .number(
+            "full_scale_pct",
+            if form == Form::Span {
+                beta[0] + 50.0 * beta[1] + best.amplitude * growth_now
+            } else {
+                deviation
+            },
+        )
+        .number(
+            "zero_scale_pct",
+            beta[0] - 50.0 * beta[1]
+                + if form == Form::Offset {
+                    best.amplitude * growth_now
+                } else {
+                    0.0
+                },
+        )
+        .text(
+            "shape",
+            if best.shape == Shape::Step {
+                "step"
+            } else {
+                "ramp"
+            },
+        )
+        .text(
+            "cause_is",
+            if certain {
+                "told apart"
+            } else {
+                "not told apart well"
+            },
+        );
+    let used_from = if trend && deviation.abs() < tolerance {
+        best.start
+    } else {
+        usize::MAX
+    };
     if used_from != usize::MAX {
         let starts = posterior_starts(&base, cells, form, sc.per_weight);
         let now_t = (to.0 as f64 / MICROS_PER_HOUR as f64 - cells[0].hour as f64) / 24.0;
         let level = beta[0] + beta[1] * x_usual;
-        if let Some(c) = forecast::crossing(cells, &base, form, &starts, sc.per_weight, tolerance, x_usual, level, now_t) {
+        if let Some(c) = forecast::crossing(
+            cells,
+            &base,
+            form,
+            &starts,
+            sc.per_weight,
+            tolerance,
+            x_usual,
+            level,
+            now_t,
+        ) {
             let at = |t: f64| UtcMicros::from_hour(cells[0].hour).plus_s(t * 86400.0);
             if let (Some(lo), Some(mid)) = (c.low, c.mid) {
                 // Crossing times before now mean "any moment": never a date in the past.
@@ -237,12 +315,22 @@ fn confidence(lr: f64, days: usize, effect: f64, practical: f64, certain: bool) 
 fn refit(base: &Base, cells: &[Cell], form: Form, old: &Candidate) -> Option<Candidate> {
     let growth = |i: usize| old.growth(cells, i);
     let (gain, amplitude, unit_se) = base.any_growth(cells, form, old.start, &growth);
-    (gain > 0.0).then_some(Candidate { form, gain, amplitude, unit_se, ..*old })
+    (gain > 0.0).then_some(Candidate {
+        form,
+        gain,
+        amplitude,
+        unit_se,
+        ..*old
+    })
 }
 
 /// Hourly digital positions that took part.
 fn positions(l: &LoopRecord<'_>) -> Vec<f64> {
-    l.blocks.iter().filter(|b| b.fit.n > 0).map(|b| b.fit.xx[0][1] / b.fit.xx[0][0].max(1e-12)).collect()
+    l.blocks
+        .iter()
+        .filter(|b| b.fit.n > 0)
+        .map(|b| b.fit.xx[0][1] / b.fit.xx[0][0].max(1e-12))
+        .collect()
 }
 
 fn deviation_of(x: &[f64]) -> f64 {
@@ -252,11 +340,24 @@ fn deviation_of(x: &[f64]) -> f64 {
 }
 
 /// Lag-corrected mean deviation and mean position over the last 24 hours of running.
-fn last_day(l: &LoopRecord<'_>, ctx: &Context, cells: &[Cell], beta: &[f64; fit::Q], c: &Candidate) -> (f64, f64) {
-    let upto = cells.get(c.end.saturating_sub(1)).map_or(i64::MAX, |c| c.hour + CELL_H);
+fn last_day(
+    l: &LoopRecord<'_>,
+    ctx: &Context,
+    cells: &[Cell],
+    beta: &[f64; fit::Q],
+    c: &Candidate,
+) -> (f64, f64) {
+    let upto = cells
+        .get(c.end.saturating_sub(1))
+        .map_or(i64::MAX, |c| c.hour + CELL_H);
     let (mut w, mut y, mut x, mut hours) = (0.0, 0.0, 0.0, 0);
     for pass in 0..2 {
-        for b in l.blocks.iter().rev().filter(|b| b.hour < upto && b.fit.n > 0) {
+        for b in l
+            .blocks
+            .iter()
+            .rev()
+            .filter(|b| b.hour < upto && b.fit.n > 0)
+        {
             if pass == 0 && ctx.idle(l, b.hour) {
                 continue;
             }
@@ -272,11 +373,21 @@ fn last_day(l: &LoopRecord<'_>, ctx: &Context, cells: &[Cell], beta: &[f64; fit:
             break;
         }
     }
-    if w > 0.0 { (y / w, x / w) } else { (f64::NAN, f64::NAN) }
+    if w > 0.0 {
+        (y / w, x / w)
+    } else {
+        (f64::NAN, f64::NAN)
+    }
 }
 
 /// Posterior over starts, steps and ramps together: 10, 50 and 90 % with half a cell and more added.
-fn onset(base: &Base, cells: &[Cell], form: Form, per_weight: f64, best: &Candidate) -> (UtcMicros, UtcMicros, UtcMicros) {
+fn onset(
+    base: &Base,
+    cells: &[Cell],
+    form: Form,
+    per_weight: f64,
+    best: &Candidate,
+) -> (UtcMicros, UtcMicros, UtcMicros) {
     let mut weights = vec![0.0; cells.len()];
     let ended = best.end < cells.len();
     let mut top = f64::NEG_INFINITY;
@@ -323,8 +434,11 @@ fn onset(base: &Base, cells: &[Cell], form: Form, per_weight: f64, best: &Candid
 fn posterior_starts(base: &Base, cells: &[Cell], form: Form, per_weight: f64) -> Vec<usize> {
     let (gains, _) = base.scan(cells, form, Shape::Ramp);
     let top = gains.iter().copied().fold(0.0, f64::max);
-    let mut near: Vec<(usize, f64)> =
-        gains.into_iter().enumerate().filter(|(_, g)| (top - g) / (2.0 * per_weight) < 8.0 && *g > 0.0).collect();
+    let mut near: Vec<(usize, f64)> = gains
+        .into_iter()
+        .enumerate()
+        .filter(|(_, g)| (top - g) / (2.0 * per_weight) < 8.0 && *g > 0.0)
+        .collect();
     near.sort_by(|a, b| b.1.total_cmp(&a.1));
     near.truncate(40);
     near.into_iter().map(|n| n.0).collect()
@@ -337,25 +451,37 @@ fn since_start(l: &LoopRecord<'_>, cells: &[Cell], tolerance: f64, to: UtcMicros
     let res = residuals(cells, &beta, None);
     let sc = scatter(cells, &res, &base, 3.0);
     let x = positions(l);
-    let (lo, hi, usual) = (quantile(x.clone(), 0.05), quantile(x.clone(), 0.95), median(x.clone()));
+    let (lo, hi, usual) = (
+        quantile(x.clone(), 0.05),
+        quantile(x.clone(), 0.95),
+        median(x.clone()),
+    );
     let at = |p: f64| beta[0] + beta[1] * p;
-    let worst = [lo, hi, usual].into_iter().map(at).fold(0.0, |a: f64, b| if b.abs() > a.abs() { b } else { a });
+    let worst = [lo, hi, usual]
+        .into_iter()
+        .map(at)
+        .fold(0.0, |a: f64, b| if b.abs() > a.abs() { b } else { a });
     // The mean of the visited range must itself be out, by more than its uncertainty over days.
     let se = (sc.per_weight / base.weight).sqrt();
     let mean_out = at(usual).abs();
     let spread = deviation_of(&x);
     let slope_counts = spread >= STILL_X && (beta[1] * (hi - lo)).abs() > tolerance.max(0.5);
-    if mean_out < tolerance + 4.0 * se && !(slope_counts && worst.abs() > 1.5 * tolerance + 4.0 * se) {
+    if mean_out < tolerance + 4.0 * se
+        && !(slope_counts && worst.abs() > 1.5 * tolerance + 4.0 * se)
+    {
         return None;
     }
-    if worst.abs() < 1.2 * tolerance || (mean_out < tolerance && worst.abs() < (2.0 * tolerance).max(1.0)) {
+    if worst.abs() < 1.2 * tolerance
+        || (mean_out < tolerance && worst.abs() < (2.0 * tolerance).max(1.0))
+    {
         return None;
     }
     let slope_matters = slope_counts && worst.abs() > 1.0;
     let first = cells.first()?.hour;
     let onset = UtcMicros(l.blocks.first()?.first_row).max(UtcMicros::from_hour(first));
     let certainty = 1.0 - 0.3 * tolerance / worst.abs().max(tolerance) - 4.0 * se / worst.abs();
-    let mut d = Draft::new(Kind::AnalogDigitalDrift, onset, certainty.clamp(0.4, 0.99)).within(onset, onset.plus_s(3600.0 * CELL_H as f64));
+    let mut d = Draft::new(Kind::AnalogDigitalDrift, onset, certainty.clamp(0.4, 0.99))
+        .within(onset, onset.plus_s(3600.0 * CELL_H as f64));
     d.cause = Some(if slope_matters {
         "scaling"
     } else if spread >= STILL_X && (beta[1] * 50.0).abs() > 0.7 * beta[0].abs() {

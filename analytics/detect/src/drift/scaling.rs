@@ -19,8 +19,11 @@ pub fn reported(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Dr
     if matches!(l.entry.range.transfer, Transfer::Other(_)) || l.entry.multidrop {
         return None;
     }
-    let usable: Vec<&crate::block::HourBlock> =
-        l.blocks.iter().filter(|b| b.er.n >= 2 && !hour_in(skip, b.hour) && b.bit_share(3) == 0.0).collect();
+    let usable: Vec<&crate::block::HourBlock> = l
+        .blocks
+        .iter()
+        .filter(|b| b.er.n >= 2 && !hour_in(skip, b.hour) && b.bit_share(3) == 0.0)
+        .collect();
     let off: Vec<bool> = usable.iter().map(|b| 2 * b.er.off > b.er.n).collect();
     let first = (0..usable.len()).find(|&i| off[i] && share(&off[i..]) >= MIN_SHARE)?;
     let last = (0..usable.len()).rev().find(|&i| off[i])?;
@@ -29,7 +32,11 @@ pub fn reported(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Dr
         return None;
     }
     let mut s = ReportedFit::default();
-    for (b, _) in usable[first..=last].iter().zip(&off[first..=last]).filter(|(_, o)| **o) {
+    for (b, _) in usable[first..=last]
+        .iter()
+        .zip(&off[first..=last])
+        .filter(|(_, o)| **o)
+    {
         s.n += b.er.n;
         s.sum += b.er.sum;
         s.sx += b.er.sx;
@@ -57,22 +64,39 @@ pub fn reported(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Dr
         return None;
     }
     let since = UtcMicros(usable[first].er.first_off.min(usable[first].last_row));
-    let onset = if first == 0 { UtcMicros(usable[0].first_row).max(UtcMicros(l.blocks[0].first_row)) } else { since };
-    let mut d = Draft::new(Kind::AnalogDigitalDrift, onset, (1.0 - 0.3 / hours as f64).clamp(0.7, 0.995))
-        .within(onset.plus_s(-l.period_s()), onset)
-        .number("reported_minus_registered_pct", my)
-        .number("full_scale_pct", at(50.0))
-        .number("zero_scale_pct", at(-50.0))
-        .number("residual_pct", left)
-        .count("hours", hours as u64)
-        .text("shape", if first == 0 { "since the record began" } else { "step" });
+    let onset = if first == 0 {
+        UtcMicros(usable[0].first_row).max(UtcMicros(l.blocks[0].first_row))
+    } else {
+        since
+    };
+    let mut d = Draft::new(
+        Kind::AnalogDigitalDrift,
+        onset,
+        (1.0 - 0.3 / hours as f64).clamp(0.7, 0.995),
+    )
+    .within(onset.plus_s(-l.period_s()), onset)
+    .number("reported_minus_registered_pct", my)
+    .number("full_scale_pct", at(50.0))
+    .number("zero_scale_pct", at(-50.0))
+    .number("residual_pct", left)
+    .count("hours", hours as u64)
+    .text(
+        "shape",
+        if first == 0 {
+            "since the record began"
+        } else {
+            "step"
+        },
+    );
     if l.entry.range.transfer == Transfer::Linear && left < 0.05 * size.max(1.0) {
         // f' = f + er is linear in the PV: the range that gives it.
         let span = l.entry.range.urv - l.entry.range.lrv;
         let gain = 1.0 + slope;
         let zero = 50.0 + my - slope * mx - 50.0 * gain; // percent at lrv
         let lrv = l.entry.range.lrv - span * zero / (100.0 * gain);
-        d = d.number("device_lrv", lrv).number("device_urv", lrv + span / gain);
+        d = d
+            .number("device_lrv", lrv)
+            .number("device_urv", lrv + span / gain);
     }
     d.cause = Some("scaling");
     d.deviation_pct = recent(l).or(Some(my));
@@ -109,22 +133,34 @@ pub fn recent(l: &LoopRecord<'_>) -> Option<f64> {
 
 /// Without `reported_ma`: does a step look like a new range? A configuration change beside it, or a size and
 /// a slope that no output stage loses overnight.
-pub fn looks_rescaled(l: &LoopRecord<'_>, cells: &[Cell], beta: &[f64; Q], c: &Candidate, onset: UtcMicros) -> bool {
+pub fn looks_rescaled(
+    l: &LoopRecord<'_>,
+    cells: &[Cell],
+    beta: &[f64; Q],
+    c: &Candidate,
+    onset: UtcMicros,
+) -> bool {
     if c.shape != Shape::Step || l.blocks.iter().any(|b| b.er.n > 0) {
         return false;
     }
     let _ = (cells, beta);
-    let near = |b: &crate::block::HourBlock| b.config_steps > 0 && (b.config_first_step - onset.0).abs() < 12 * MICROS_PER_HOUR;
+    let near = |b: &crate::block::HourBlock| {
+        b.config_steps > 0 && (b.config_first_step - onset.0).abs() < 12 * MICROS_PER_HOUR
+    };
     let configured = l.blocks.iter().any(near);
     let full = c.amplitude * c.form.at(50.0);
     let tolerance = l.entry.tolerance_pct;
-    (configured && full.abs() > tolerance) || (c.form == Form::Span && full.abs() > 4.0_f64.max(4.0 * tolerance))
+    (configured && full.abs() > tolerance)
+        || (c.form == Form::Span && full.abs() > 4.0_f64.max(4.0 * tolerance))
 }
 
 /// The host reads the same current with another scale than the device was given.
 pub fn host_scale(l: &LoopRecord<'_>) -> Option<Draft> {
     let (lrv, urv) = (l.entry.range.lrv, l.entry.range.urv);
-    let (hl, hu) = (l.entry.host_lrv.unwrap_or(lrv), l.entry.host_urv.unwrap_or(urv));
+    let (hl, hu) = (
+        l.entry.host_lrv.unwrap_or(lrv),
+        l.entry.host_urv.unwrap_or(urv),
+    );
     let span = (urv - lrv).abs();
     let zero = 100.0 * (hl - lrv) / span;
     let full = 100.0 * (hu - urv) / span;
@@ -135,7 +171,10 @@ pub fn host_scale(l: &LoopRecord<'_>) -> Option<Draft> {
     if l.entry.range.transfer != Transfer::Linear || l.blocks.iter().all(|b| b.m.n == 0) {
         return None;
     }
-    let onset = l.entry.valid_from.unwrap_or(UtcMicros(l.blocks.first()?.first_row));
+    let onset = l
+        .entry
+        .valid_from
+        .unwrap_or(UtcMicros(l.blocks.first()?.first_row));
     let mut d = Draft::new(Kind::AnalogDigitalDrift, onset, 0.9)
         .number("zero_scale_pct", zero)
         .number("full_scale_pct", full)
