@@ -1,0 +1,779 @@
+//! What devices answer: one decoder a command, over borrowed data, without allocation.
+//!
+//! `data` is the data field after the status pair. Longer answers (newer revisions) are fine, the tail is ignored; of
+//! shorter ones what is there is decoded. Layouts: HCF_SPEC-127 (universal), HCF_SPEC-151 (common practice).
+
+use crate::data::{Date, Float, Latin1, PackedAscii, Time32};
+use crate::frame::{Frame, FrameError};
+
+/// Why an answer means nothing.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
+pub enum AnswerError {
+    #[error("answer to command {command} has {have} data bytes, at least {need} are needed")]
+    Short {
+        command: u8,
+        have: usize,
+        need: usize,
+    },
+    #[error("identity starts with 0x{found:02x} instead of 0xfe: a device older than revision 5")]
+    Expansion { found: u8 },
+    #[error("command {command} has no decoder")]
+    Unknown { command: u8 },
+    #[error("embedded answer: {0}")]
+    Embedded(#[from] FrameError),
+}
+
+/// Reads fields from the front; `None` once the bytes are used up.
+struct Fields<'a>(&'a [u8]);
+
+impl<'a> Fields<'a> {
+    fn take<const N: usize>(&mut self) -> Option<[u8; N]> {
+        let (head, rest) = self.0.split_first_chunk::<N>()?;
+        self.0 = rest;
+        Some(*head)
+    }
+
+    fn u8(&mut self) -> Option<u8> {
+        self.take::<1>().map(|[b]| b)
+    }
+
+    fn u16(&mut self) -> Option<u16> {
+        self.take().map(u16::from_be_bytes)
+    }
+
+    fn u24(&mut self) -> Option<u32> {
+        self.take::<3>()
+            .map(|[a, b, c]| u32::from_be_bytes([0, a, b, c]))
+    }
+
+    fn u32(&mut self) -> Option<u32> {
+        self.take().map(u32::from_be_bytes)
+    }
+
+    fn float(&mut self) -> Option<Float> {
+        self.u32().map(Float)
+    }
+
+    /// The next `len` bytes or what is left of them.
+    fn up_to(&mut self, len: usize) -> &'a [u8] {
+        let (head, rest) = self.0.split_at(len.min(self.0.len()));
+        self.0 = rest;
+        head
+    }
+}
+
+fn need<T>(
+    command: u8,
+    data: &[u8],
+    need: usize,
+    read: impl FnOnce() -> Option<T>,
+) -> Result<T, AnswerError> {
+    read().ok_or(AnswerError::Short {
+        command,
+        have: data.len(),
+        need,
+    })
+}
+
+/// Command 0 (also 11, 21): 12 bytes in revision 5, 17 in 6, 22 in 7.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Identity {
+    /// Expanded device type (revision 5: manufacturer byte, type byte).
+    pub device_type: u16,
+    pub request_preambles: u8,
+    pub universal_revision: u8,
+    pub device_revision: u8,
+    pub software_revision: u8,
+    pub hardware_revision: u8,
+    /// Physical signalling (common table 10): 0 FSK current, 1 FSK voltage, 2 RS-485, 3 RS-232, 4 wireless.
+    pub signalling: u8,
+    pub flags: u8,
+    /// 24-bit device identifier.
+    pub device_id: u32,
+    pub answer_preambles: Option<u8>,
+    pub last_variable: Option<u8>,
+    pub config_changes: Option<u16>,
+    pub extended_status: Option<u8>,
+    pub manufacturer: Option<u16>,
+    pub private_label: Option<u16>,
+    /// Device profile: 1 process, 4 I/O system; 65, 68 the same over HART-IP; 132 wireless gateway.
+    pub profile: Option<u8>,
+}
+
+impl Identity {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        match data.first() {
+            Some(0xFE) | None => {}
+            Some(found) => return Err(AnswerError::Expansion { found: *found }),
+        }
+        let mut f = Fields(data);
+        need(0, data, 12, || {
+            f.u8()?;
+            let device_type = f.u16()?;
+            let [
+                request_preambles,
+                universal_revision,
+                device_revision,
+                software_revision,
+                hardware,
+                flags,
+            ] = f.take()?;
+            Some(Self {
+                device_type,
+                request_preambles,
+                universal_revision,
+                device_revision,
+                software_revision,
+                hardware_revision: hardware >> 3,
+                signalling: hardware & 0x07,
+                flags,
+                device_id: f.u24()?,
+                answer_preambles: f.u8(),
+                last_variable: f.u8(),
+                config_changes: f.u16(),
+                extended_status: f.u8(),
+                manufacturer: f.u16(),
+                private_label: f.u16(),
+                profile: f.u8(),
+            })
+        })
+    }
+
+    /// The unique address that follows from type and identifier.
+    pub fn address(&self) -> crate::UniqueAddress {
+        crate::UniqueAddress::new(self.device_type, self.device_id)
+    }
+}
+
+/// A value with its unit code.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Measured {
+    pub unit: u8,
+    pub value: Float,
+}
+
+impl Measured {
+    fn read(f: &mut Fields<'_>) -> Option<Self> {
+        Some(Self {
+            unit: f.u8()?,
+            value: f.float()?,
+        })
+    }
+}
+
+/// Command 1.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct PrimaryVariable(pub Measured);
+
+impl PrimaryVariable {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        need(1, data, 5, || Measured::read(&mut Fields(data)).map(Self))
+    }
+}
+
+/// Command 2.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct CurrentAndPercent {
+    pub loop_ma: Float,
+    pub percent: Option<Float>,
+}
+
+impl CurrentAndPercent {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(2, data, 4, || {
+            Some(Self {
+                loop_ma: f.float()?,
+                percent: f.float(),
+            })
+        })
+    }
+}
+
+/// Command 3: 9, 14, 19 or 24 bytes by number of variables.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct DynamicVariables {
+    pub loop_ma: Float,
+    /// PV, SV, TV, QV as far as the device has them.
+    pub variables: [Option<Measured>; 4],
+}
+
+impl DynamicVariables {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(3, data, 4, || {
+            let loop_ma = f.float()?;
+            Some(Self {
+                loop_ma,
+                variables: [(); 4].map(|()| Measured::read(&mut f)),
+            })
+        })
+    }
+}
+
+/// Command 7 (and 6).
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct LoopConfiguration {
+    pub polling_address: u8,
+    /// Loop current mode (common table 16): 0 disabled (parked), 1 enabled.
+    pub loop_current_mode: u8,
+}
+
+impl LoopConfiguration {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(7, data, 2, || {
+            Some(Self {
+                polling_address: f.u8()?,
+                loop_current_mode: f.u8()?,
+            })
+        })
+    }
+
+    /// The current is parked and carries no measurement.
+    pub fn is_parked(&self) -> bool {
+        self.loop_current_mode == 0
+    }
+}
+
+/// Command 8: classification of PV, SV, TV, QV (common table 21).
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Classifications(pub [Option<u8>; 4]);
+
+impl Classifications {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(8, data, 1, || {
+            Some(Self([Some(f.u8()?), f.u8(), f.u8(), f.u8()]))
+        })
+    }
+}
+
+/// One slot of command 9.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct VariableSlot {
+    pub code: u8,
+    pub classification: u8,
+    pub unit: u8,
+    pub value: Float,
+    /// Device variable status byte.
+    pub status: u8,
+}
+
+/// Command 9: extended status, up to eight slots, time of slot 0 in revision 7.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct VariablesWithStatus<'a> {
+    pub extended_status: u8,
+    slots: &'a [u8],
+    /// Time of day of slot 0 as the device sees it.
+    pub time: Option<Time32>,
+}
+
+impl<'a> VariablesWithStatus<'a> {
+    pub fn decode(data: &'a [u8]) -> Result<Self, AnswerError> {
+        let short = AnswerError::Short {
+            command: 9,
+            have: data.len(),
+            need: 1,
+        };
+        let (extended_status, rest) = data.split_first().ok_or(short)?;
+        let (slots, tail) = rest.split_at((rest.len() / 8).min(8) * 8);
+        Ok(Self {
+            extended_status: *extended_status,
+            slots,
+            time: Fields(tail).u32().map(Time32),
+        })
+    }
+
+    pub fn slots(&self) -> impl Iterator<Item = VariableSlot> + use<'a> {
+        self.slots.chunks_exact(8).filter_map(|c| {
+            let mut f = Fields(c);
+            let [code, classification, unit] = f.take()?;
+            Some(VariableSlot {
+                code,
+                classification,
+                unit,
+                value: f.float()?,
+                status: f.u8()?,
+            })
+        })
+    }
+}
+
+/// Command 13: tag, descriptor, date.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct TagDescriptorDate<'a> {
+    pub tag: PackedAscii<'a>,
+    pub descriptor: PackedAscii<'a>,
+    pub date: Option<Date>,
+}
+
+impl<'a> TagDescriptorDate<'a> {
+    pub fn decode(data: &'a [u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        if data.len() < 6 {
+            return Err(AnswerError::Short {
+                command: 13,
+                have: data.len(),
+                need: 6,
+            });
+        }
+        let (tag, descriptor) = (f.up_to(6), f.up_to(12));
+        let date = f.take().and_then(|[d, m, y]| Date::from_bytes(d, m, y));
+        Ok(Self {
+            tag: PackedAscii(tag),
+            descriptor: PackedAscii(descriptor),
+            date,
+        })
+    }
+}
+
+/// Command 14: transducer of the primary variable.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Transducer {
+    pub serial: u32,
+    pub unit: u8,
+    pub upper_limit: Float,
+    pub lower_limit: Float,
+    pub min_span: Option<Float>,
+}
+
+impl Transducer {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(14, data, 12, || {
+            Some(Self {
+                serial: f.u24()?,
+                unit: f.u8()?,
+                upper_limit: f.float()?,
+                lower_limit: f.float()?,
+                min_span: f.float(),
+            })
+        })
+    }
+}
+
+/// Command 15: range, transfer function, damping. 17 bytes in revision 5, 18 later.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct OutputInformation {
+    /// Alarm selection (common table 6): 0 high, 1 low, 239 hold.
+    pub alarm: u8,
+    /// Transfer function (common table 3): 0 linear, 1 square root.
+    pub transfer: u8,
+    pub range_unit: u8,
+    pub urv: Float,
+    pub lrv: Float,
+    pub damping_s: Option<Float>,
+    /// Write protect (common table 7): 0 no, 1 yes.
+    pub write_protect: Option<u8>,
+    /// Analog channel flags, bit 0 input channel; from revision 6 on.
+    pub channel_flags: Option<u8>,
+}
+
+impl OutputInformation {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(15, data, 11, || {
+            let [alarm, transfer, range_unit] = f.take()?;
+            let (urv, lrv) = (f.float()?, f.float()?);
+            let (damping_s, write_protect) = (f.float(), f.u8());
+            // Byte 16 is a private label in revision 5, reserved later.
+            let channel_flags = f.u8().and_then(|_| f.u8());
+            Some(Self {
+                alarm,
+                transfer,
+                range_unit,
+                urv,
+                lrv,
+                damping_s,
+                write_protect,
+                channel_flags,
+            })
+        })
+    }
+}
+
+/// Command 33: up to four slots of code, unit, value.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct DeviceVariables<'a>(&'a [u8]);
+
+impl<'a> DeviceVariables<'a> {
+    pub fn decode(data: &'a [u8]) -> Result<Self, AnswerError> {
+        if data.len() < 6 {
+            return Err(AnswerError::Short {
+                command: 33,
+                have: data.len(),
+                need: 6,
+            });
+        }
+        Ok(Self(data))
+    }
+
+    pub fn slots(&self) -> impl Iterator<Item = (u8, Measured)> + use<'a> {
+        self.0.chunks_exact(6).take(4).filter_map(|c| {
+            let mut f = Fields(c);
+            Some((f.u8()?, Measured::read(&mut f)?))
+        })
+    }
+}
+
+/// Command 48, 6 to 25 bytes. A missing byte is "not reported", never "healthy".
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct AdditionalStatus<'a>(pub &'a [u8]);
+
+impl<'a> AdditionalStatus<'a> {
+    pub fn decode(data: &'a [u8]) -> Result<Self, AnswerError> {
+        if data.is_empty() {
+            return Err(AnswerError::Short {
+                command: 48,
+                have: 0,
+                need: 1,
+            });
+        }
+        Ok(Self(data))
+    }
+
+    pub fn byte(&self, index: usize) -> Option<u8> {
+        self.0.get(index).copied()
+    }
+
+    /// Extended field device status (byte 6), by the layout of revisions 6 and 7 only.
+    pub fn extended_status(&self, universal_revision: u8) -> Option<u8> {
+        if universal_revision < 6 {
+            None
+        } else {
+            self.byte(6)
+        }
+    }
+
+    /// Standardized status 0 (byte 8): simulation, memory, supply, environment, electronics.
+    pub fn standardized_0(&self, universal_revision: u8) -> Option<u8> {
+        if universal_revision < 6 {
+            None
+        } else {
+            self.byte(8)
+        }
+    }
+
+    /// Standardized status 1 (byte 9): status simulation, battery or supply.
+    pub fn standardized_1(&self, universal_revision: u8) -> Option<u8> {
+        if universal_revision < 6 {
+            None
+        } else {
+            self.byte(9)
+        }
+    }
+
+    /// Something beyond the device-specific bytes is set: there is a reason behind more-status-available.
+    pub fn any_set(&self) -> bool {
+        self.0.iter().any(|b| *b != 0)
+    }
+}
+
+/// Command 50: device variable codes of PV, SV, TV, QV; 250 = none.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Assignments(pub [Option<u8>; 4]);
+
+impl Assignments {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(50, data, 1, || {
+            Some(Self([Some(f.u8()?), f.u8(), f.u8(), f.u8()]))
+        })
+    }
+}
+
+/// Command 54: one device variable.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct VariableInformation {
+    pub code: u8,
+    pub serial: u32,
+    pub unit: u8,
+    pub upper_limit: Float,
+    pub lower_limit: Float,
+    pub damping_s: Option<Float>,
+    pub min_span: Option<Float>,
+    pub classification: Option<u8>,
+    pub family: Option<u8>,
+    pub acquisition_period: Option<Time32>,
+    /// Bit 7 simulated, bit 0 input.
+    pub properties: Option<u8>,
+}
+
+impl VariableInformation {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(54, data, 13, || {
+            Some(Self {
+                code: f.u8()?,
+                serial: f.u24()?,
+                unit: f.u8()?,
+                upper_limit: f.float()?,
+                lower_limit: f.float()?,
+                damping_s: f.float(),
+                min_span: f.float(),
+                classification: f.u8(),
+                family: f.u8(),
+                acquisition_period: f.u32().map(Time32),
+                properties: f.u8(),
+            })
+        })
+    }
+}
+
+/// Command 74: what an I/O system can hold.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct IoCapabilities {
+    pub max_cards: u8,
+    pub max_channels: u8,
+    pub max_sub_devices: u8,
+    /// Devices detected, the I/O system itself included.
+    pub devices: u16,
+    pub max_delayed: Option<u8>,
+    pub master_mode: Option<u8>,
+    pub retries: Option<u8>,
+}
+
+impl IoCapabilities {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(74, data, 5, || {
+            let [max_cards, max_channels, max_sub_devices] = f.take()?;
+            Some(Self {
+                max_cards,
+                max_channels,
+                max_sub_devices,
+                devices: f.u16()?,
+                max_delayed: f.u8(),
+                master_mode: f.u8(),
+                retries: f.u8(),
+            })
+        })
+    }
+}
+
+/// Command 84: who sits at an index of an I/O system. 44 bytes, newer ones 48.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct SubDeviceIdentity<'a> {
+    pub index: u16,
+    pub card: u8,
+    pub channel: u8,
+    pub manufacturer: u16,
+    pub device_type: u16,
+    pub device_id: u32,
+    pub universal_revision: u8,
+    pub long_tag: Latin1<'a>,
+    pub device_revision: Option<u8>,
+    pub profile: Option<u8>,
+    pub private_label: Option<u16>,
+}
+
+impl<'a> SubDeviceIdentity<'a> {
+    pub fn decode(data: &'a [u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(84, data, 12, || {
+            Some(Self {
+                index: f.u16()?,
+                card: f.u8()?,
+                channel: f.u8()?,
+                manufacturer: f.u16()?,
+                device_type: f.u16()?,
+                device_id: f.u24()?,
+                universal_revision: f.u8()?,
+                long_tag: Latin1(f.up_to(32)),
+                device_revision: f.u8(),
+                profile: f.u8(),
+                private_label: f.u16(),
+            })
+        })
+    }
+
+    pub fn address(&self) -> crate::UniqueAddress {
+        crate::UniqueAddress::new(self.device_type, self.device_id)
+    }
+}
+
+/// Command 85: statistics of one channel; counters wrap at 2^16.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct ChannelStatistics {
+    pub card: u8,
+    pub channel: u8,
+    pub sent: u16,
+    pub answered: u16,
+    /// Messages of the other master heard on the channel.
+    pub other_sent: Option<u16>,
+    pub other_answered: Option<u16>,
+    pub bursts: Option<u16>,
+}
+
+impl ChannelStatistics {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(85, data, 6, || {
+            Some(Self {
+                card: f.u8()?,
+                channel: f.u8()?,
+                sent: f.u16()?,
+                answered: f.u16()?,
+                other_sent: f.u16(),
+                other_answered: f.u16(),
+                bursts: f.u16(),
+            })
+        })
+    }
+}
+
+/// Command 86: statistics of one sub-device; counters wrap at 2^16.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct SubDeviceStatistics {
+    pub index: u16,
+    pub sent: u16,
+    pub answered: u16,
+    pub bursts: Option<u16>,
+}
+
+impl SubDeviceStatistics {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(86, data, 6, || {
+            Some(Self {
+                index: f.u16()?,
+                sent: f.u16()?,
+                answered: f.u16()?,
+                bursts: f.u16(),
+            })
+        })
+    }
+}
+
+/// Command 94: messages between hosts and I/O system.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct ClientStatistics {
+    pub from_hosts: u16,
+    pub to_hosts: u16,
+    pub forwarded: Option<u16>,
+    pub returned: Option<u16>,
+}
+
+impl ClientStatistics {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(94, data, 4, || {
+            Some(Self {
+                from_hosts: f.u16()?,
+                to_hosts: f.u16()?,
+                forwarded: f.u16(),
+                returned: f.u16(),
+            })
+        })
+    }
+}
+
+/// Command 95: what the device itself counted.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct DeviceStatistics {
+    pub received: u16,
+    pub answered: u16,
+    pub bursts: Option<u16>,
+}
+
+impl DeviceStatistics {
+    pub fn decode(data: &[u8]) -> Result<Self, AnswerError> {
+        let mut f = Fields(data);
+        need(95, data, 4, || {
+            Some(Self {
+                received: f.u16()?,
+                answered: f.u16()?,
+                bursts: f.u16(),
+            })
+        })
+    }
+}
+
+/// Command 77: an answer carried by an I/O system. Its own status pair is in `frame`, the I/O system's in the outer frame.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Embedded<'a> {
+    pub card: u8,
+    pub channel: u8,
+    pub frame: Frame<'a>,
+}
+
+impl<'a> Embedded<'a> {
+    pub fn decode(data: &'a [u8]) -> Result<Self, AnswerError> {
+        let [card, channel, inner @ ..] = data else {
+            return Err(AnswerError::Short {
+                command: 77,
+                have: data.len(),
+                need: 2,
+            });
+        };
+        let (frame, _) = Frame::parse_embedded(inner)?;
+        Ok(Self {
+            card: *card,
+            channel: *channel,
+            frame,
+        })
+    }
+}
+
+/// Any answer, by its command number.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub enum Answer<'a> {
+    Identity(Identity),
+    PrimaryVariable(PrimaryVariable),
+    CurrentAndPercent(CurrentAndPercent),
+    DynamicVariables(DynamicVariables),
+    LoopConfiguration(LoopConfiguration),
+    Classifications(Classifications),
+    VariablesWithStatus(VariablesWithStatus<'a>),
+    Message(PackedAscii<'a>),
+    TagDescriptorDate(TagDescriptorDate<'a>),
+    Transducer(Transducer),
+    OutputInformation(OutputInformation),
+    FinalAssembly(u32),
+    LongTag(Latin1<'a>),
+    DeviceVariables(DeviceVariables<'a>),
+    AdditionalStatus(AdditionalStatus<'a>),
+    Assignments(Assignments),
+    VariableInformation(VariableInformation),
+    IoCapabilities(IoCapabilities),
+    Embedded(Embedded<'a>),
+    SubDeviceIdentity(SubDeviceIdentity<'a>),
+    ChannelStatistics(ChannelStatistics),
+    SubDeviceStatistics(SubDeviceStatistics),
+    ClientStatistics(ClientStatistics),
+    DeviceStatistics(DeviceStatistics),
+}
+
+impl<'a> Answer<'a> {
+    /// Decodes the data field of an answer to `command` whose response code says that data follows.
+    pub fn decode(command: u8, data: &'a [u8]) -> Result<Self, AnswerError> {
+        Ok(match command {
+            0 | 11 | 21 => Self::Identity(Identity::decode(data)?),
+            1 => Self::PrimaryVariable(PrimaryVariable::decode(data)?),
+            2 => Self::CurrentAndPercent(CurrentAndPercent::decode(data)?),
+            3 => Self::DynamicVariables(DynamicVariables::decode(data)?),
+            7 => Self::LoopConfiguration(LoopConfiguration::decode(data)?),
+            8 => Self::Classifications(Classifications::decode(data)?),
+            9 => Self::VariablesWithStatus(VariablesWithStatus::decode(data)?),
+            12 => Self::Message(PackedAscii(data.get(..24).unwrap_or(data))),
+            13 => Self::TagDescriptorDate(TagDescriptorDate::decode(data)?),
+            14 => Self::Transducer(Transducer::decode(data)?),
+            15 => Self::OutputInformation(OutputInformation::decode(data)?),
+            16 => Self::FinalAssembly(need(16, data, 3, || Fields(data).u24())?),
+            20 => Self::LongTag(Latin1(data.get(..32).unwrap_or(data))),
+            33 => Self::DeviceVariables(DeviceVariables::decode(data)?),
+            48 => Self::AdditionalStatus(AdditionalStatus::decode(data)?),
+            50 => Self::Assignments(Assignments::decode(data)?),
+            54 => Self::VariableInformation(VariableInformation::decode(data)?),
+            74 => Self::IoCapabilities(IoCapabilities::decode(data)?),
+            77 => Self::Embedded(Embedded::decode(data)?),
+            84 => Self::SubDeviceIdentity(SubDeviceIdentity::decode(data)?),
+            85 => Self::ChannelStatistics(ChannelStatistics::decode(data)?),
+            86 => Self::SubDeviceStatistics(SubDeviceStatistics::decode(data)?),
+            94 => Self::ClientStatistics(ClientStatistics::decode(data)?),
+            95 => Self::DeviceStatistics(DeviceStatistics::decode(data)?),
+            _ => return Err(AnswerError::Unknown { command }),
+        })
+    }
+}

@@ -1,0 +1,474 @@
+//! The polling plan: which device is asked what, and when, within the budget of each modem.
+//!
+//! One exchange a modem at a time, a bounded number a gateway. What is not done in time is skipped and counted, never
+//! queued. Of several due reads the one that is latest in units of its own period goes first, so fast reads lead and slow
+//! ones are not starved.
+
+use crate::timing::usual_exchange;
+use alloc::vec::Vec;
+
+/// The reads of the plan.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Hash)]
+pub enum Poll {
+    /// 3: the fast one.
+    Dynamic,
+    /// 0: configuration change counter, extended status.
+    Identity,
+    /// 15: range, transfer function, damping.
+    Output,
+    /// 20: long tag.
+    LongTag,
+    /// 13: tag of old revisions.
+    TagDescriptor,
+    /// 7: loop current mode.
+    LoopMode,
+    /// 48: additional status.
+    AdditionalStatus,
+    /// 86 or 85: statistics that the I/O system keeps; no traffic on the loop.
+    Statistics,
+}
+
+const POLLS: usize = 8;
+
+impl Poll {
+    pub const ALL: [Poll; POLLS] = [
+        Poll::Dynamic,
+        Poll::Identity,
+        Poll::Output,
+        Poll::LongTag,
+        Poll::TagDescriptor,
+        Poll::LoopMode,
+        Poll::AdditionalStatus,
+        Poll::Statistics,
+    ];
+
+    /// Command that is executed.
+    pub fn command(self) -> u8 {
+        match self {
+            Self::Dynamic => 3,
+            Self::Identity => 0,
+            Self::Output => 15,
+            Self::LongTag => 20,
+            Self::TagDescriptor => 13,
+            Self::LoopMode => 7,
+            Self::AdditionalStatus => 48,
+            Self::Statistics => 86,
+        }
+    }
+
+    /// Whether it costs time on the loop.
+    pub fn uses_wire(self) -> bool {
+        self != Self::Statistics
+    }
+}
+
+/// Period of each read, ms.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Periods {
+    pub dynamic_ms: u64,
+    pub identity_ms: u64,
+    pub statistics_ms: u64,
+    /// Range, tags, loop mode, additional status.
+    pub slow_ms: u64,
+}
+
+impl Periods {
+    /// Fast reads every `dynamic_ms`; identity every minute, statistics every five, the rest every ten, but none more
+    /// often than the fast one.
+    pub fn every(dynamic_ms: u64) -> Self {
+        let dynamic_ms = dynamic_ms.max(1);
+        Self {
+            dynamic_ms,
+            identity_ms: dynamic_ms.max(60_000),
+            statistics_ms: dynamic_ms.max(300_000),
+            slow_ms: dynamic_ms.max(600_000),
+        }
+    }
+
+    pub fn of(&self, poll: Poll) -> u64 {
+        let ms = match poll {
+            Poll::Dynamic => self.dynamic_ms,
+            Poll::Identity => self.identity_ms,
+            Poll::Statistics => self.statistics_ms,
+            _ => self.slow_ms,
+        };
+        ms.max(1)
+    }
+
+    /// Share of a modem's time that one device takes with prompt answers; above 1 the plan cannot be met.
+    pub fn load(&self) -> f64 {
+        Poll::ALL
+            .iter()
+            .filter(|p| p.uses_wire() && **p != Poll::TagDescriptor)
+            .map(|p| usual_exchange(p.command()).fair_ms() / self.of(*p) as f64)
+            .sum()
+    }
+}
+
+/// Share of one modem's time that `devices` take; above 1 the plan cannot be met at 1200 bit/s.
+pub fn utilisation(devices: usize, periods: &Periods) -> f64 {
+    devices as f64 * periods.load()
+}
+
+/// A read that is to be made now. Give it back with [`Plan::finish`].
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub struct Job {
+    pub device: usize,
+    pub poll: Poll,
+    /// How late it is, ms.
+    pub late_ms: u64,
+    /// The modem that is busy with it.
+    pub modem: u32,
+}
+
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+struct Item {
+    /// `None`: not asked for (the device does not know the command, or nobody needs it).
+    due_ms: Option<u64>,
+    /// The period counts from the first time it was asked.
+    anchored: bool,
+}
+
+#[derive(Clone, Debug)]
+struct Slot {
+    active: bool,
+    modem: u32,
+    busy: bool,
+    last_served_ms: u64,
+    items: [Item; POLLS],
+}
+
+/// The plan of one gateway.
+#[derive(Clone, Debug)]
+pub struct Plan {
+    periods: Periods,
+    max_outstanding: usize,
+    outstanding: usize,
+    slots: Vec<Slot>,
+    busy_modems: Vec<u32>,
+    skipped: u64,
+}
+
+impl Plan {
+    pub fn new(periods: Periods, max_outstanding: usize) -> Self {
+        Self {
+            periods,
+            max_outstanding: max_outstanding.max(1),
+            outstanding: 0,
+            slots: Vec::new(),
+            busy_modems: Vec::new(),
+            skipped: 0,
+        }
+    }
+
+    /// A device behind `modem` (any number that devices sharing it have in common). Gives its number in the plan.
+    /// Only the reads in `polls` are planned, all due at once.
+    pub fn add(&mut self, modem: u32, polls: &[Poll], now_ms: u64) -> usize {
+        let mut slot = Slot {
+            active: true,
+            modem,
+            busy: false,
+            last_served_ms: 0,
+            items: [Item {
+                due_ms: None,
+                anchored: false,
+            }; POLLS],
+        };
+        for p in polls {
+            slot.items[*p as usize].due_ms = Some(now_ms);
+        }
+        self.slots.push(slot);
+        self.slots.len() - 1
+    }
+
+    /// The device is not asked any more. Its number stays taken.
+    pub fn remove(&mut self, device: usize) {
+        if let Some(s) = self.slots.get_mut(device) {
+            s.active = false;
+        }
+    }
+
+    /// The device moved to another modem.
+    pub fn set_modem(&mut self, device: usize, modem: u32) {
+        if let Some(s) = self.slots.get_mut(device) {
+            s.modem = modem;
+        }
+    }
+
+    /// Plans a read, due now; starts it when it was stopped.
+    pub fn hasten(&mut self, device: usize, poll: Poll, now_ms: u64) {
+        if let Some(i) = self
+            .slots
+            .get_mut(device)
+            .map(|s| &mut s.items[poll as usize])
+        {
+            i.due_ms = Some(i.due_ms.map_or(now_ms, |d| d.min(now_ms)));
+            i.anchored = false;
+        }
+    }
+
+    /// Plans a read at a later time, once: a repeat after "busy" or "delayed".
+    pub fn postpone(&mut self, device: usize, poll: Poll, until_ms: u64) {
+        if let Some(i) = self
+            .slots
+            .get_mut(device)
+            .map(|s| &mut s.items[poll as usize])
+        {
+            i.due_ms = Some(until_ms);
+        }
+    }
+
+    /// The device does not know this command: not asked again.
+    pub fn drop_poll(&mut self, device: usize, poll: Poll) {
+        if let Some(s) = self.slots.get_mut(device) {
+            s.items[poll as usize].due_ms = None;
+        }
+    }
+
+    pub fn is_planned(&self, device: usize, poll: Poll) -> bool {
+        self.slots
+            .get(device)
+            .is_some_and(|s| s.active && s.items[poll as usize].due_ms.is_some())
+    }
+
+    /// The most pressing read whose modem is free; marks both as busy until [`finish`](Self::finish).
+    pub fn next(&mut self, now_ms: u64) -> Option<Job> {
+        if self.outstanding >= self.max_outstanding {
+            return None;
+        }
+        let mut best: Option<(f64, u64, Job)> = None;
+        for (device, slot) in self
+            .slots
+            .iter()
+            .enumerate()
+            .filter(|(_, s)| s.active && !s.busy)
+        {
+            let modem_busy = self.busy_modems.contains(&slot.modem);
+            for poll in Poll::ALL {
+                let Some(due) = slot.items[poll as usize].due_ms.filter(|d| *d <= now_ms) else {
+                    continue;
+                };
+                if modem_busy && poll.uses_wire() {
+                    continue;
+                }
+                let late_ms = now_ms - due;
+                let pressing = late_ms as f64 / self.periods.of(poll) as f64;
+                let better = best.as_ref().is_none_or(|(p, served, _)| {
+                    pressing > *p || (pressing == *p && slot.last_served_ms < *served)
+                });
+                if better {
+                    best = Some((
+                        pressing,
+                        slot.last_served_ms,
+                        Job {
+                            device,
+                            poll,
+                            late_ms,
+                            modem: slot.modem,
+                        },
+                    ));
+                }
+            }
+        }
+        let (_, _, job) = best?;
+        let slot = self.slots.get_mut(job.device)?;
+        slot.busy = true;
+        slot.last_served_ms = now_ms;
+        if job.poll.uses_wire() {
+            self.busy_modems.push(slot.modem);
+        }
+        self.outstanding += 1;
+        let period = self.periods.of(job.poll);
+        let item = &mut slot.items[job.poll as usize];
+        // From the second time on the grid stands still; whole periods that passed are skipped, not made up for.
+        let due = if item.anchored {
+            now_ms - job.late_ms
+        } else {
+            now_ms
+        };
+        let missed = (now_ms - due) / period;
+        if job.poll == Poll::Dynamic {
+            self.skipped += missed;
+        }
+        *item = Item {
+            due_ms: Some(due + (missed + 1) * period),
+            anchored: true,
+        };
+        Some(job)
+    }
+
+    /// The read is over, one way or the other.
+    pub fn finish(&mut self, job: Job) {
+        let Some(slot) = self.slots.get_mut(job.device).filter(|s| s.busy) else {
+            return;
+        };
+        slot.busy = false;
+        self.outstanding = self.outstanding.saturating_sub(1);
+        if job.poll.uses_wire()
+            && let Some(i) = self.busy_modems.iter().position(|m| *m == job.modem)
+        {
+            self.busy_modems.swap_remove(i);
+        }
+    }
+
+    /// When the next read is due, as far as modems are free; never before `now_ms`.
+    pub fn next_due_ms(&self, now_ms: u64) -> Option<u64> {
+        if self.outstanding >= self.max_outstanding {
+            return None;
+        }
+        self.slots
+            .iter()
+            .filter(|s| s.active && !s.busy)
+            .flat_map(|s| {
+                let modem_busy = self.busy_modems.contains(&s.modem);
+                Poll::ALL
+                    .into_iter()
+                    .filter(move |p| !(modem_busy && p.uses_wire()))
+                    .filter_map(|p| s.items[p as usize].due_ms)
+            })
+            .min()
+            .map(|d| d.max(now_ms))
+    }
+
+    /// How late the latest fast read is now, ms.
+    pub fn late_ms(&self, now_ms: u64) -> u64 {
+        self.slots
+            .iter()
+            .filter(|s| s.active && !s.busy)
+            .filter_map(|s| s.items[Poll::Dynamic as usize].due_ms)
+            .map(|d| now_ms.saturating_sub(d))
+            .max()
+            .unwrap_or(0)
+    }
+
+    /// Fast reads that were left out because their time had passed.
+    pub fn skipped(&self) -> u64 {
+        self.skipped
+    }
+
+    /// Devices that are asked.
+    pub fn devices(&self) -> usize {
+        self.slots.iter().filter(|s| s.active).count()
+    }
+
+    /// Fast reads a second that the plan asks for.
+    pub fn planned_per_s(&self) -> f64 {
+        let n = self
+            .slots
+            .iter()
+            .filter(|s| s.active && s.items[Poll::Dynamic as usize].due_ms.is_some())
+            .count();
+        n as f64 * 1000.0 / self.periods.dynamic_ms.max(1) as f64
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const FAST: [Poll; 1] = [Poll::Dynamic];
+
+    #[test]
+    fn one_at_a_time_per_modem() {
+        let mut p = Plan::new(Periods::every(10_000), 8);
+        for modem in [1, 1, 2] {
+            p.add(modem, &FAST, 0);
+        }
+        let (a, b) = (p.next(0).unwrap(), p.next(0).unwrap());
+        assert_eq!((a.device, b.device), (0, 2));
+        assert_eq!(p.next(0), None);
+        p.finish(a);
+        assert_eq!(p.next(500).unwrap().device, 1);
+        assert!((p.planned_per_s() - 0.3).abs() < 1e-12);
+    }
+
+    #[test]
+    fn overload_skips_and_says_how_late() {
+        // 20 devices on one modem, each second, 0.5 s an exchange: 2 a second of 20 planned.
+        let mut p = Plan::new(Periods::every(1_000), 8);
+        for _ in 0..20 {
+            p.add(7, &FAST, 0);
+        }
+        let (mut now, mut done, mut served) = (0, 0, [0u32; 20]);
+        while now < 100_000 {
+            let job = p.next(now).unwrap();
+            served[job.device] += 1;
+            done += 1;
+            now += 500;
+            p.finish(job);
+        }
+        assert_eq!(done, 200);
+        assert!(served.iter().all(|n| *n == 10), "{served:?}");
+        assert!(p.late_ms(now) >= 8_000, "{}", p.late_ms(now));
+        // Each device: 100 periods, 10 done.
+        assert!((1_600..=1_800).contains(&p.skipped()), "{}", p.skipped());
+    }
+
+    #[test]
+    fn slow_reads_are_interleaved_and_never_starved() {
+        let periods = Periods::every(10_000);
+        let mut p = Plan::new(periods, 8);
+        for _ in 0..14 {
+            p.add(1, &Poll::ALL, 0);
+        }
+        assert!(utilisation(14, &periods) < 1.0);
+        let (mut now, mut count) = (0u64, [0u32; POLLS]);
+        while now < 3_600_000 {
+            match p.next(now) {
+                Some(job) => {
+                    count[job.poll as usize] += 1;
+                    if job.poll.uses_wire() {
+                        now += 570;
+                    }
+                    p.finish(job);
+                }
+                None => now = p.next_due_ms(now).unwrap().max(now + 1),
+            }
+        }
+        assert!(count[Poll::Dynamic as usize] >= 14 * 340, "{count:?}");
+        for slow in [
+            Poll::Output,
+            Poll::LongTag,
+            Poll::LoopMode,
+            Poll::AdditionalStatus,
+        ] {
+            assert!(
+                (14 * 5..=14 * 7).contains(&count[slow as usize]),
+                "{count:?}"
+            );
+        }
+        assert!(
+            (14 * 11..=14 * 13).contains(&count[Poll::Statistics as usize]),
+            "{count:?}"
+        );
+    }
+
+    #[test]
+    fn budget_of_a_modem() {
+        // Sixteen devices every 30 s fit one modem, every 5 s they do not.
+        assert!(utilisation(16, &Periods::every(30_000)) < 0.8);
+        assert!(utilisation(16, &Periods::every(5_000)) > 1.0);
+    }
+
+    #[test]
+    fn dropped_and_hastened() {
+        let mut p = Plan::new(Periods::every(10_000), 8);
+        let d = p.add(1, &[Poll::Dynamic, Poll::AdditionalStatus], 0);
+        p.drop_poll(d, Poll::AdditionalStatus);
+        let job = p.next(0).unwrap();
+        assert_eq!(job.poll, Poll::Dynamic);
+        p.finish(job);
+        assert_eq!(p.next(1), None);
+        p.hasten(d, Poll::AdditionalStatus, 2);
+        assert_eq!(p.next(2).map(|j| j.poll), Some(Poll::AdditionalStatus));
+        // Numbers that were never given out do nothing.
+        p.finish(Job {
+            device: 99,
+            poll: Poll::Dynamic,
+            late_ms: 0,
+            modem: 1,
+        });
+        p.remove(99);
+        assert!(!p.is_planned(99, Poll::Dynamic));
+    }
+}
