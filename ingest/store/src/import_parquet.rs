@@ -8,7 +8,7 @@ use arrow_array::{Array, ArrayRef, RecordBatch, StringArray};
 use arrow_schema::{DataType, Schema, TimeUnit};
 use ingest_model::MISSING_TIME;
 use parquet::arrow::ProjectionMask;
-use parquet::arrow::arrow_reader::{ArrowReaderOptions, ParquetRecordBatchReaderBuilder};
+use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
 use std::fs::File;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
@@ -23,10 +23,9 @@ pub(crate) fn read(path: &Path, file: File, sink: &mut Sink<'_>) -> Result<(), S
     // The decoder is made for files that a Parquet writer made: should broken bytes make it panic, that is an error
     // of this file and not the end of the service.
     let broken = |_| damaged("the Parquet data is broken".to_owned());
-    // The embedded Arrow schema of other writers may ask for types that the columns do not need here.
-    let options = ArrowReaderOptions::new().with_skip_arrow_metadata(true);
+    // Parquet has no unit of seconds: Arrow writers note it, and more, in a schema of their own beside the file's.
     let builder = catch_unwind(AssertUnwindSafe(|| {
-        ParquetRecordBatchReaderBuilder::try_new_with_options(file, options)
+        ParquetRecordBatchReaderBuilder::try_new(file)
     }))
     .map_err(broken)?
     .map_err(|e| damaged(e.to_string()))?;
