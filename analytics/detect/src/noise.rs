@@ -149,12 +149,8 @@ fn change(l: &LoopRecord<'_>, blocks: &[(i64, f64, f64, f64)], to: UtcMicros) ->
     if lr < ACCEPT_LR || size.abs() < MIN_LOG_RATIO {
         return None;
     }
-    // Gradual change: walk the start back to where it leaves the scatter.
-    let sd = var.sqrt();
-    let mut start = a;
-    while start > 4 && left[start - 1] * size.signum() > 1.0 * sd {
-        start -= 1;
-    }
+    // A change that grew: the start of the best slope into the new level, if that fits clearly better.
+    let start = if b == m { gradual_start(&r, a, size, scaled).unwrap_or(a) } else { a };
     let near: Vec<usize> = (4..b.saturating_sub(2))
         .filter(|&k| gain(k, b).0 > g - 6.0 * scaled)
         .collect();
@@ -183,4 +179,36 @@ fn change(l: &LoopRecord<'_>, blocks: &[(i64, f64, f64, f64)], to: UtcMicros) ->
         d.ended = Some(at(b));
     }
     Some(d)
+}
+
+/// Start of a linear change in log scatter that reaches its level at or after `a`; `None` when a step does as well.
+fn gradual_start(r: &[f64], a: usize, size: f64, scaled: f64) -> Option<usize> {
+    let m = r.len();
+    let sse = |z: &dyn Fn(usize) -> f64| {
+        let n = m as f64;
+        let (mut sz, mut szz, mut sy, mut szy, mut syy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+        for (i, y) in r.iter().enumerate() {
+            let v = z(i);
+            sz += v;
+            szz += v * v;
+            sy += y;
+            szy += v * y;
+            syy += y * y;
+        }
+        let den = szz - sz * sz / n;
+        let num = szy - sz * sy / n;
+        if den <= 0.0 || num * size <= 0.0 { f64::INFINITY } else { syy - sy * sy / n - num * num / den }
+    };
+    let step = sse(&|i| f64::from(u8::from(i >= a)));
+    let mut best = (step - 12.0 * scaled, None);
+    for s in 4..=a {
+        for e in a.max(s + 2)..m.min(a + 60) {
+            let width = (e - s) as f64;
+            let v = sse(&|i| ((i as f64 - s as f64) / width).clamp(0.0, 1.0));
+            if v < best.0 {
+                best = (v, Some(s));
+            }
+        }
+    }
+    best.1
 }

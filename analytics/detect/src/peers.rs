@@ -134,29 +134,28 @@ fn one_group(loops: &[LoopRecord<'_>], ids: &[usize], to: UtcMicros) -> Vec<(usi
     vec![(ids[k], d)]
 }
 
-/// Largest lasting shift of a series, with its size over the scatter of 6 h medians.
+/// Largest lasting shift of a series (least squares on a running median of five), with its size over the
+/// scatter of 6 h medians.
 fn shift(s: &[f64]) -> Option<Pair> {
     let m = s.len();
-    let mut best: Option<Pair> = None;
-    for k in 4..m.saturating_sub(2) {
-        let (a, b) = (median(s[..k].to_vec()), median(s[k..].to_vec()));
-        let mad_a = median(s[..k].iter().map(|v| (v - a).abs()).collect());
-        let mad_b = median(s[k..].iter().map(|v| (v - b).abs()).collect());
-        let sd = 1.4826 * (mad_a * k as f64 + mad_b * (m - k) as f64) / m as f64;
-        let sd = sd.max(0.03);
-        let z = (b - a).abs() / sd;
-        // Weighted by length, so that the start of a shift wins over a stray late median.
-        let weight = ((k * (m - k)) as f64 / m as f64).sqrt();
-        if best
-            .as_ref()
-            .is_none_or(|p| z * weight > p.z * ((p.start * (m - p.start)) as f64 / m as f64).sqrt())
-        {
-            best = Some(Pair {
-                shift: b - a,
-                z,
-                start: k,
-            });
+    let smooth: Vec<f64> = (0..m).map(|i| median(s[i.saturating_sub(2)..(i + 3).min(m)].to_vec())).collect();
+    let total: f64 = smooth.iter().sum();
+    let (mut head, mut best) = (0.0, (0.0, 0));
+    for k in 1..m.saturating_sub(2) {
+        head += smooth[k - 1];
+        let (a, b) = (head / k as f64, (total - head) / (m - k) as f64);
+        let gain = (b - a) * (b - a) * (k * (m - k)) as f64;
+        if k >= 4 && gain > best.0 {
+            best = (gain, k);
         }
     }
-    best
+    let k = best.1;
+    if k == 0 {
+        return None;
+    }
+    let (a, b) = (median(s[..k].to_vec()), median(s[k..].to_vec()));
+    let spread = |part: &[f64], centre: f64| median(part.iter().map(|v| (v - centre).abs()).collect());
+    let mad = (spread(&s[..k], a) * k as f64 + spread(&s[k..], b) * (m - k) as f64) / m as f64;
+    let z = (b - a).abs() / (1.4826 * mad).max(0.03);
+    Some(Pair { shift: b - a, z, start: k })
 }
