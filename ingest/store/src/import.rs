@@ -37,6 +37,8 @@ pub struct ImportReport {
     pub files_read: usize,
     /// Files whose content the store had already.
     pub files_known: usize,
+    /// Names in `readings/` that are neither Parquet nor CSV and were not looked at.
+    pub files_ignored: Vec<String>,
     pub rows_read: u64,
     /// Rows that entered the history; a row of an earlier import with equal tag and time is not subtracted.
     pub readings: u64,
@@ -251,6 +253,7 @@ struct Site {
     loops: Option<Vec<u8>>,
     work: Option<Vec<u8>>,
     readings: Vec<PathBuf>,
+    ignored: Vec<String>,
 }
 
 impl Store {
@@ -265,7 +268,10 @@ impl Store {
         let found = self.find_site(site)?;
         let mut writer = self.writer();
         let image = writer.state.image(&Image::default())?;
-        let mut report = ImportReport::default();
+        let mut report = ImportReport {
+            files_ignored: found.ignored,
+            ..ImportReport::default()
+        };
         let register = match &found.loops {
             None if image.register.is_empty() => {
                 return Err(StoreError::NoRegister {
@@ -365,8 +371,14 @@ impl Store {
             });
         }
         let readings = site.join("readings");
-        let mut files = self.files.list(&readings).at("list", &readings)?;
-        files.retain(|f| matches!(kind(f), Some(Kind::Csv | Kind::Parquet)));
+        let listed = self.files.list(&readings).at("list", &readings)?;
+        let (files, others): (Vec<PathBuf>, Vec<PathBuf>) =
+            listed.into_iter().partition(|f| kind(f).is_some());
+        let ignored = others
+            .iter()
+            .filter_map(|f| f.file_name())
+            .map(|n| n.to_string_lossy().into_owned())
+            .collect();
         let whole = |name: &str| -> Result<Option<Vec<u8>>, StoreError> {
             let path = site.join(name);
             if !path.exists() {
@@ -383,6 +395,7 @@ impl Store {
             loops: whole("loops.csv")?,
             work: whole("work.csv")?,
             readings: files,
+            ignored,
         };
         if found.loops.is_none() && found.readings.is_empty() {
             return Err(StoreError::EmptySite {

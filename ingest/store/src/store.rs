@@ -9,6 +9,7 @@ use crate::register::{Register, RegisterDiff};
 use crate::register_csv;
 use crate::snapshot::StoreReader;
 use crate::state::{Change, Image, LANDING, StateDb, open_for_writing};
+use crate::work::WorkWindow;
 use ingest_model::{LoopEntry, UtcMicros};
 use rusqlite::Connection;
 use std::path::{Path, PathBuf};
@@ -162,6 +163,14 @@ impl Store {
         now: UtcMicros,
     ) -> Result<RegisterDiff, StoreError> {
         self.change_register(|register| register.with_entry(entry, now))
+    }
+
+    /// Announces work; windows that are known already change nothing.
+    pub fn announce_work(&self, windows: &[WorkWindow]) -> Result<(), StoreError> {
+        self.writer().state.commit(&Change {
+            work: windows,
+            ..Change::default()
+        })
     }
 
     fn change_register(

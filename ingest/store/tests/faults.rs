@@ -185,3 +185,67 @@ fn any_failing_access_leaves_a_store_that_is_whole() {
         assert!(completed);
     }
 }
+
+/// Somebody still writes to `a.csv`: it grows between two looks at it.
+#[derive(Debug)]
+struct Growing(AtomicI64);
+
+impl Files for Growing {
+    fn create_dir(&self, dir: &Path) -> io::Result<()> {
+        RealFiles.create_dir(dir)
+    }
+    fn create(&self, path: &Path) -> io::Result<Box<dyn FileOut>> {
+        RealFiles.create(path)
+    }
+    fn append(&self, path: &Path) -> io::Result<Box<dyn FileOut>> {
+        RealFiles.append(path)
+    }
+    fn open(&self, path: &Path) -> io::Result<File> {
+        if path.ends_with("a.csv") && self.0.fetch_add(1, Ordering::SeqCst) < 3 {
+            RealFiles
+                .append(path)?
+                .write_all(b"2026-03-02T00:00:01Z,FT-1,3\n")?;
+        }
+        RealFiles.open(path)
+    }
+    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
+        RealFiles.rename(from, to)
+    }
+    fn remove(&self, path: &Path) -> io::Result<()> {
+        RealFiles.remove(path)
+    }
+    fn sync_dir(&self, dir: &Path) -> io::Result<()> {
+        RealFiles.sync_dir(dir)
+    }
+    fn list(&self, dir: &Path) -> io::Result<Vec<PathBuf>> {
+        RealFiles.list(dir)
+    }
+}
+
+#[test]
+fn a_file_that_changes_while_it_is_read_is_named() {
+    let dir = tempfile::tempdir().unwrap();
+    let site = site(
+        dir.path(),
+        &[
+            ("loops.csv", LOOPS),
+            ("readings/a.csv", "time,tag,pv\n"),
+            ("readings/note.txt", ""),
+        ],
+    );
+    let store = Store::open_with(
+        &dir.path().join("store"),
+        "test",
+        now(),
+        Arc::new(Growing(AtomicI64::new(0))),
+    )
+    .unwrap();
+    let error = import(&store, &site).unwrap_err().to_string();
+    assert!(error.contains("a.csv changed while it was read"), "{error}");
+    assert!(store.reader().snapshot().unwrap().register().is_empty());
+    let report = import(&store, &site).unwrap();
+    assert_eq!(
+        (report.readings, report.files_ignored),
+        (1, vec!["note.txt".to_owned()])
+    );
+}

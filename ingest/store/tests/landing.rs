@@ -290,3 +290,62 @@ fn unlisted_day_files_are_set_aside() {
         0
     );
 }
+
+#[test]
+fn a_crash_between_manifest_and_clearing_repeats_nothing_and_a_lost_landing_hides_nothing() {
+    let dir = tempfile::tempdir().unwrap();
+    let file = |name: &str| dir.path().join("store").join(name);
+    {
+        let store = open(dir.path());
+        store.register_apply(LOOPS, now()).unwrap();
+        store
+            .landing()
+            .append(batch(&[("FT-1", 1, 1.0), ("FT-1", 2, 2.0)]))
+            .unwrap();
+    }
+    // Closed, so that the whole landing is in this one file.
+    std::fs::copy(file("landing.sqlite"), file("kept")).unwrap();
+    {
+        let store = open(dir.path());
+        assert_eq!(store.seal(now()).unwrap().rows, 2);
+    }
+    std::fs::rename(file("kept"), file("landing.sqlite")).unwrap();
+    let rows = |reader: StoreReader| flat(&reader.snapshot().unwrap()).len();
+    assert_eq!(
+        rows(StoreReader::open(&file("")).unwrap()),
+        2,
+        "a reader skips what is sealed"
+    );
+    {
+        let store = open(dir.path());
+        assert_eq!(store.seal(now()).unwrap().rows, 0);
+        assert_eq!(rows(store.reader()), 2);
+    }
+    for name in ["landing.sqlite", "landing.sqlite-wal", "landing.sqlite-shm"] {
+        let _ = std::fs::remove_file(file(name));
+    }
+    let store = open(dir.path());
+    store.landing().append(batch(&[("FT-1", 3, 3.0)])).unwrap();
+    assert_eq!(rows(store.reader()), 3);
+    assert_eq!(store.seal(now()).unwrap().rows, 1);
+    assert_eq!(rows(store.reader()), 3);
+}
+
+#[test]
+fn a_landing_outlives_its_store_and_keeps_the_lock() {
+    let dir = tempfile::tempdir().unwrap();
+    let path = dir.path().join("store");
+    let store = open(dir.path());
+    store.register_apply(LOOPS, now()).unwrap();
+    let landing = store.landing();
+    drop(store);
+    landing.append(batch(&[("FT-1", 1, 1.0)])).unwrap();
+    assert!(Store::open(&path, "test", now()).is_err());
+    drop(landing);
+    // The writer thread ends by itself now, at its own time.
+    let opened = (0..200).find_map(|_| {
+        std::thread::sleep(std::time::Duration::from_millis(10));
+        Store::open(&path, "test", now()).ok()
+    });
+    assert_eq!(flat(&opened.unwrap().reader().snapshot().unwrap()).len(), 1);
+}
