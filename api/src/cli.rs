@@ -179,9 +179,6 @@ impl Progress {
             bar.set_style(style);
         }
         bar.set_prefix(label.to_owned());
-        if lines {
-            eprintln!("{label} ...");
-        }
         Self { bar, label: label.to_owned(), lines, last: Instant::now() }
     }
 
@@ -229,6 +226,9 @@ pub(crate) fn import_with_progress(store: &Store, site: &Path, label: &str) -> a
 }
 
 fn import(site: &Path, dir: &Path) -> anyhow::Result<()> {
+    if !site.is_dir() {
+        bail!("{} is not a folder: give the site folder that holds loops.csv and readings/", site.display());
+    }
     let store = Store::open(dir, "loopwitness import", clock::now())?;
     let report = import_with_progress(&store, site, "import")?;
     let mut text = if report.changed {

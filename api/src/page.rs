@@ -10,7 +10,7 @@ use axum::response::{IntoResponse, Response};
 struct Dist;
 
 /// Nothing from elsewhere, no inline script, not in a frame.
-pub const CONTENT_POLICY: &str = "default-src 'self'; base-uri 'none'; object-src 'none'; form-action 'self'; frame-ancestors 'none'";
+pub(crate) const CONTENT_POLICY: &str = "default-src 'self'; base-uri 'none'; object-src 'none'; form-action 'self'; frame-ancestors 'none'";
 
 const NOT_BUILT: &str = "The page was not built into this binary; run `make demo` (or `make web`, then build again). The API is at /api/v1/attention.\n";
 

@@ -94,6 +94,6 @@ pub fn render(a: &Assessment, width: u16) -> String {
 
 fn plain(width: u16) -> Table {
     let mut table = Table::new();
-    table.load_preset(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic).set_width(width.max(60));
+    table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic).set_width(width.max(60));
     table
 }

@@ -111,7 +111,7 @@ pub(super) fn still_running(shared: &crate::state::Shared) -> Problem {
 
 /// The loops that need attention, ranked, with their findings.
 #[utoipa::path(get, path = "/api/v1/attention", params(AttentionQuery), responses(
-    (status = 200, description = "the ranked list", body = AttentionAnswer),
+    (status = 200, description = "the ranked list", body = AttentionAnswer<'_>),
     (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "the first assessment is still running, or too many long answers are", body = Problem, content_type = "application/problem+json")))]
 pub(super) async fn attention(app: App, Query(q): Query<AttentionQuery>) -> Result<Response, Problem> {
@@ -143,7 +143,7 @@ pub(super) struct CommonCausesAnswer<'a> {
 
 /// Groups of loops that share a cause.
 #[utoipa::path(get, path = "/api/v1/common-causes", responses(
-    (status = 200, description = "the groups, strongest first", body = CommonCausesAnswer),
+    (status = 200, description = "the groups, strongest first", body = CommonCausesAnswer<'_>),
     (status = 503, description = "the first assessment is still running", body = Problem, content_type = "application/problem+json")))]
 pub(super) async fn common_causes(app: App) -> Result<Response, Problem> {
     let current = app.current().ok_or_else(|| still_running(&app))?;

@@ -1,0 +1,8 @@
+//! The program from outside: command line, configuration, HTTP. One binary, since each links all of polars.
+
+mod cli;
+mod config;
+mod decode;
+mod http;
+mod service;
+mod support;
