@@ -1,0 +1,48 @@
+# `make demo` shows it, `make test` proves it, `make lint` keeps it tidy. Nothing is installed but what a target needs.
+
+WEB := dashboards/web
+WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
+	$(wildcard $(WEB)/*.html $(WEB)/*.json $(WEB)/*.ts $(WEB)/*.mjs)
+# Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
+DEMO ?=
+
+.PHONY: demo web build test web-test lint tools clean-web
+.DEFAULT_GOAL := demo
+
+demo: web
+	cargo build -p loopwitness --bin loopwitness
+	@exec target/debug/loopwitness demo $(DEMO)
+
+# The page first: the binary embeds it.
+web: tools $(WEB)/dist/index.html
+
+$(WEB)/node_modules/.stamp: $(WEB)/package-lock.json $(WEB)/package.json
+	cd $(WEB) && npm ci --no-audit --no-fund
+	@touch $@
+
+$(WEB)/dist/index.html: $(WEB)/node_modules/.stamp $(WEB_SOURCES)
+	cd $(WEB) && npm run build
+	@touch $@
+
+build: web
+	cargo build --workspace --all-targets
+
+test: build
+	cargo test --workspace --no-fail-fast
+	.ci/web-test
+
+# The browser test alone, against what is built.
+web-test: build
+	.ci/web-test
+
+lint:
+	cargo fmt --all --check
+	cargo clippy --workspace --all-targets -- -D warnings
+
+tools:
+	@command -v cargo >/dev/null || { echo "cargo is missing: install Rust 1.95 or newer" >&2; exit 1; }
+	@command -v npm >/dev/null || { echo "npm is missing: install Node 20 or newer" >&2; exit 1; }
+	@node -e 'process.exit(+process.versions.node.split(".")[0] >= 20 ? 0 : 1)' || { echo "Node 20 or newer is needed" >&2; exit 1; }
+
+clean-web:
+	rm -rf $(WEB)/dist $(WEB)/node_modules
