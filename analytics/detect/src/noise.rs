@@ -150,7 +150,11 @@ fn change(l: &LoopRecord<'_>, blocks: &[(i64, f64, f64, f64)], to: UtcMicros) ->
         return None;
     }
     // A change that grew: the start of the best slope into the new level, if that fits clearly better.
-    let start = if b == m { gradual_start(&r, a, size, scaled).unwrap_or(a) } else { a };
+    let start = if b == m {
+        gradual_start(&r, a, size, scaled).unwrap_or(a)
+    } else {
+        a
+    };
     let near: Vec<usize> = (4..b.saturating_sub(2))
         .filter(|&k| gain(k, b).0 > g - 6.0 * scaled)
         .collect();
@@ -197,7 +201,11 @@ fn gradual_start(r: &[f64], a: usize, size: f64, scaled: f64) -> Option<usize> {
         }
         let den = szz - sz * sz / n;
         let num = szy - sz * sy / n;
-        if den <= 0.0 || num * size <= 0.0 { f64::INFINITY } else { syy - sy * sy / n - num * num / den }
+        if den <= 0.0 || num * size <= 0.0 {
+            f64::INFINITY
+        } else {
+            syy - sy * sy / n - num * num / den
+        }
     };
     let step = sse(&|i| f64::from(u8::from(i >= a)));
     let mut best = (step - 12.0 * scaled, None);

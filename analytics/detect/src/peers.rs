@@ -138,7 +138,9 @@ fn one_group(loops: &[LoopRecord<'_>], ids: &[usize], to: UtcMicros) -> Vec<(usi
 /// scatter of 6 h medians.
 fn shift(s: &[f64]) -> Option<Pair> {
     let m = s.len();
-    let smooth: Vec<f64> = (0..m).map(|i| median(s[i.saturating_sub(2)..(i + 3).min(m)].to_vec())).collect();
+    let smooth: Vec<f64> = (0..m)
+        .map(|i| median(s[i.saturating_sub(2)..(i + 3).min(m)].to_vec()))
+        .collect();
     let total: f64 = smooth.iter().sum();
     let (mut head, mut best) = (0.0, (0.0, 0));
     for k in 1..m.saturating_sub(2) {
@@ -154,8 +156,13 @@ fn shift(s: &[f64]) -> Option<Pair> {
         return None;
     }
     let (a, b) = (median(s[..k].to_vec()), median(s[k..].to_vec()));
-    let spread = |part: &[f64], centre: f64| median(part.iter().map(|v| (v - centre).abs()).collect());
+    let spread =
+        |part: &[f64], centre: f64| median(part.iter().map(|v| (v - centre).abs()).collect());
     let mad = (spread(&s[..k], a) * k as f64 + spread(&s[k..], b) * (m - k) as f64) / m as f64;
     let z = (b - a).abs() / (1.4826 * mad).max(0.03);
-    Some(Pair { shift: b - a, z, start: k })
+    Some(Pair {
+        shift: b - a,
+        z,
+        start: k,
+    })
 }

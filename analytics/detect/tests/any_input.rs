@@ -10,13 +10,18 @@ fn assess_columns(entry: &LoopEntry, c: &Columns) -> analytics_detect::Assessmen
     let mut from = 0;
     while from < c.len() {
         let day = c.time[from].div_euclid(MICROS_PER_DAY);
-        let to = c.time.partition_point(|t| t.div_euclid(MICROS_PER_DAY) <= day);
+        let to = c
+            .time
+            .partition_point(|t| t.div_euclid(MICROS_PER_DAY) <= day);
         blocks.extend(day_blocks(entry, &c.slice(from, to)));
         from = to;
     }
     let to = UtcMicros(c.time.last().copied().unwrap_or(0));
     let fleet = Fleet {
-        loops: vec![LoopRecord { entry, blocks: &blocks }],
+        loops: vec![LoopRecord {
+            entry,
+            blocks: &blocks,
+        }],
         from: c.time.first().map(|t| UtcMicros(*t)),
         to,
         work: vec![],
@@ -27,7 +32,15 @@ fn assess_columns(entry: &LoopEntry, c: &Columns) -> analytics_detect::Assessmen
 }
 
 fn entry(transfer: Transfer, multidrop: bool) -> LoopEntry {
-    let mut e = LoopEntry::new(Tag::new("FT-1").unwrap(), "bar", Range { lrv: 0.0, urv: 10.0, transfer });
+    let mut e = LoopEntry::new(
+        Tag::new("FT-1").unwrap(),
+        "bar",
+        Range {
+            lrv: 0.0,
+            urv: 10.0,
+            transfer,
+        },
+    );
     e.multidrop = multidrop;
     e
 }
@@ -89,12 +102,24 @@ fn silence_is_accounted_for() {
     let a = assess_columns(&entry(Transfer::Linear, false), &Columns::default());
     assert!(a.attention.is_empty());
     assert_eq!(a.not_judged.len(), 1);
-    assert_eq!((a.not_judged[0].what, a.not_judged[0].why.as_str()), ("all", "no readings"));
+    assert_eq!(
+        (a.not_judged[0].what, a.not_judged[0].why.as_str()),
+        ("all", "no readings")
+    );
     // One point: too short for drift and says so.
     let mut c = Columns::default();
-    c.push(&Reading { pv: 5.0, analog_ma: 12.0, response_code: Some(0), ..Reading::empty(UtcMicros(0)) });
+    c.push(&Reading {
+        pv: 5.0,
+        analog_ma: 12.0,
+        response_code: Some(0),
+        ..Reading::empty(UtcMicros(0))
+    });
     let a = assess_columns(&entry(Transfer::Linear, false), &c);
-    assert!(a.not_judged.iter().any(|n| n.what == "analog-digital-drift" && n.why.starts_with("record too short")));
+    assert!(
+        a.not_judged
+            .iter()
+            .any(|n| n.what == "analog-digital-drift" && n.why.starts_with("record too short"))
+    );
 }
 
 /// A healthy constant loop, and one whose numbers are shifted and scaled: nothing is found on either.
@@ -103,7 +128,11 @@ fn constant_and_healthy_records_are_quiet() {
     for moving in [false, true] {
         let mut c = Columns::default();
         for k in 0..(10 * 720_i64) {
-            let pv = if moving { 5.0 + 3.0 * (k as f64 / 37.0).sin() } else { 5.0 };
+            let pv = if moving {
+                5.0 + 3.0 * (k as f64 / 37.0).sin()
+            } else {
+                5.0
+            };
             // Bounded, deterministic receiver error.
             let noise = 0.002 * ((k * 7919 % 101) as f64 / 50.0 - 1.0);
             c.push(&Reading {

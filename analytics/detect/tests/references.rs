@@ -12,12 +12,23 @@ fn group(id: &str) -> Vec<Value> {
     let text = include_str!("../../../tests/vectors/statistics-checks.json");
     let all: Value = serde_json::from_str(text).unwrap();
     let groups = all["groups"].as_array().unwrap();
-    let g = groups.iter().find(|g| g["id"] == id).unwrap_or_else(|| panic!("no group {id}"));
+    let g = groups
+        .iter()
+        .find(|g| g["id"] == id)
+        .unwrap_or_else(|| panic!("no group {id}"));
     g["cases"].as_array().unwrap().clone()
 }
 
 fn entry() -> LoopEntry {
-    LoopEntry::new(Tag::new("FT-1").unwrap(), "%", Range { lrv: 0.0, urv: 100.0, transfer: Transfer::Linear })
+    LoopEntry::new(
+        Tag::new("FT-1").unwrap(),
+        "%",
+        Range {
+            lrv: 0.0,
+            urv: 100.0,
+            transfer: Transfer::Linear,
+        },
+    )
 }
 
 fn blocks(entry: &LoopEntry, c: &Columns) -> Vec<HourBlock> {
@@ -25,7 +36,9 @@ fn blocks(entry: &LoopEntry, c: &Columns) -> Vec<HourBlock> {
     let mut from = 0;
     while from < c.len() {
         let day = c.time[from].div_euclid(MICROS_PER_DAY);
-        let to = c.time.partition_point(|t| t.div_euclid(MICROS_PER_DAY) <= day);
+        let to = c
+            .time
+            .partition_point(|t| t.div_euclid(MICROS_PER_DAY) <= day);
         out.extend(day_blocks(entry, &c.slice(from, to)));
         from = to;
     }
@@ -47,7 +60,14 @@ fn reading(t_s: f64, pv: f64, analog_pct: f64) -> Reading {
 #[test]
 fn norris_through_the_normal_equations() {
     let case = &group("nist_strd_linear")[0];
-    let col = |k: &str| -> Vec<f64> { case["inputs"][k].as_array().unwrap().iter().map(|v| v.as_f64().unwrap()).collect() };
+    let col = |k: &str| -> Vec<f64> {
+        case["inputs"][k]
+            .as_array()
+            .unwrap()
+            .iter()
+            .map(|v| v.as_f64().unwrap())
+            .collect()
+    };
     let (x, y) = (col("x"), col("y"));
     // Positions run over 0..1000 in the data set: a tenth of them is percent of range, and the deviation
     // carries the residual of y on x. Every pair is held for three readings, so that no neighbour moves it.
@@ -80,7 +100,11 @@ fn norris_through_the_normal_equations() {
     assert!((var / (0.0081 * vx) - 1.0).abs() < 1e-9);
     // The line itself: slope of y on x is 1 + slope of the residual, certified b1 = 1.00211681802045.
     let (mut w, mut wx, mut wxx, mut wy, mut wxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-    let middle: Vec<(f64, f64)> = x.iter().zip(&y).map(|(x, y)| (5.0 + 0.09 * x - 50.0, 0.001 * (y - x))).collect();
+    let middle: Vec<(f64, f64)> = x
+        .iter()
+        .zip(&y)
+        .map(|(x, y)| (5.0 + 0.09 * x - 50.0, 0.001 * (y - x)))
+        .collect();
     for (p, e) in &middle {
         w += 1.0;
         wx += p;
@@ -94,7 +118,11 @@ fn norris_through_the_normal_equations() {
     // And the fit of the program agrees with it within its trace of ridge and the neighbours' steps.
     let cs = cells(&b, &|_| 0.0, &|_| true);
     let base = Base::fit(&cs).unwrap();
-    assert!((base.beta[1] - slope).abs() < 2e-5, "{} against {slope}", base.beta[1]);
+    assert!(
+        (base.beta[1] - slope).abs() < 2e-5,
+        "{} against {slope}",
+        base.beta[1]
+    );
 }
 
 /// RFC 2578: wraps at 2^16 and 2^32 resolved, resets told apart.
@@ -118,10 +146,18 @@ fn counters_unwrap() {
 /// scipy 1.17.1 hypergeom, Fisher's tea.
 #[test]
 fn enrichment() {
-    for case in group("enrichment").iter().filter(|c| c["inputs"]["population"].is_u64()) {
+    for case in group("enrichment")
+        .iter()
+        .filter(|c| c["inputs"]["population"].is_u64())
+    {
         let i = &case["inputs"];
         let u = |k: &str| i[k].as_u64().unwrap() as usize;
-        let p = hypergeometric_tail(u("population"), u("flagged"), u("group"), u("flagged_in_group"));
+        let p = hypergeometric_tail(
+            u("population"),
+            u("flagged"),
+            u("group"),
+            u("flagged_in_group"),
+        );
         let want = case["expected"]["p_ge"].as_f64().unwrap();
         assert!((p / want - 1.0).abs() < 1e-6, "{p} {want}");
     }
@@ -132,7 +168,10 @@ struct Lcg(u64);
 
 impl Lcg {
     fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_mul(6364136223846793005).wrapping_add(1442695040888963407);
+        self.0 = self
+            .0
+            .wrapping_mul(6364136223846793005)
+            .wrapping_add(1442695040888963407);
         (self.0 >> 11) as f64 / (1_u64 << 53) as f64
     }
 
@@ -145,7 +184,9 @@ impl Lcg {
 /// difference reaches many percent, the fitted offset is the true one.
 #[test]
 fn lag_is_fitted_not_averaged_in() {
-    let true_offset = group("lag_identity")[0]["inputs"]["offset"].as_f64().unwrap();
+    let true_offset = group("lag_identity")[0]["inputs"]["offset"]
+        .as_f64()
+        .unwrap();
     let mut rng = Lcg(7);
     let (mut u, mut d, mut a) = (50.0, 50.0, 50.0);
     let mut c = Columns::default();
@@ -168,13 +209,21 @@ fn lag_is_fitted_not_averaged_in() {
     let base = Base::fit(&cells(&b, &|_| 0.0, &|_| true)).unwrap();
     let at_mid = base.beta[0];
     assert!(worst > 5.0, "the process hardly moved: {worst}");
-    assert!((at_mid - true_offset).abs() < 0.02, "offset {at_mid}, true {true_offset}");
+    assert!(
+        (at_mid - true_offset).abs() < 0.02,
+        "offset {at_mid}, true {true_offset}"
+    );
 }
 
 /// Offset and span, step and ramp, told apart by the gains of the nested candidates.
 #[test]
 fn forms_and_shapes_are_told_apart() {
-    for (form, shape) in [(Form::Offset, Shape::Step), (Form::Offset, Shape::Ramp), (Form::Span, Shape::Step), (Form::Span, Shape::Ramp)] {
+    for (form, shape) in [
+        (Form::Offset, Shape::Step),
+        (Form::Offset, Shape::Ramp),
+        (Form::Span, Shape::Step),
+        (Form::Span, Shape::Ramp),
+    ] {
         let mut rng = Lcg(11);
         let mut c = Columns::default();
         let mut level: f64 = 50.0;
@@ -186,7 +235,11 @@ fn forms_and_shapes_are_told_apart() {
                 Shape::Ramp => (t_days - 7.0).max(0.0) / 7.0,
             };
             let fault = 0.6 * grown * form.at(level - 50.0);
-            c.push(&reading(f64::from(k) * 120.0, level, level + fault + 0.05 * rng.normal()));
+            c.push(&reading(
+                f64::from(k) * 120.0,
+                level,
+                level + fault + 0.05 * rng.normal(),
+            ));
         }
         let b = blocks(&entry(), &c);
         let cs = cells(&b, &|_| 0.0, &|_| true);
@@ -204,6 +257,9 @@ fn forms_and_shapes_are_told_apart() {
         let (_, f, s, start) = best.unwrap();
         assert_eq!((f, s), (form, shape));
         let onset_days = cs[start].t;
-        assert!((onset_days - 7.0).abs() < 1.0, "{form:?} {shape:?} start {onset_days}");
+        assert!(
+            (onset_days - 7.0).abs() < 1.0,
+            "{form:?} {shape:?} start {onset_days}"
+        );
     }
 }
