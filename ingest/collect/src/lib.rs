@@ -1,1 +1,27 @@
-//! placeholder
+//! The only code that opens a socket towards devices. It reads, and it matches the two channels of a loop into readings.
+//!
+//! [`Collector::start`] runs one task for each gateway (HART-IP over TCP) and each analog source (Modbus TCP). Readings go
+//! to a [`ReadingSink`] in batches; what devices say about themselves goes out as [`Discovered`]; the state of each
+//! gateway can be read at any time as [`GatewayStatus`].
+//!
+//! Everything that decides is in [`poller`] and [`device`], pure and driven by a clock that is passed in; [`gateway`]
+//! only moves bytes.
+
+pub mod analog;
+mod collector;
+mod config;
+pub mod device;
+mod directory;
+mod gateway;
+pub mod poller;
+mod sink;
+mod status;
+
+pub use analog::AnalogTable;
+pub use collector::{Collector, CollectorParts};
+pub use config::{AnalogConfig, AnalogPoint, GatewayConfig, ModemSharing, RawFormat, Table};
+pub use device::Discovered;
+pub use directory::{KnownLoop, LoopDirectory, StaticDirectory};
+pub use ingest_hart::session::MasterChoice;
+pub use sink::{ReadingSink, SinkError};
+pub use status::{Failures, GatewayStatus};

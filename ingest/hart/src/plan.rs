@@ -207,17 +207,6 @@ impl Plan {
         }
     }
 
-    /// Plans a read at a later time, once: a repeat after "busy" or "delayed".
-    pub fn postpone(&mut self, device: usize, poll: Poll, until_ms: u64) {
-        if let Some(i) = self
-            .slots
-            .get_mut(device)
-            .map(|s| &mut s.items[poll as usize])
-        {
-            i.due_ms = Some(until_ms);
-        }
-    }
-
     /// The device does not know this command: not asked again.
     pub fn drop_poll(&mut self, device: usize, poll: Poll) {
         if let Some(s) = self.slots.get_mut(device) {

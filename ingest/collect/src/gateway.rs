@@ -1,0 +1,248 @@
+//! Moves bytes between one gateway's socket, its session and its poller. Decides nothing.
+
+use crate::config::GatewayConfig;
+use crate::device::Discovered;
+use crate::poller::{Moment, Poller};
+use crate::sink::Outbox;
+use crate::status::GatewayStatus;
+use ingest_hart::gate;
+use ingest_hart::session::{Action, Config, Event, Session};
+use ingest_model::UtcMicros;
+use std::collections::VecDeque;
+use std::pin::Pin;
+use std::time::{Duration, Instant};
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::TcpStream;
+use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
+use tokio::sync::{mpsc, watch};
+use tokio_util::sync::CancellationToken;
+
+/// The connection, in the state the session believes it in.
+enum Link {
+    Down,
+    Connecting(Pin<Box<dyn Future<Output = std::io::Result<TcpStream>> + Send>>),
+    Up {
+        read: OwnedReadHalf,
+        write: OwnedWriteHalf,
+    },
+}
+
+/// What woke the task.
+enum Woken {
+    Stop,
+    Connected(std::io::Result<TcpStream>),
+    Read(std::io::Result<usize>),
+    Time,
+}
+
+/// One gateway's task.
+pub(crate) struct Runner {
+    pub(crate) config: GatewayConfig,
+    pub(crate) poller: Poller,
+    pub(crate) outbox: Outbox,
+    pub(crate) discovered: mpsc::Sender<Discovered>,
+    pub(crate) status: watch::Sender<GatewayStatus>,
+    pub(crate) stop: CancellationToken,
+    pub(crate) started: Instant,
+    pub(crate) wall: fn() -> UtcMicros,
+}
+
+impl Runner {
+    fn now(&self) -> Moment {
+        let ms = u64::try_from(self.started.elapsed().as_millis()).unwrap_or(u64::MAX);
+        Moment {
+            ms,
+            wall: (self.wall)(),
+        }
+    }
+
+    /// Runs until told to stop, closing the session in good order.
+    pub(crate) async fn run(mut self) {
+        let mut session = Session::new(Config {
+            master: self.config.master,
+            timeout_ms: u64::try_from(self.config.timeout.as_millis())
+                .unwrap_or(u64::MAX)
+                .max(1),
+            max_outstanding: self.config.max_outstanding.max(1),
+            ..Config::default()
+        });
+        let mut link = Link::Down;
+        let mut buffer = vec![0u8; 4096];
+        let mut stopping = false;
+        let mut clock = self.now();
+        if self.perform(&mut session, &mut link, Event::Start).await {
+            return;
+        }
+        loop {
+            let now = self.now();
+            self.watch_clock(&mut clock, now);
+            self.poller.tick(now);
+            while session.can_submit()
+                && let Some((token, request)) = self.poller.next_request(now)
+            {
+                if self
+                    .perform(&mut session, &mut link, Event::Submit { token, request })
+                    .await
+                {
+                    return;
+                }
+            }
+            self.hand_on(now);
+            let wake_ms = session
+                .next_wake_ms()
+                .unwrap_or(u64::MAX)
+                .min(self.poller.next_wake_ms(now));
+            let wait = Duration::from_millis(wake_ms.saturating_sub(now.ms).max(1));
+            let woken = tokio::select! {
+                biased;
+                () = self.stop.cancelled(), if !stopping => Woken::Stop,
+                w = wait_for(&mut link, &mut buffer) => w,
+                () = tokio::time::sleep(wait) => Woken::Time,
+            };
+            let event = match woken {
+                Woken::Stop => {
+                    stopping = true;
+                    Event::Stop
+                }
+                Woken::Connected(Ok(stream)) => {
+                    let _ = stream.set_nodelay(true);
+                    let (read, write) = stream.into_split();
+                    link = Link::Up { read, write };
+                    Event::Connected
+                }
+                Woken::Connected(Err(e)) => {
+                    self.poller.status.last_error =
+                        Some(format!("no connection to {}: {e}", self.config.address));
+                    link = Link::Down;
+                    lost()
+                }
+                Woken::Read(Ok(n)) if n > 0 => Event::Received(buffer.get(..n).unwrap_or_default()),
+                Woken::Read(_) => {
+                    link = Link::Down;
+                    lost()
+                }
+                Woken::Time => Event::Tick,
+            };
+            if self.perform(&mut session, &mut link, event).await {
+                self.hand_on(self.now());
+                return;
+            }
+        }
+    }
+
+    /// Feeds an event to the session and does what it asks, with all that follows. True: closed for good.
+    async fn perform(&mut self, session: &mut Session, link: &mut Link, event: Event<'_>) -> bool {
+        let mut actions = Vec::new();
+        session.handle(event, self.now().ms, &mut actions);
+        let mut todo: VecDeque<Action> = actions.into();
+        let mut closed = false;
+        while let Some(action) = todo.pop_front() {
+            let now = self.now();
+            let mut follow = Vec::new();
+            match action {
+                Action::Connect => {
+                    let address = self.config.address.clone();
+                    *link = Link::Connecting(Box::pin(TcpStream::connect(address)));
+                }
+                Action::Transmit(bytes) => {
+                    if !self.transmit(link, &bytes).await {
+                        *link = Link::Down;
+                        session.handle(lost(), now.ms, &mut follow);
+                    }
+                }
+                Action::Disconnect => {
+                    *link = Link::Down;
+                    self.poller.closed(now);
+                    session.handle(lost(), now.ms, &mut follow);
+                }
+                Action::Opened {
+                    master,
+                    inactivity_ms,
+                } => {
+                    tracing::info!(gateway = %self.config.name, master = master.as_str(), inactivity_ms, "session open");
+                    self.poller.status.opened(master);
+                    self.poller.opened(now);
+                }
+                Action::Answer { token, frame } => self.poller.answered(token, &frame, now),
+                Action::Failed { token, why } => self.poller.failed(token, why, now),
+                // Burst messages are not polled for; what they carry is read by the plan as well.
+                Action::Publish(_) => {}
+                Action::Trouble(trouble) => {
+                    tracing::debug!(gateway = %self.config.name, "{trouble}");
+                    self.poller.status.trouble(trouble);
+                }
+                Action::Closed => closed = true,
+            }
+            todo.extend(follow);
+        }
+        if session.master().is_none() && self.poller.status.connected {
+            self.poller.closed(self.now());
+        }
+        closed
+    }
+
+    /// The last look at the bytes, then the socket. False: the connection is lost.
+    async fn transmit(&mut self, link: &mut Link, bytes: &[u8]) -> bool {
+        if let Err(e) = gate::check_message(bytes) {
+            // Cannot happen with what the encoder can express; if it ever does, nothing is sent.
+            tracing::error!(gateway = %self.config.name, "{e}");
+            self.poller.status.last_error = Some(e.to_string());
+            return true;
+        }
+        let Link::Up { write, .. } = link else {
+            return false;
+        };
+        matches!(
+            tokio::time::timeout(self.config.timeout, write.write_all(bytes)).await,
+            Ok(Ok(()))
+        )
+    }
+
+    /// Hands rows, descriptions and the state on; never waits.
+    fn hand_on(&mut self, now: Moment) {
+        for (tag, reading) in self.poller.take_readings() {
+            self.outbox.send(tag, reading);
+        }
+        while let Some(d) = self.poller.take_discovered() {
+            match self.discovered.try_send(d) {
+                Ok(()) => {}
+                Err(mpsc::error::TrySendError::Full(d)) => {
+                    self.poller.return_discovered(d);
+                    break;
+                }
+                // Nobody listens.
+                Err(mpsc::error::TrySendError::Closed(_)) => {}
+            }
+        }
+        self.poller.status.readings_lost = self.outbox.lost();
+        self.status.send_replace(self.poller.snapshot(now));
+    }
+
+    /// A jump of the wall clock is recorded; it never reorders rows.
+    fn watch_clock(&mut self, last: &mut Moment, now: Moment) {
+        let run = i64::try_from(now.ms.saturating_sub(last.ms))
+            .unwrap_or(i64::MAX)
+            .saturating_mul(1_000);
+        let step = now.wall.0.saturating_sub(last.wall.0).saturating_sub(run);
+        if step.saturating_abs() > 1_000_000 {
+            self.poller.status.clock_steps += 1;
+            tracing::warn!(gateway = %self.config.name, step_s = step as f64 / 1e6, "the wall clock jumped");
+        }
+        *last = now;
+    }
+}
+
+fn lost() -> Event<'static> {
+    Event::Lost {
+        jitter: fastrand::f64(),
+    }
+}
+
+/// Something from the connection; never while it is down.
+async fn wait_for(link: &mut Link, buffer: &mut [u8]) -> Woken {
+    match link {
+        Link::Down => std::future::pending().await,
+        Link::Connecting(connect) => Woken::Connected(connect.as_mut().await),
+        Link::Up { read, .. } => Woken::Read(read.read(buffer).await),
+    }
+}

@@ -1,0 +1,84 @@
+//! How a gateway is doing, with the fields of the service's `gateways` answer.
+
+use ingest_hart::session::Trouble;
+use ingest_hart::{Master, session};
+
+/// Failures since the collector started.
+#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
+pub struct Failures {
+    /// Requests without an answer in time.
+    pub timeouts: u64,
+    /// Sessions that the server did not grant.
+    pub refused: u64,
+    /// Damaged, foreign or unreadable answers.
+    pub bad_frames: u64,
+    /// Answers after their time-out; they are given to nobody.
+    pub late_answers: u64,
+    /// Answers whose first status byte reports a communication error.
+    pub comm_errors: u64,
+    /// Polls whose retries are spent without an answer.
+    pub no_reply: u64,
+    pub disconnects: u64,
+}
+
+/// Snapshot of one gateway.
+#[derive(Clone, PartialEq, Debug, Default)]
+pub struct GatewayStatus {
+    pub name: String,
+    pub connected: bool,
+    /// Sessions held now, 0 or 1.
+    pub sessions: u32,
+    /// Role taken, `primary` or `secondary`.
+    pub master: Option<&'static str>,
+    /// Devices that answer behind it.
+    pub devices: usize,
+    /// Fast reads a second that the plan asks for.
+    pub planned_per_s: f64,
+    /// Fast reads a second over the last minute.
+    pub achieved_per_s: f64,
+    /// How late the latest fast read is, s.
+    pub late_s: f64,
+    pub failures: Failures,
+    /// Readings that could not be handed on because the sink did not keep up.
+    pub readings_lost: u64,
+    /// Jumps of the wall clock by more than a second.
+    pub clock_steps: u64,
+    pub last_error: Option<String>,
+}
+
+impl Failures {
+    pub(crate) fn count(&mut self, trouble: Trouble) {
+        let n = match trouble {
+            Trouble::Timeout | Trouble::SilentKeepAlive => &mut self.timeouts,
+            Trouble::Refused { .. } | Trouble::SilentInitiate { .. } => &mut self.refused,
+            Trouble::BadFrame | Trouble::Mismatch | Trouble::Stream(_) => &mut self.bad_frames,
+            Trouble::LateAnswer => &mut self.late_answers,
+            Trouble::Disconnected | Trouble::ConnectFailed | Trouble::ServerClosed => {
+                &mut self.disconnects
+            }
+        };
+        *n += 1;
+    }
+}
+
+impl GatewayStatus {
+    pub(crate) fn opened(&mut self, master: Master) {
+        self.connected = true;
+        self.sessions = 1;
+        self.master = Some(master.as_str());
+    }
+
+    pub(crate) fn closed(&mut self) {
+        self.connected = false;
+        self.sessions = 0;
+        self.master = None;
+    }
+
+    pub(crate) fn trouble(&mut self, trouble: session::Trouble) {
+        self.failures.count(trouble);
+        // A single time-out is daily business and would hide what matters.
+        if !matches!(trouble, Trouble::Timeout | Trouble::LateAnswer) {
+            self.last_error = Some(trouble.to_string());
+        }
+    }
+}

@@ -1,0 +1,452 @@
+//! A tiny HART-IP gateway and a tiny Modbus server for tests, written from the standards' layouts by hand: none of the
+//! collector's encoders are used, so that a mistake on one side shows.
+
+use ingest_collect::*;
+use ingest_model::{DeviceKey, Reading, Tag};
+use std::collections::HashMap;
+use std::net::SocketAddr;
+use std::sync::{Arc, Mutex};
+use std::time::Duration;
+use tokio::io::{AsyncReadExt, AsyncWriteExt};
+use tokio::net::{TcpListener, TcpStream};
+use tokio_util::sync::CancellationToken;
+
+/// What one simulated device answers with.
+#[derive(Clone, Debug)]
+pub struct Sim {
+    pub card: u8,
+    pub channel: u8,
+    pub device_type: u16,
+    pub id: u32,
+    pub revision: u8,
+    /// Long tag in 84 and 20; empty: old device, 20 is not implemented.
+    pub long_tag: &'static str,
+    /// Six packed bytes of command 13.
+    pub packed_tag: [u8; 6],
+    pub pv: f32,
+    pub ma: f32,
+    /// Unit code of PV and range.
+    pub unit: u8,
+    pub silent: bool,
+    /// First status byte of the answers to command 3.
+    pub code3: u8,
+    /// That many "busy" come before each answer to command 3.
+    pub busy: u32,
+    pub parked: bool,
+}
+
+impl Sim {
+    pub fn new(channel: u8, id: u32, long_tag: &'static str, pv: f32, ma: f32) -> Self {
+        Self {
+            card: 0,
+            channel,
+            device_type: 0x6A31,
+            id,
+            revision: 7,
+            long_tag,
+            packed_tag: [0x82, 0x08, 0x20, 0x82, 0x08, 0x20],
+            pv,
+            ma,
+            unit: 7,
+            silent: false,
+            code3: 0,
+            busy: 0,
+            parked: false,
+        }
+    }
+
+    fn address(&self) -> [u8; 5] {
+        let ([t1, t0], [_, a, b, c]) = (self.device_type.to_be_bytes(), self.id.to_be_bytes());
+        [t1 & 0x3F, t0, a, b, c]
+    }
+}
+
+/// How the gateway behaves; can be changed while it runs.
+#[derive(Debug, Default)]
+pub struct Behaviour {
+    pub devices: Vec<Sim>,
+    pub config_changes: u16,
+    /// Header status of session initiate, taken from the front; then success.
+    pub initiate_status: Vec<u8>,
+    /// No answer to a session initiate as secondary master.
+    pub ignore_secondary: bool,
+    /// Answers are held back that long.
+    pub delay: Duration,
+    /// Answers are sent in pieces of that many bytes; 0: whole.
+    pub pieces: usize,
+    /// Bytes sent before the next answer.
+    pub garbage: Vec<u8>,
+    /// A burst message before each answer.
+    pub bursts: bool,
+    /// The connection is cut at the next request.
+    pub cut: bool,
+    /// Nothing at all is answered.
+    pub dead: bool,
+    pub no_statistics: bool,
+    // What was seen.
+    pub sessions: u32,
+    pub closes: u32,
+    pub masters: Vec<u8>,
+    pub commands: Vec<u8>,
+    polls: HashMap<u32, u32>,
+    sent: HashMap<u32, (u16, u16)>,
+}
+
+pub type Shared = Arc<Mutex<Behaviour>>;
+
+const GATEWAY: [u8; 5] = [0x3B, 0x02, 0x00, 0xA0, 0x01];
+
+fn close(mut f: Vec<u8>) -> Vec<u8> {
+    f.push(f.iter().fold(0, |x, b| x ^ b));
+    f
+}
+
+fn long_ack(address: &[u8], command: u8, status: [u8; 2], data: &[u8]) -> Vec<u8> {
+    let mut f = vec![0x86];
+    f.extend(address);
+    f.extend([command, data.len() as u8 + 2]);
+    f.extend(status);
+    f.extend(data);
+    f
+}
+
+fn identity(device_type: u16, id: u32, revision: u8, changes: u16, profile: u8) -> Vec<u8> {
+    let ([t1, t0], [_, a, b, c], [c1, c0]) = (
+        device_type.to_be_bytes(),
+        id.to_be_bytes(),
+        changes.to_be_bytes(),
+    );
+    let mut d = vec![0xFE, t1, t0, 5, revision, 3, 1, 8, 0, a, b, c];
+    if revision >= 7 {
+        d.extend([5, 4, c1, c0, 0x01, 0, 250, 0, 250, profile]);
+    }
+    d
+}
+
+fn padded(tag: &str) -> Vec<u8> {
+    let mut d: Vec<u8> = tag.chars().map(|c| c as u8).collect();
+    d.resize(32, 0);
+    d
+}
+
+impl Behaviour {
+    fn device_answer(&mut self, at: usize, command: u8) -> Option<([u8; 2], Vec<u8>)> {
+        let d = self.devices[at].clone();
+        let s = self.sent.entry(d.id).or_default();
+        s.0 = s.0.wrapping_add(1);
+        if d.silent {
+            return None;
+        }
+        s.1 = s.1.wrapping_add(1);
+        let ok = [0, 0x40];
+        Some(match command {
+            0 => (ok, identity(d.device_type, d.id, d.revision, 21, 1)),
+            3 => {
+                let n = self.polls.entry(d.id).or_default();
+                *n += 1;
+                if *n % (d.busy + 1) != 0 {
+                    return Some(([32, 0x40], vec![]));
+                }
+                if d.code3 != 0 {
+                    return Some(([d.code3, 0], vec![]));
+                }
+                let mut v = d.ma.to_be_bytes().to_vec();
+                v.push(d.unit);
+                v.extend(d.pv.to_be_bytes());
+                v.push(32);
+                v.extend(21.25f32.to_be_bytes());
+                (ok, v)
+            }
+            7 => (ok, vec![0, u8::from(!d.parked)]),
+            13 => (
+                ok,
+                [
+                    &d.packed_tag[..],
+                    &[0x82, 0x08, 0x20].repeat(4),
+                    &[1, 2, 124],
+                ]
+                .concat(),
+            ),
+            15 => {
+                let mut v = vec![0, 0, d.unit];
+                for x in [10.0f32, 0.0, 0.5] {
+                    v.extend(x.to_be_bytes());
+                }
+                v.extend([0, 250, 0]);
+                (ok, v)
+            }
+            20 if d.long_tag.is_empty() => ([64, 0x40], vec![]),
+            20 => (ok, padded(d.long_tag)),
+            48 => (ok, vec![0, 0, 0, 0, 0, 0, 0xD0, 0, 0]),
+            _ => ([64, 0x40], vec![]),
+        })
+    }
+
+    /// The answer frame to a request frame, or silence.
+    fn answer(&mut self, f: &[u8]) -> Option<Vec<u8>> {
+        if f[0] == 0x02 {
+            self.commands.push(f[2]);
+            let mut a = vec![0x06, f[1], 0, 24, 0, 0];
+            a.extend(identity(0x7B02, 0x00A001, 7, self.config_changes, 4));
+            return Some(close(a));
+        }
+        let (command, data) = (f[6], &f[8..f.len() - 1]);
+        self.commands.push(command);
+        let reply = |status, data: &[u8]| Some(close(long_ack(&GATEWAY, command, status, data)));
+        match command {
+            74 => {
+                let n = self.devices.len() as u8 + 1;
+                reply([0, 0], &[2, 16, 1, 0, n, 4, 1, 3])
+            }
+            84 => {
+                let index = usize::from(u16::from_be_bytes([data[0], data[1]]));
+                let Some(d) = (index > 0).then(|| self.devices.get(index - 1)).flatten() else {
+                    return reply([2, 0], &[]);
+                };
+                let ([t1, t0], [_, a, b, c]) = (d.device_type.to_be_bytes(), d.id.to_be_bytes());
+                let mut v = vec![
+                    data[0], data[1], d.card, d.channel, 0, 250, t1, t0, a, b, c, d.revision,
+                ];
+                v.extend(padded(d.long_tag));
+                reply([0, 0], &v)
+            }
+            85 | 86 if self.no_statistics => reply([64, 0], &[]),
+            86 => {
+                let index = usize::from(u16::from_be_bytes([data[0], data[1]]));
+                let Some(d) = self.devices.get(index.wrapping_sub(1)) else {
+                    return reply([2, 0], &[]);
+                };
+                let (sent, got) = self.sent.get(&d.id).copied().unwrap_or_default();
+                let ([a, b], [c, e]) = (sent.to_be_bytes(), got.to_be_bytes());
+                reply([0, 0], &[data[0], data[1], a, b, c, e, 0, 0])
+            }
+            77 => {
+                let (card, channel, inner) = (data[0], data[1], &data[3..]);
+                self.commands.push(inner[6]);
+                let mut to = inner[1..6].to_vec();
+                to[0] &= 0x3F;
+                let at = self.devices.iter().position(|d| {
+                    d.card == card && d.channel == channel && d.address()[..] == to[..]
+                })?;
+                let (status, body) = self.device_answer(at, inner[6])?;
+                let mut v = vec![card, channel];
+                v.extend(long_ack(&inner[1..6], inner[6], status, &body));
+                reply([0, 0], &v)
+            }
+            _ => reply([64, 0], &[]),
+        }
+    }
+}
+
+fn message(message_type: u8, id: u8, status: u8, sequence: [u8; 2], body: &[u8]) -> Vec<u8> {
+    let [hi, lo] = (body.len() as u16 + 8).to_be_bytes();
+    [
+        &[
+            1,
+            message_type,
+            id,
+            status,
+            sequence[0],
+            sequence[1],
+            hi,
+            lo,
+        ],
+        body,
+    ]
+    .concat()
+}
+
+async fn serve(mut stream: TcpStream, shared: Shared) -> std::io::Result<()> {
+    loop {
+        let mut head = [0; 8];
+        stream.read_exact(&mut head).await?;
+        let mut body = vec![0; usize::from(u16::from_be_bytes([head[6], head[7]])) - 8];
+        stream.read_exact(&mut body).await?;
+        let sequence = [head[4], head[5]];
+        let (reply, delay, pieces) = {
+            let mut b = shared.lock().unwrap();
+            if std::mem::take(&mut b.cut) {
+                return Ok(());
+            }
+            let mut reply = std::mem::take(&mut b.garbage);
+            if b.bursts {
+                let mut burst = long_ack(&[0x6A, 0x31, 0, 0, 1], 3, [0, 0], &[0; 24]);
+                burst[0] = 0x81;
+                reply.extend(message(2, 3, 0, [0, 9], &close(burst)));
+            }
+            match head[2] {
+                _ if b.dead => continue,
+                0 => {
+                    b.masters.push(body[0]);
+                    if b.ignore_secondary && body[0] == 0 {
+                        continue;
+                    }
+                    let status = if b.initiate_status.is_empty() {
+                        0
+                    } else {
+                        b.initiate_status.remove(0)
+                    };
+                    b.sessions += u32::from(status == 0);
+                    reply.extend(message(1, 0, status, sequence, &body));
+                }
+                1 => {
+                    b.closes += 1;
+                    reply.extend(message(1, 1, 0, sequence, &[]));
+                }
+                2 => reply.extend(message(1, 2, 0, sequence, &[])),
+                _ => match b.answer(&body) {
+                    Some(f) => reply.extend(message(1, 3, 0, sequence, &f)),
+                    None => continue,
+                },
+            }
+            (reply, b.delay, b.pieces)
+        };
+        if delay.is_zero() {
+            let size = if pieces == 0 {
+                reply.len().max(1)
+            } else {
+                pieces
+            };
+            for piece in reply.chunks(size) {
+                stream.write_all(piece).await?;
+                if pieces > 0 {
+                    tokio::time::sleep(Duration::from_millis(1)).await;
+                }
+            }
+        } else {
+            tokio::time::sleep(delay).await;
+            stream.write_all(&reply).await?;
+        }
+    }
+}
+
+/// Starts a gateway on a free port of the loopback interface.
+pub async fn gateway(behaviour: Behaviour) -> (SocketAddr, Shared) {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap();
+    let shared = Arc::new(Mutex::new(behaviour));
+    let s = Arc::clone(&shared);
+    tokio::spawn(async move {
+        while let Ok((stream, _)) = listener.accept().await {
+            tokio::spawn(serve(stream, Arc::clone(&s)));
+        }
+    });
+    (address, shared)
+}
+
+/// A Modbus TCP server whose input register `n` holds `1000 * n`.
+pub async fn modbus() -> SocketAddr {
+    let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
+    let address = listener.local_addr().unwrap();
+    tokio::spawn(async move {
+        while let Ok((mut s, _)) = listener.accept().await {
+            tokio::spawn(async move {
+                let mut q = [0u8; 12];
+                while s.read_exact(&mut q).await.is_ok() {
+                    let (start, count) = (
+                        u16::from_be_bytes([q[8], q[9]]),
+                        u16::from_be_bytes([q[10], q[11]]),
+                    );
+                    let mut a = q[..4].to_vec();
+                    a.extend((count * 2 + 3).to_be_bytes());
+                    a.extend([q[6], q[7], (count * 2) as u8]);
+                    assert_eq!(q[7], 4, "only input registers are read");
+                    for n in start..start + count {
+                        a.extend((n.wrapping_mul(1000)).to_be_bytes());
+                    }
+                    if s.write_all(&a).await.is_err() {
+                        return;
+                    }
+                }
+            });
+        }
+    });
+    address
+}
+
+/// Keeps every row; the first batches can be refused.
+#[derive(Debug, Default)]
+pub struct Rows {
+    pub rows: Mutex<Vec<(Tag, Reading)>>,
+    pub refuse: Mutex<u32>,
+}
+
+impl ReadingSink for Rows {
+    fn append(&self, batch: Vec<(Tag, Reading)>) -> Result<(), SinkError> {
+        let mut refuse = self.refuse.lock().unwrap();
+        if *refuse > 0 {
+            *refuse -= 1;
+            return Err(SinkError("disk full".into()));
+        }
+        self.rows.lock().unwrap().extend(batch);
+        Ok(())
+    }
+}
+
+impl Rows {
+    pub fn of(&self, tag: &str) -> Vec<Reading> {
+        self.rows
+            .lock()
+            .unwrap()
+            .iter()
+            .filter(|(t, _)| t.as_str() == tag)
+            .map(|(_, r)| *r)
+            .collect()
+    }
+}
+
+pub fn known(tag: &str, unit: &str, id: Option<u32>) -> KnownLoop {
+    KnownLoop {
+        tag: Tag::new(tag).unwrap(),
+        pv_unit: unit.into(),
+        device: id.map(|device_id| DeviceKey {
+            device_type: 0x6A31,
+            device_id,
+        }),
+        gateway: Some("GW-1".into()),
+    }
+}
+
+/// A running collector against one gateway, polling every 100 ms with 150 ms time-out and one retry.
+pub struct Site {
+    pub collector: Collector,
+    pub rows: Arc<Rows>,
+    pub stop: CancellationToken,
+}
+
+impl Site {
+    pub fn start(address: SocketAddr, loops: Vec<KnownLoop>, analog: Vec<AnalogConfig>) -> Self {
+        let mut g = GatewayConfig::new("GW-1", &address.to_string());
+        g.poll_every = Duration::from_millis(100);
+        g.timeout = Duration::from_millis(150);
+        g.retries = 1;
+        let rows = Arc::new(Rows::default());
+        let stop = CancellationToken::new();
+        let parts = CollectorParts {
+            gateways: vec![g],
+            analog,
+            directory: Arc::new(StaticDirectory::new(loops)),
+            sink: rows.clone(),
+        };
+        Self {
+            collector: Collector::start(parts, stop.clone()),
+            rows,
+            stop,
+        }
+    }
+
+    pub fn status(&self) -> GatewayStatus {
+        self.collector.gateways().remove(0)
+    }
+
+    /// Waits until something is so, at most 15 s.
+    pub async fn until(&self, what: &str, mut so: impl FnMut(&Self) -> bool) {
+        for _ in 0..1_500 {
+            if so(self) {
+                return;
+            }
+            tokio::time::sleep(Duration::from_millis(10)).await;
+        }
+        panic!("never: {what}; {:?}", self.status());
+    }
+}
