@@ -7,7 +7,7 @@ use ingest_store::{Snapshot, Store, StoreError, StoreReader};
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
-use tokio::sync::{Notify, Semaphore, broadcast};
+use tokio::sync::{Notify, Semaphore, broadcast, watch};
 
 /// How many days back the newest reading of a loop is looked for at start.
 const NEWEST_DAYS: usize = 4;
@@ -64,15 +64,19 @@ impl FailureCounts {
 pub struct GatewayView {
     pub name: String,
     pub connected: bool,
-    /// Sessions opened since the start.
-    pub sessions: u64,
+    /// Sessions held now.
+    pub sessions: u32,
+    /// HART master role that the session took: `primary` or `secondary`.
+    pub master: Option<&'static str>,
     pub devices: usize,
-    /// Exchanges a second that the plan asks for, and that were made of late.
+    /// Fast reads a second that the plan asks for, and that were made over the last minute.
     pub planned_per_s: f64,
     pub achieved_per_s: f64,
     /// How far the plan is behind, seconds.
     pub late_s: f64,
     pub failures: FailureCounts,
+    /// Readings dropped because the landing did not keep up.
+    pub readings_lost: u64,
     pub last_error: Option<String>,
 }
 
@@ -92,6 +96,8 @@ pub struct Shared {
     pub events: broadcast::Sender<Arc<Current>>,
     /// Told when readings or the register changed.
     pub changed: Notify,
+    /// Told when a person changed the register.
+    pub register_changed: watch::Sender<()>,
     /// Bounds answers that read much.
     pub heavy: Arc<Semaphore>,
     /// For assessments at another time; apart from the live one, so that neither waits for the other.
@@ -126,6 +132,7 @@ impl Shared {
             metrics: Metrics::new(),
             events: broadcast::channel(16).0,
             changed: Notify::new(),
+            register_changed: watch::channel(()).0,
             heavy: Arc::new(Semaphore::new(HEAVY)),
             past: Mutex::new(Engine::new(Settings::default())),
             ready: AtomicBool::new(false),

@@ -103,6 +103,7 @@ pub(super) async fn write(
         })?;
         if applied {
             shared.changed.notify_one();
+            shared.register_changed.send_replace(());
         }
         Ok(Json(diff_view(diff, applied)))
     })

@@ -83,12 +83,14 @@ fn gateways() -> Vec<loopwitness::state::GatewayView> {
     vec![loopwitness::state::GatewayView {
         name: "north".into(),
         connected: true,
-        sessions: 2,
+        sessions: 1,
+        master: Some("secondary"),
         devices: 3,
         planned_per_s: 0.1,
         achieved_per_s: 0.1,
         late_s: 0.0,
         failures: loopwitness::state::FailureCounts { timeouts: 4, ..Default::default() },
+        readings_lost: 0,
         last_error: None,
     }]
 }
