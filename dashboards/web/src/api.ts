@@ -1,0 +1,42 @@
+// Reading the service. Every failure becomes a sentence; nothing here throws anything else.
+
+export class Refusal extends Error {
+  readonly status: number;
+  constructor(message: string, status: number) {
+    super(message);
+    this.status = status;
+  }
+}
+
+function sentence(text: string): string {
+  const t = text.trim();
+  if (t === "") return t;
+  const first = t.charAt(0).toUpperCase() + t.slice(1);
+  return /[.!?]$/.test(first) ? first : `${first}.`;
+}
+
+/** GET an address below /api/v1 and read its JSON. */
+export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
+  let answer: Response;
+  try {
+    answer = await fetch(`/api/v1/${path}`, { headers: { accept: "application/json" }, ...(signal ? { signal } : {}) });
+  } catch (e) {
+    if (signal?.aborted) throw e;
+    throw new Refusal("The service does not answer.", 0);
+  }
+  let body: unknown;
+  try {
+    body = await answer.json();
+  } catch {
+    throw new Refusal(answer.ok ? "The service answered something that is not JSON." : `The service answered with status ${answer.status}.`, answer.status);
+  }
+  if (answer.ok) return body as T;
+  const p = (typeof body === "object" && body !== null ? body : {}) as Record<string, unknown>;
+  const title = typeof p["title"] === "string" ? sentence(p["title"]) : `The service answered with status ${answer.status}.`;
+  const detail = typeof p["detail"] === "string" ? sentence(p["detail"]) : "";
+  throw new Refusal([title, detail].filter((t) => t !== "").join(" "), answer.status);
+}
+
+export const said = (e: unknown): string => (e instanceof Error ? e.message : String(e));
+
+export const loopPath = (tag: string): string => `/loop/${encodeURIComponent(tag)}`;

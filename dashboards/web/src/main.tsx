@@ -1,0 +1,49 @@
+// Entry: routes to a sheet, with the title block above and the foot beneath.
+
+import { render } from "preact";
+import { Block, Foot } from "./frame";
+import { Attention } from "./pages/attention";
+import { Collection } from "./pages/collection";
+import { Loop } from "./pages/loop";
+import { NotJudged } from "./pages/notjudged";
+import * as route from "./route";
+import * as state from "./state";
+
+function Sheet() {
+  const path = route.path.value;
+  const tag = route.tagOf(path);
+  if (tag !== null) return <Loop key={tag} tag={tag} />;
+  if (path === "/" || path === "") return <Attention />;
+  if (path === "/collection") return <Collection />;
+  if (path === "/not-judged") return <NotJudged />;
+  return (
+    <section class="lead">
+      <h1 tabIndex={-1}>No sheet has the address {path}.</h1>
+      <p class="sub">
+        <a href="/">Attention</a> is the first one.
+      </p>
+    </section>
+  );
+}
+
+function Page() {
+  return (
+    <>
+      <a class="skip" href="#main">
+        to the sheet
+      </a>
+      <Block />
+      <main id="main">
+        <Sheet />
+      </main>
+      <Foot />
+    </>
+  );
+}
+
+const root = document.getElementById("sheet");
+if (root) {
+  route.begin();
+  state.begin();
+  render(<Page />, root);
+}

@@ -1,0 +1,127 @@
+// What all pages share: the newest assessment, the register, whether the service still answers.
+
+import { computed, signal } from "@preact/signals";
+import { Refusal, get, said } from "./api";
+import { DAY, ms, setZone } from "./format";
+import type { Assessment, LoopEntry, Trace } from "./types";
+
+export const assessment = signal<Assessment | null>(null);
+/** Why there is no newer answer; null while the service answers. */
+export const trouble = signal<string | null>(null);
+/** When the service last answered, ms. */
+export const answeredAt = signal(Number.NaN);
+/** Wall clock, ms, once a second... only for ages in words. */
+export const wall = signal(Date.now());
+export const loops = signal<ReadonlyMap<string, LoopEntry>>(new Map());
+
+/** "now" of every figure: the end of what was assessed. */
+export const now = computed(() => {
+  const t = ms(assessment.value?.to);
+  return Number.isFinite(t) ? t : wall.value;
+});
+/** Start of the shared axis: the record, at most 60 days, at least one. */
+export const axisFrom = computed(() => {
+  const from = ms(assessment.value?.from);
+  const start = Number.isFinite(from) ? from : now.value - DAY;
+  return Math.min(Math.max(start, now.value - 60 * DAY), now.value - DAY);
+});
+export const traceStep = computed(() => (now.value - axisFrom.value <= 6 * DAY ? "1h" : "6h"));
+
+const POLL_MS = 10_000;
+const REGISTER_MS = 120_000;
+let under = false;
+
+export async function refresh(): Promise<void> {
+  if (under) return;
+  under = true;
+  try {
+    const next = await get<Assessment>("attention");
+    if (next.site) setZone(next.site.timezone);
+    answeredAt.value = Date.now();
+    trouble.value = null;
+    if (JSON.stringify(next) !== JSON.stringify(assessment.peek())) assessment.value = next;
+  } catch (e) {
+    trouble.value = said(e);
+    if (e instanceof Refusal && e.status > 0) answeredAt.value = Date.now();
+  } finally {
+    under = false;
+  }
+}
+
+async function readRegister(): Promise<void> {
+  try {
+    const all = new Map<string, LoopEntry>();
+    let after: string | null = null;
+    do {
+      const more: string = after === null ? "" : `&after=${encodeURIComponent(after)}`;
+      const page: { loops: LoopEntry[]; next: string | null } = await get(`loops?limit=5000${more}`);
+      for (const l of page.loops) all.set(l.tag, l);
+      after = page.next;
+    } while (after !== null);
+    loops.value = all;
+  } catch {
+    // The list stands without tolerances; the next round tries again.
+  }
+}
+
+/** Starts reading and keeps at it: an event stream says when there is a new result, polling covers its absence. */
+export function begin(): void {
+  void refresh();
+  void readRegister();
+  let streaming = false;
+  const stream = new EventSource("/api/v1/events");
+  stream.addEventListener("assessed", () => void refresh());
+  stream.onopen = () => {
+    streaming = true;
+    if (trouble.peek() !== null) void refresh();
+  };
+  stream.onerror = () => {
+    streaming = false;
+    void refresh();
+  };
+  setInterval(() => {
+    if (!document.hidden && (!streaming || trouble.peek() !== null || assessment.peek() === null)) void refresh();
+  }, POLL_MS);
+  setInterval(() => {
+    if (!document.hidden) void readRegister();
+  }, REGISTER_MS);
+  setInterval(() => {
+    if (!document.hidden) wall.value = Date.now();
+  }, 1_000);
+}
+
+// ---- traces of the list, asked for as rows come near the window ---------------------------------------------
+
+const BATCH = 40;
+const FRESH_MS = 60_000;
+export const traces = signal<ReadonlyMap<string, Trace>>(new Map());
+const askedAt = new Map<string, number>();
+const wanted = new Set<string>();
+let timer = 0;
+
+/** Wants the traces of these loops; answers arrive in `traces`. */
+export function wantTraces(tags: readonly string[]): void {
+  const t = Date.now();
+  for (const tag of tags) {
+    if (t - (askedAt.get(tag) ?? 0) > FRESH_MS) wanted.add(tag);
+  }
+  if (wanted.size > 0 && timer === 0) timer = window.setTimeout(() => void askTraces(), 50);
+}
+
+async function askTraces(): Promise<void> {
+  const tags = [...wanted].slice(0, BATCH);
+  for (const tag of tags) {
+    wanted.delete(tag);
+    askedAt.set(tag, Date.now());
+  }
+  try {
+    const list = tags.map(encodeURIComponent).join(",");
+    const got = await get<{ traces: Trace[] }>(`traces?tags=${list}&step=${traceStep.peek()}`);
+    const next = new Map(traces.peek());
+    for (const t of got.traces) next.set(t.tag, t);
+    traces.value = next;
+  } catch {
+    for (const tag of tags) askedAt.delete(tag);
+  }
+  timer = wanted.size > 0 ? window.setTimeout(() => void askTraces(), 50) : 0;
+}

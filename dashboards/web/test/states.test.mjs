@@ -1,0 +1,130 @@
+// States that a running service does not show on demand: its answers are replaced on their way to the page.
+
+import assert from "node:assert/strict";
+import { after, before, test } from "node:test";
+import { assessed, axe, go, launch, loopPath, noSideways, open, picture, plain, settled } from "./browser.mjs";
+
+let browser;
+let real;
+
+before(async () => {
+  real = await assessed();
+  browser = await launch();
+});
+after(async () => browser?.close());
+
+/** Replaces the answer of /api/v1/attention and keeps the event stream closed, so that only asking again brings news. */
+async function answering(page, reply) {
+  await page.route("**/api/v1/events", (route) => route.abort());
+  await page.route("**/api/v1/attention*", (route) => reply(route));
+}
+const json = (body) => (route) => route.fulfill({ status: 200, contentType: "application/json", body: JSON.stringify(body) });
+/** Refused requests are console errors of the browser; what the page itself does wrong is not among them. */
+const own = (page) => page.faults.filter((f) => !/Failed to load resource|ERR_FAILED/.test(f));
+
+function finding(tag) {
+  return {
+    id: `${tag}:no-reply`, kind: "no-reply", cause: null, signal: null, onset: real.to, onset_low: real.to, onset_high: real.to, ended: null,
+    deviation_pct: null, rate_pct_per_day: null, reaches_tolerance_at: null, reaches_tolerance_low: null, reaches_tolerance_high: null,
+    confidence: 0.9, ne107: null, common_cause: null, summary: "No answer.", evidence: {}, checks: ["Look."], cautions: [],
+  };
+}
+function row(i, tag) {
+  return {
+    rank: i + 1, tag, score: 1 - i / 20_000, why: "No answer.", terms: { real: 0.9, purpose: 0.67, soon: 1, lasting: 1 },
+    criticality: "control", area: `Area ${i % 9}`, service: `Invented service ${i}`, common_cause: null, findings: [finding(tag)],
+  };
+}
+const rows = (n) => Array.from({ length: n }, (_, i) => row(i, `FT-${String(10_000 + i)}`));
+
+test("nothing found, nothing stored, no analog: each is a sentence", async () => {
+  const none = { ...real, attention: [], common_causes: [] };
+  const states = {
+    quiet: none,
+    empty: { ...none, from: null, to: null, loops: 0, readings: 0, not_judged: [] },
+    "no-analog": { ...none, not_judged: rows(20).map((r) => ({ tag: r.tag, what: "analog-digital-drift", why: "no analog source" })) },
+  };
+  for (const [name, body] of Object.entries(states)) {
+    const page = await open(browser);
+    await answering(page, json(body));
+    await go(page, "/");
+    await settled(page);
+    assert.ok(plain(await page.locator("main h1").innerText()).length > 10, name);
+    await axe(page, name);
+    assert.deepEqual(own(page), [], name);
+    await picture(page, `state-${name}`);
+    await page.context().close();
+  }
+});
+
+test("a refusal is shown in the service's own words", async () => {
+  const page = await open(browser);
+  const detail = "the first assessment since the start is running (12 % done)";
+  await answering(page, (route) =>
+    route.fulfill({ status: 503, contentType: "application/problem+json", body: JSON.stringify({ title: "not available yet", status: 503, detail }) }),
+  );
+  await go(page, "/");
+  await page.waitForFunction(() => /12 % done/.test(document.body.innerText.replace(/\s+/g, " ")));
+  await axe(page, "refusal");
+  await picture(page, "state-starting");
+  await page.context().close();
+});
+
+test("when the service stops answering the page says so and keeps what it has", { timeout: 90_000 }, async () => {
+  const page = await open(browser);
+  let up = true;
+  await answering(page, (route) => (up ? json({ ...real, attention: rows(3), common_causes: [] })(route) : route.abort()));
+  await go(page, "/");
+  await settled(page);
+  await page.locator(`main a[href="${loopPath("FT-10000")}"]`).first().waitFor();
+  up = false;
+  await page.waitForFunction(() => /does not answer/.test(document.body.innerText), null, { timeout: 45_000 });
+  assert.ok(await page.locator(`main a[href="${loopPath("FT-10000")}"]`).first().isVisible());
+  await axe(page, "stale");
+  await picture(page, "state-stale");
+  up = true;
+  await page.waitForFunction(() => !/does not answer/.test(document.body.innerText), null, { timeout: 45_000 });
+  await page.context().close();
+});
+
+test("ten thousand rows stay quick", async (t) => {
+  const page = await open(browser);
+  await answering(page, json({ ...real, loops: 10_000, attention: rows(10_000), common_causes: [] }));
+  const began = Date.now();
+  await go(page, "/");
+  await page.locator(`main a[href="${loopPath("FT-10000")}"]`).first().waitFor();
+  const shownMs = Date.now() - began;
+  const nodes = await page.evaluate(() => document.querySelectorAll("*").length);
+  t.diagnostic(`first row after ${shownMs} ms, ${nodes} elements`);
+  assert.ok(shownMs < 8_000, `the first row came after ${shownMs} ms`);
+  assert.ok(nodes < 40_000, `${nodes} elements`);
+
+  const find = page.getByRole("searchbox").or(page.locator('main input[type="text"], main input:not([type])')).first();
+  const typed = Date.now();
+  await find.fill("FT-19997");
+  await page.locator(`main a[href="${loopPath("FT-19997")}"]`).first().waitFor();
+  await page.locator(`main a[href="${loopPath("FT-10000")}"]`).first().waitFor({ state: "detached" });
+  const foundMs = Date.now() - typed;
+  t.diagnostic(`found among them after ${foundMs} ms`);
+  assert.ok(foundMs < 3_000, `found after ${foundMs} ms`);
+  assert.match(page.url(), /FT-19997/, "the filter stands in the address");
+  await find.fill("no loop has this name");
+  await page.waitForFunction(() => /without the filter/.test(document.body.innerText));
+  await noSideways(page, "10,000 rows");
+  assert.deepEqual(own(page), []);
+  await page.context().close();
+});
+
+test("names from the site are text, whatever they hold", async () => {
+  const evil = `<img src=x onerror="document.title='taken'">/#? é`;
+  const page = await open(browser, { width: 390 });
+  const odd = { ...row(0, evil), why: `${evil} stands.`, service: evil, area: evil };
+  await answering(page, json({ ...real, site: { name: evil, timezone: "No/Such_Zone" }, attention: [odd, row(1, "PT-1")], common_causes: [] }));
+  await go(page, "/");
+  await page.locator(`main a[href="${loopPath(evil)}"]`).first().waitFor();
+  assert.notEqual(await page.title(), "taken");
+  assert.equal(await page.locator("main img").count(), 0);
+  await noSideways(page, "odd names");
+  assert.deepEqual(own(page), []);
+  await page.context().close();
+});
