@@ -32,7 +32,7 @@ fn kinds(row: &AttentionRow) -> String {
             names.push(name);
         }
     }
-    names.join("\n")
+    names.join(", ")
 }
 
 /// The list with a sentence above it, the common causes and what was not judged beneath.
@@ -48,16 +48,23 @@ pub fn render(a: &Assessment, width: u16) -> String {
     );
     if !a.attention.is_empty() {
         let mut table = plain(width);
-        table.set_header(["#", "Tag", "Score = real x purpose x soon x lasting", "Since", "What", "Why"]);
+        table.set_header(["#", "Tag", "Attention", "Since", "What and why"]);
         for row in &a.attention {
             let t = row.terms;
             table.add_row([
                 row.rank.to_string(),
                 row.tag.to_string(),
-                format!("{:.2} =\n{:.2} x {:.2} x {:.2} x {:.2}", row.score, t.real, t.purpose, t.soon, t.lasting),
+                format!(
+                    "{:.2} = {:.2} real\nx {:.2} {}\nx {:.2} soon{}",
+                    row.score,
+                    t.real,
+                    t.purpose,
+                    row.criticality,
+                    t.soon,
+                    if t.lasting < 1.0 { format!("\nx {:.2} ended", t.lasting) } else { String::new() }
+                ),
                 since(row),
-                kinds(row),
-                row.why.clone(),
+                format!("{}\n{}", kinds(row), row.why),
             ]);
         }
         if let Some(column) = table.column_mut(0) {
