@@ -10,7 +10,7 @@ DEMO ?=
 .DEFAULT_GOAL := demo
 
 demo: web
-	cargo build -p loopwitness --bin loopwitness
+	cargo build --workspace
 	@exec target/debug/loopwitness demo $(DEMO)
 
 # The page first: the binary embeds it.
