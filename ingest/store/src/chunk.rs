@@ -1,11 +1,13 @@
 //! A bounded heap of rows in any order -> one staged day file for each day it touches; staged files become part of the
 //! store all together or not at all.
 
+use crate::compact::merge;
 use crate::dayfile::{DayFileInfo, DayFileWriter};
 use crate::error::{IoContext, StoreError};
 use crate::files::Files;
 use crate::state::{Origin, PartRow};
 use ingest_model::{Columns, Tag, UtcMicros};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -147,6 +149,35 @@ impl Stage {
         self.others.push((from, to));
     }
 
+    /// Joins staged files of the same day, so that each day has one. Returns how many rows gave way to later ones.
+    pub(crate) fn join_days(&mut self) -> Result<u64, StoreError> {
+        let mut days: BTreeMap<i64, Vec<PartRow>> = BTreeMap::new();
+        for part in std::mem::take(&mut self.parts) {
+            days.entry(part.day).or_default().push(part);
+        }
+        let mut repeats = 0;
+        for (day, parts) in days {
+            let (Some(first), Some(last)) = (parts.first(), parts.last()) else {
+                continue;
+            };
+            if parts.len() == 1 {
+                self.parts.extend(parts);
+                continue;
+            }
+            let paths: Vec<PathBuf> = parts
+                .iter()
+                .map(|p| self.dir.join("staging").join(&p.name))
+                .collect();
+            let mut joined = self.start(day, first.origin, first.seq_first, last.seq_last)?;
+            repeats += merge(&*self.files, &paths, &mut joined.writer)?;
+            self.finish(joined)?;
+            for path in &paths {
+                self.files.remove(path).at("remove", path)?;
+            }
+        }
+        Ok(repeats)
+    }
+
     pub(crate) fn parts(&self) -> &[PartRow] {
         &self.parts
     }
@@ -204,4 +235,63 @@ fn part_name(day: i64, origin: Origin, first: i64, last: i64) -> String {
         UtcMicros::from_day(day).date_string(),
         origin.word()
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::dayread::PartStream;
+    use crate::files::RealFiles;
+    use ingest_model::Reading;
+
+    #[test]
+    fn chunks_of_one_import_become_one_file_a_day_and_the_later_row_stands() {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::create_dir(dir.path().join("staging")).unwrap();
+        let staged = || {
+            std::fs::read_dir(dir.path().join("staging"))
+                .unwrap()
+                .count()
+        };
+        let tags = [Tag::new("A").unwrap(), Tag::new("B").unwrap()];
+        let mut stage = Stage::new(Arc::new(RealFiles), dir.path());
+        let mut repeats = 0;
+        for seq in 0..3i64 {
+            let mut chunk = Chunk::default();
+            // Row 5 of B in every chunk, twice; one row of A in each; the last chunk alone has a second day.
+            let day = if seq == 2 { 86_400_000_000 } else { 7 };
+            for (tag, time, pv) in [
+                (1, 5, -1.0),
+                (0, seq, seq as f64),
+                (1, 5, seq as f64),
+                (1, day, 0.0),
+            ] {
+                chunk.tag.push(tag);
+                chunk.rows.push(&Reading {
+                    pv,
+                    ..Reading::empty(UtcMicros(time))
+                });
+            }
+            repeats += chunk
+                .write(&tags, &mut stage, Origin::Imported, seq, seq)
+                .unwrap();
+        }
+        assert_eq!((staged(), repeats), (4, 3));
+        // B: row 5 twice and row 7 once more than needed.
+        assert_eq!(stage.join_days().unwrap(), 3);
+        let rows: Vec<(i64, u64)> = stage.parts().iter().map(|p| (p.day, p.rows)).collect();
+        assert_eq!((rows, staged()), (vec![(0, 5), (1, 1)], 2));
+        let path = dir.path().join("staging").join(&stage.parts()[0].name);
+        let mut stream = PartStream::open(&RealFiles, &path, 100).unwrap();
+        let (mut a, mut b) = (Columns::default(), Columns::default());
+        stream.take(&mut a).unwrap();
+        stream.take(&mut b).unwrap();
+        assert_eq!(
+            (a.pv, b.time, b.pv),
+            (vec![0.0, 1.0, 2.0], vec![5, 7], vec![2.0, 0.0])
+        );
+        // Not kept: nothing stays.
+        drop(stage);
+        assert_eq!(staged(), 0);
+    }
 }

@@ -1,14 +1,18 @@
 //! Days in many small files become days in one file an origin.
 
 use crate::chunk::Stage;
+use crate::dayfile::DayFileWriter;
 use crate::dayread::PartStream;
 use crate::error::StoreError;
+use crate::files::Files;
 use crate::state::{Change, Image, Origin, PartRow};
 use crate::store::{Store, Writer};
 use ingest_model::{Columns, UtcMicros};
+use std::path::PathBuf;
 
 /// A day with more files of one origin than this is rewritten.
 const PARTS_OF_A_DAY: usize = 8;
+/// Rows decoded at a time from each file.
 const BATCH_ROWS: usize = 8_192;
 
 impl Store {
@@ -43,25 +47,13 @@ impl Store {
         ) else {
             return Ok(());
         };
-        let mut streams = Vec::with_capacity(parts.len());
-        for part in parts {
-            streams.push(PartStream::open(
-                &*self.files,
-                &self.dir.join("history").join(&part.name),
-                BATCH_ROWS,
-            )?);
-        }
+        let paths: Vec<PathBuf> = parts
+            .iter()
+            .map(|p| self.dir.join("history").join(&p.name))
+            .collect();
         let mut stage = Stage::new(self.files.clone(), &self.dir);
         let mut file = stage.start(one.day, one.origin, first, last)?;
-        while let Some(tag) = streams.iter().filter_map(PartStream::peek).min().cloned() {
-            let mut columns = Columns::default();
-            for stream in streams.iter_mut().filter(|s| s.peek() == Some(&tag)) {
-                stream.take(&mut columns)?;
-            }
-            columns.sort_and_keep_last();
-            file.writer.start_loop(&tag)?;
-            file.writer.push_all(&columns);
-        }
+        merge(&*self.files, &paths, &mut file.writer)?;
         stage.finish(file)?;
         let change = Change {
             replaced: parts.iter().map(|p| p.name.clone()).collect(),
@@ -70,4 +62,28 @@ impl Store {
         };
         self.record(writer, stage, change)
     }
+}
+
+/// Writes the rows of several files of one day as one; of equal tag and time the one of the later file stands. Returns how
+/// many gave way.
+pub(crate) fn merge(
+    files: &dyn Files,
+    paths: &[PathBuf],
+    into: &mut DayFileWriter,
+) -> Result<u64, StoreError> {
+    let mut streams = Vec::with_capacity(paths.len());
+    for path in paths {
+        streams.push(PartStream::open(files, path, BATCH_ROWS)?);
+    }
+    let mut repeats = 0;
+    while let Some(tag) = streams.iter().filter_map(PartStream::peek).min().cloned() {
+        let mut columns = Columns::default();
+        for stream in streams.iter_mut().filter(|s| s.peek() == Some(&tag)) {
+            stream.take(&mut columns)?;
+        }
+        repeats += columns.sort_and_keep_last() as u64;
+        into.start_loop(&tag)?;
+        into.push_all(&columns);
+    }
+    Ok(repeats)
 }

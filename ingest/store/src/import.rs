@@ -42,7 +42,7 @@ pub struct ImportReport {
     pub rows_read: u64,
     /// Rows that entered the history; a row of an earlier import with equal tag and time is not subtracted.
     pub readings: u64,
-    /// Rows that gave way to a later row of this import with equal tag and time, as far as they were read close together.
+    /// Rows that gave way to a later row of this import with equal tag and time.
     pub repeats: u64,
     pub rejects: u64,
     /// Rejected rows with their reasons (CSV).
@@ -311,9 +311,10 @@ impl Store {
             mut stage,
             mut rejects,
             rows_read,
-            repeats,
+            mut repeats,
             ..
         } = sink;
+        repeats += stage.join_days()?;
         let new_work: Vec<WorkWindow> = work
             .into_iter()
             .filter(|w| !image.work.contains(w))

@@ -156,7 +156,8 @@ fn an_error_names_the_place_and_leaves_the_store_as_it_was() {
         "time,tag,pv\n2026-03-02T00:00:00Z,FT-1,1\n",
     );
     let loops = |text: &'static str| vec![("loops.csv", text), good];
-    let cases: Vec<(Vec<(&str, &str)>, Vec<&str>)> = vec![
+    type Case<'a> = (Vec<(&'a str, &'a str)>, Vec<&'a str>);
+    let cases: Vec<Case<'_>> = vec![
         (
             loops("tag,pv_unit,lrv\nA,bar,0\n"),
             vec!["loops.csv", "`urv`", "missing"],
