@@ -13,30 +13,30 @@ use tokio_util::sync::CancellationToken;
 
 /// What one simulated device answers with.
 #[derive(Clone, Debug)]
-pub struct Sim {
-    pub card: u8,
-    pub channel: u8,
-    pub device_type: u16,
-    pub id: u32,
-    pub revision: u8,
+pub(crate) struct Sim {
+    pub(crate) card: u8,
+    pub(crate) channel: u8,
+    pub(crate) device_type: u16,
+    pub(crate) id: u32,
+    pub(crate) revision: u8,
     /// Long tag in 84 and 20; empty: old device, 20 is not implemented.
-    pub long_tag: &'static str,
+    pub(crate) long_tag: &'static str,
     /// Six packed bytes of command 13.
-    pub packed_tag: [u8; 6],
-    pub pv: f32,
-    pub ma: f32,
+    pub(crate) packed_tag: [u8; 6],
+    pub(crate) pv: f32,
+    pub(crate) ma: f32,
     /// Unit code of PV and range.
-    pub unit: u8,
-    pub silent: bool,
+    pub(crate) unit: u8,
+    pub(crate) silent: bool,
     /// First status byte of the answers to command 3.
-    pub code3: u8,
+    pub(crate) code3: u8,
     /// That many "busy" come before each answer to command 3.
-    pub busy: u32,
-    pub parked: bool,
+    pub(crate) busy: u32,
+    pub(crate) parked: bool,
 }
 
 impl Sim {
-    pub fn new(channel: u8, id: u32, long_tag: &'static str, pv: f32, ma: f32) -> Self {
+    pub(crate) fn new(channel: u8, id: u32, long_tag: &'static str, pv: f32, ma: f32) -> Self {
         Self {
             card: 0,
             channel,
@@ -63,36 +63,36 @@ impl Sim {
 
 /// How the gateway behaves; can be changed while it runs.
 #[derive(Debug, Default)]
-pub struct Behaviour {
-    pub devices: Vec<Sim>,
-    pub config_changes: u16,
+pub(crate) struct Behaviour {
+    pub(crate) devices: Vec<Sim>,
+    pub(crate) config_changes: u16,
     /// Header status of session initiate, taken from the front; then success.
-    pub initiate_status: Vec<u8>,
+    pub(crate) initiate_status: Vec<u8>,
     /// No answer to a session initiate as secondary master.
-    pub ignore_secondary: bool,
+    pub(crate) ignore_secondary: bool,
     /// Answers are held back that long.
-    pub delay: Duration,
+    pub(crate) delay: Duration,
     /// Answers are sent in pieces of that many bytes; 0: whole.
-    pub pieces: usize,
+    pub(crate) pieces: usize,
     /// Bytes sent before the next answer.
-    pub garbage: Vec<u8>,
+    pub(crate) garbage: Vec<u8>,
     /// A burst message before each answer.
-    pub bursts: bool,
+    pub(crate) bursts: bool,
     /// The connection is cut at the next request.
-    pub cut: bool,
+    pub(crate) cut: bool,
     /// Nothing at all is answered.
-    pub dead: bool,
-    pub no_statistics: bool,
+    pub(crate) dead: bool,
+    pub(crate) no_statistics: bool,
     // What was seen.
-    pub sessions: u32,
-    pub closes: u32,
-    pub masters: Vec<u8>,
-    pub commands: Vec<u8>,
-    polls: HashMap<u32, u32>,
-    sent: HashMap<u32, (u16, u16)>,
+    pub(crate) sessions: u32,
+    pub(crate) closes: u32,
+    pub(crate) masters: Vec<u8>,
+    pub(crate) commands: Vec<u8>,
+    pub(crate) polls: HashMap<u32, u32>,
+    pub(crate) sent: HashMap<u32, (u16, u16)>,
 }
 
-pub type Shared = Arc<Mutex<Behaviour>>;
+pub(crate) type Shared = Arc<Mutex<Behaviour>>;
 
 const GATEWAY: [u8; 5] = [0x3B, 0x02, 0x00, 0xA0, 0x01];
 
@@ -321,7 +321,7 @@ async fn serve(mut stream: TcpStream, shared: Shared) -> std::io::Result<()> {
 }
 
 /// Starts a gateway on a free port of the loopback interface.
-pub async fn gateway(behaviour: Behaviour) -> (SocketAddr, Shared) {
+pub(crate) async fn gateway(behaviour: Behaviour) -> (SocketAddr, Shared) {
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap();
     let shared = Arc::new(Mutex::new(behaviour));
@@ -335,7 +335,7 @@ pub async fn gateway(behaviour: Behaviour) -> (SocketAddr, Shared) {
 }
 
 /// A Modbus TCP server whose input register `n` holds `1000 * n`.
-pub async fn modbus() -> SocketAddr {
+pub(crate) async fn modbus() -> SocketAddr {
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
     let address = listener.local_addr().unwrap();
     tokio::spawn(async move {
@@ -366,9 +366,9 @@ pub async fn modbus() -> SocketAddr {
 
 /// Keeps every row; the first batches can be refused.
 #[derive(Debug, Default)]
-pub struct Rows {
-    pub rows: Mutex<Vec<(Tag, Reading)>>,
-    pub refuse: Mutex<u32>,
+pub(crate) struct Rows {
+    pub(crate) rows: Mutex<Vec<(Tag, Reading)>>,
+    pub(crate) refuse: Mutex<u32>,
 }
 
 impl ReadingSink for Rows {
@@ -384,7 +384,7 @@ impl ReadingSink for Rows {
 }
 
 impl Rows {
-    pub fn of(&self, tag: &str) -> Vec<Reading> {
+    pub(crate) fn of(&self, tag: &str) -> Vec<Reading> {
         self.rows
             .lock()
             .unwrap()
@@ -395,7 +395,7 @@ impl Rows {
     }
 }
 
-pub fn known(tag: &str, unit: &str, id: Option<u32>) -> KnownLoop {
+pub(crate) fn known(tag: &str, unit: &str, id: Option<u32>) -> KnownLoop {
     KnownLoop {
         tag: Tag::new(tag).unwrap(),
         pv_unit: unit.into(),
@@ -408,14 +408,18 @@ pub fn known(tag: &str, unit: &str, id: Option<u32>) -> KnownLoop {
 }
 
 /// A running collector against one gateway, polling every 100 ms with 150 ms time-out and one retry.
-pub struct Site {
-    pub collector: Collector,
-    pub rows: Arc<Rows>,
-    pub stop: CancellationToken,
+pub(crate) struct Site {
+    pub(crate) collector: Collector,
+    pub(crate) rows: Arc<Rows>,
+    pub(crate) stop: CancellationToken,
 }
 
 impl Site {
-    pub fn start(address: SocketAddr, loops: Vec<KnownLoop>, analog: Vec<AnalogConfig>) -> Self {
+    pub(crate) fn start(
+        address: SocketAddr,
+        loops: Vec<KnownLoop>,
+        analog: Vec<AnalogConfig>,
+    ) -> Self {
         let mut g = GatewayConfig::new("GW-1", &address.to_string());
         g.poll_every = Duration::from_millis(100);
         g.timeout = Duration::from_millis(150);
@@ -435,12 +439,12 @@ impl Site {
         }
     }
 
-    pub fn status(&self) -> GatewayStatus {
+    pub(crate) fn status(&self) -> GatewayStatus {
         self.collector.gateways().remove(0)
     }
 
     /// Waits until something is so, at most 15 s.
-    pub async fn until(&self, what: &str, mut so: impl FnMut(&Self) -> bool) {
+    pub(crate) async fn until(&self, what: &str, mut so: impl FnMut(&Self) -> bool) {
         for _ in 0..1_500 {
             if so(self) {
                 return;

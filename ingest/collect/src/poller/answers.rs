@@ -1,0 +1,322 @@
+//! What answers become: a verdict from both status pairs, then rows, device knowledge, retries and repeats.
+
+use super::{
+    FIRST_REPEAT_MS, INTRODUCTION, LONGEST_REPEAT_MS, MAX_REPEATS, Moment, Poller, SILENT,
+    SURVEY_RETRY_MS, Step, What, Work,
+};
+use crate::device::Counters;
+use ingest_hart::answer::{
+    AdditionalStatus, ChannelStatistics, DynamicVariables, Embedded, Identity, LoopConfiguration,
+    OutputInformation, SubDeviceStatistics, TagDescriptorDate,
+};
+use ingest_hart::plan::{Job, Poll};
+use ingest_hart::session::Failure;
+use ingest_hart::{CodeClass, Frame, Latin1, Request, Status};
+use ingest_model::{Reading, Tag};
+
+/// What an answer means for the work it belongs to.
+enum Verdict<'a> {
+    Data(Status, &'a [u8]),
+    /// Ask again later with the same bytes.
+    Repeat(Option<Status>),
+    /// A failed exchange.
+    Failed(Option<Status>),
+    NotImplemented(Option<Status>),
+    /// The device answered and gives no data.
+    Refused(Option<Status>),
+}
+
+impl Poller {
+    /// The answer to a request: a whole frame that the session has matched.
+    pub fn answered(&mut self, token: u64, bytes: &[u8], now: Moment) {
+        let Some(work) = self.pending.remove(&token) else {
+            return;
+        };
+        let Ok((frame, _)) = Frame::parse(bytes) else {
+            self.failed_try(work, None, now);
+            return;
+        };
+        match self.verdict(&work.request, &frame) {
+            Verdict::Data(status, data) => self.data(work, status, data, now),
+            Verdict::Repeat(status) if work.repeats >= MAX_REPEATS => {
+                self.give_up(work, status, now)
+            }
+            Verdict::Repeat(_) => {
+                let wait = (FIRST_REPEAT_MS << work.repeats.min(8)).min(LONGEST_REPEAT_MS);
+                self.later.push((
+                    now.ms + wait,
+                    Work {
+                        repeats: work.repeats + 1,
+                        ..work
+                    },
+                ));
+            }
+            Verdict::Failed(status) => self.failed_try(work, status, now),
+            Verdict::NotImplemented(status) => self.not_implemented(work, status, now),
+            Verdict::Refused(status) => self.refused(work, status, now),
+        }
+    }
+
+    /// A request that got no answer.
+    pub fn failed(&mut self, token: u64, why: Failure, now: Moment) {
+        let Some(work) = self.pending.remove(&token) else {
+            return;
+        };
+        match why {
+            Failure::Busy => self.resend.push_back(work),
+            Failure::Lost | Failure::NotOpen => {
+                // The gateway is out of reach, not the device.
+                self.online = false;
+                if let Some(d) = self.device_of(&work) {
+                    d.try_failed();
+                }
+                self.give_up(work, None, now);
+            }
+            _ => self.failed_try(work, None, now),
+        }
+    }
+
+    fn verdict<'a>(&mut self, request: &Request, frame: &Frame<'a>) -> Verdict<'a> {
+        let Some(outer) = frame.status() else {
+            return Verdict::Failed(None);
+        };
+        if outer.class() == CodeClass::CommunicationError {
+            self.status.failures.comm_errors += 1;
+        }
+        if !matches!(request, Request::Through { .. }) {
+            return Self::classify(outer, frame.data());
+        }
+        // The outer pair is the I/O system's: never written into a row.
+        match outer.class() {
+            CodeClass::Busy | CodeClass::Delayed => Verdict::Repeat(None),
+            c if !c.has_data() => Verdict::Failed(None),
+            _ => match Embedded::decode(frame.data())
+                .ok()
+                .and_then(|e| Some((e.frame.status()?, e.frame.data())))
+            {
+                Some((inner, data)) => {
+                    if inner.class() == CodeClass::CommunicationError {
+                        self.status.failures.comm_errors += 1;
+                    }
+                    Self::classify(inner, data)
+                }
+                None => Verdict::Failed(None),
+            },
+        }
+    }
+
+    fn classify(status: Status, data: &[u8]) -> Verdict<'_> {
+        match status.class() {
+            CodeClass::Success | CodeClass::Warning => Verdict::Data(status, data),
+            CodeClass::Busy | CodeClass::Delayed => Verdict::Repeat(Some(status)),
+            CodeClass::CommunicationError | CodeClass::DelayedLost => Verdict::Failed(Some(status)),
+            CodeClass::NotImplemented => Verdict::NotImplemented(Some(status)),
+            CodeClass::Error => Verdict::Refused(Some(status)),
+        }
+    }
+
+    pub(super) fn failed_try(&mut self, work: Work, status: Option<Status>, now: Moment) {
+        let mut silent = false;
+        if let Some(d) = self.device_of(&work) {
+            d.try_failed();
+            silent = d.unanswered >= SILENT;
+        }
+        if self.online && !silent && work.failed < self.config.retries {
+            self.resend.push_back(Work {
+                failed: work.failed + 1,
+                ..work
+            });
+        } else {
+            self.give_up(work, status, now);
+        }
+    }
+
+    /// Retries are spent, or the session is gone.
+    pub(super) fn give_up(&mut self, work: Work, status: Option<Status>, now: Moment) {
+        match work.what {
+            What::Survey(step) => {
+                self.survey_busy = false;
+                self.survey_broken = true;
+                match step {
+                    Step::Identify => self.next_identify_ms = now.ms + SURVEY_RETRY_MS,
+                    Step::Capabilities => self.survey_wanted = true,
+                    Step::SubDevice(_) => self.listed_if_done(now),
+                }
+            }
+            What::Poll(job) => {
+                self.plan.finish(job);
+                if job.poll == Poll::Dynamic {
+                    if status.is_none() {
+                        self.status.failures.no_reply += 1;
+                    }
+                    self.failure_row(job.device, status, now);
+                }
+                if job.poll != Poll::Statistics
+                    && self.online
+                    && let Some(d) = self.devices.get_mut(job.device)
+                {
+                    d.unanswered = d.unanswered.saturating_add(1);
+                    self.survey_wanted |= d.unanswered == SILENT;
+                }
+            }
+        }
+    }
+
+    pub(super) fn failure_row(&mut self, device: usize, status: Option<Status>, now: Moment) {
+        if let Some(d) = self.devices.get_mut(device)
+            && let Some(tag) = d.tag.clone()
+        {
+            let row = d.failure_row(status, now.wall);
+            self.push_row(tag, row);
+        }
+    }
+
+    /// Adds the analog sample, if there is one within a poll period, and keeps the row.
+    pub(super) fn push_row(&mut self, tag: Tag, mut row: Reading) {
+        let within_us = i64::try_from(self.config.poll_every.as_micros()).unwrap_or(i64::MAX);
+        if let Some((ma, at)) = self.analog.latest(&tag)
+            && row.time.0.saturating_sub(at.0).abs() <= within_us
+        {
+            row.analog_ma = ma;
+            row.analog_time = Some(at);
+        }
+        self.readings.push((tag, row));
+    }
+
+    /// The device or gateway answered; it is not silent (any more).
+    pub(super) fn heard(&mut self, device: usize, now: Moment) {
+        let Some(d) = self.devices.get_mut(device) else {
+            return;
+        };
+        if std::mem::take(&mut d.unanswered) >= SILENT {
+            for poll in INTRODUCTION {
+                if self.plan.is_planned(device, poll) {
+                    self.plan.hasten(device, poll, now.ms);
+                }
+            }
+        }
+    }
+
+    pub(super) fn not_implemented(&mut self, work: Work, status: Option<Status>, now: Moment) {
+        let job = match work.what {
+            What::Survey(_) => return self.refused(work, status, now),
+            What::Poll(job) if job.poll == Poll::Dynamic => return self.refused(work, status, now),
+            What::Poll(job) => job,
+        };
+        self.plan.finish(job);
+        let Some(d) = self.devices.get_mut(job.device) else {
+            return;
+        };
+        if job.poll == Poll::Statistics {
+            d.counters = if d.counters == Counters::SubDevice {
+                Counters::Channel
+            } else {
+                Counters::Own
+            };
+            if d.counters == Counters::Own {
+                self.plan.drop_poll(job.device, Poll::Statistics);
+            } else {
+                self.plan.hasten(job.device, Poll::Statistics, now.ms);
+            }
+            return;
+        }
+        d.no_answer_to(job.poll);
+        self.plan.drop_poll(job.device, job.poll);
+        self.heard(job.device, now);
+        self.progress(job.device, now);
+    }
+
+    pub(super) fn refused(&mut self, work: Work, status: Option<Status>, now: Moment) {
+        match work.what {
+            What::Survey(step) => {
+                self.survey_busy = false;
+                match step {
+                    // No I/O system: the server is the device.
+                    Step::Capabilities => self.adopt_server(now),
+                    // Nobody at this index.
+                    Step::SubDevice(_) => self.listed_if_done(now),
+                    Step::Identify => {}
+                }
+            }
+            What::Poll(job) => {
+                self.plan.finish(job);
+                self.heard(job.device, now);
+                if job.poll == Poll::Dynamic {
+                    self.failure_row(job.device, status, now);
+                } else {
+                    if let Some(d) = self.devices.get_mut(job.device) {
+                        d.no_answer_to(job.poll);
+                    }
+                    self.progress(job.device, now);
+                }
+            }
+        }
+    }
+
+    pub(super) fn data(&mut self, work: Work, status: Status, data: &[u8], now: Moment) {
+        let read = match work.what {
+            What::Survey(step) => self.survey_data(step, status, data, now),
+            What::Poll(job) => self.poll_data(job, status, data, now),
+        };
+        if read.is_none() {
+            self.status.failures.bad_frames += 1;
+            self.failed_try(work, None, now);
+        }
+    }
+
+    /// `None`: the data field is not what the command promises.
+    pub(super) fn poll_data(
+        &mut self,
+        job: Job,
+        status: Status,
+        data: &[u8],
+        now: Moment,
+    ) -> Option<()> {
+        let d = self.devices.get_mut(job.device)?;
+        match job.poll {
+            Poll::Dynamic => {
+                let v = DynamicVariables::decode(data).ok()?;
+                let row = d.value_row(status, &v, now.wall);
+                let rose = d.more_status_rose(status);
+                let tag = d.tag.clone();
+                self.done_ms.push_back(now.ms);
+                if let Some(tag) = tag {
+                    self.push_row(tag, row);
+                }
+                if rose && self.plan.is_planned(job.device, Poll::AdditionalStatus) {
+                    self.plan.hasten(job.device, Poll::AdditionalStatus, now.ms);
+                }
+            }
+            Poll::Identity => {
+                d.take_identity(&Identity::decode(data).ok()?);
+                self.refresh(job.device);
+            }
+            Poll::Output => d.take_output(OutputInformation::decode(data).ok()?),
+            Poll::LongTag => d.long_tag = Some(Latin1(data.get(..32).unwrap_or(data)).to_string()),
+            Poll::TagDescriptor => {
+                d.short_tag = Some(TagDescriptorDate::decode(data).ok()?.tag.to_string())
+            }
+            Poll::LoopMode => d.take_loop_configuration(LoopConfiguration::decode(data).ok()?),
+            Poll::AdditionalStatus => {
+                let a = AdditionalStatus::decode(data).ok()?;
+                d.take_extended(a.extended_status(d.universal_revision()));
+            }
+            Poll::Statistics if d.counters == Counters::Channel => {
+                let s = ChannelStatistics::decode(data).ok()?;
+                d.take_counters(s.sent, s.answered);
+            }
+            Poll::Statistics => {
+                let s = SubDeviceStatistics::decode(data).ok()?;
+                d.take_counters(s.sent, s.answered);
+            }
+        }
+        self.plan.finish(job);
+        if job.poll != Poll::Statistics {
+            self.heard(job.device, now);
+        }
+        if job.poll != Poll::Dynamic {
+            self.progress(job.device, now);
+        }
+        Some(())
+    }
+}
