@@ -112,7 +112,7 @@ export function Foot() {
   return (
     <footer>
       <p>
-        Times are site time ({zoneName()}); UTC stands in each time's title. Difference means analog minus digital, in percent of span. The record shown
+        Times are site time ({zoneName()}); UTC stands in each time's title.{zoneName() === "UTC" ? "" : " Clock times within the sentences of findings are UTC."} Difference means analog minus digital, in percent of span. The record shown
         spans {count(Math.floor(days))} days. This program only reads; nothing on these sheets can change a device. Evidence for the site's own
         procedures, which decide.
       </p>

@@ -40,12 +40,12 @@ async function read(): Promise<void> {
 export function Fleet() {
   const known = loops.value;
   const result = assessment.value;
-  const [ref, width] = useWidth();
+  const [ref, width] = useWidth<HTMLElement>();
   useEffect(() => {
     if (result && known.size > 0 && known.size <= MOST) void read();
   }, [known, result]);
   const values = means.value;
-  if (values.size === 0) return <div ref={ref} class="fleet" />;
+  if (values.size === 0) return <figure ref={ref} class="fleet" />;
   const listed = new Set((result?.attention ?? []).filter((r) => r.findings.some((f) => f.ended === null)).map((r) => r.tag));
   const areas = new Map<string, { tag: string; x: number; listed: boolean }[]>();
   for (const [tag, v] of values) {

@@ -77,8 +77,8 @@ function Lead({ a }: { a: Assessment }) {
       ) : (
         <p class="sub">
           {count(quiet)} {plural(quiet, "loop was", "loops were")} watched{Number.isFinite(days) && days > 0 ? ` for ${count(days)} ${plural(days, "day", "days")}` : ""} and gave nothing.{" "}
-          {count(unjudged)} <a href="/not-judged">cannot be judged</a> at all
-          {partly > 0 ? `, ${count(partly)} only in part` : ""}.
+          {unjudged > 0 ? `${count(unjudged)} cannot be judged at all, ` : ""}
+          {count(partly)} {unjudged > 0 ? "only in part" : "can be judged only in part"}: <a href="/not-judged">which, and why</a>.
           {a.common_causes.length > 0 &&
             ` ${countWord(a.common_causes.length, count)} common ${plural(a.common_causes.length, "cause", "causes")} in the wiring or the device type ${plural(a.common_causes.length, "takes", "take")} in ${count(folded)} loops.`}
           {ended > 0 && ` ${countWord(ended, count)} ${plural(ended, "matter", "matters")} began and ended within the record; ${plural(ended, "it stands", "they stand")} in grey.`}

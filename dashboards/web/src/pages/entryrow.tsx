@@ -10,6 +10,7 @@ import type { Row, Trace } from "../types";
 import { findingWords, purposeWords, scopeWords } from "../words";
 
 const OVERLAID = 12;
+const OPEN_AT_ONCE = 40;
 const NAMES: Record<Quantity, string> = { difference: "difference, % of span", failed: "failed exchanges, %", scatter: "scatter, % of span", bits: "status bits set" };
 
 /** True once the element came near the window. */
@@ -144,9 +145,10 @@ function Terms({ row }: { row: Row }) {
 }
 
 function Members({ rows }: { rows: Row[] }) {
-  const [open, setOpen] = useState(false);
+  // A large group's lines are made when they are unfolded.
+  const [open, setOpen] = useState(rows.length <= OPEN_AT_ONCE);
   return (
-    <details class="fold" onToggle={(e) => setOpen((e.currentTarget as HTMLDetailsElement).open)}>
+    <details class="fold" onToggle={() => setOpen(true)}>
       <summary>{count(rows.length)} loops beneath</summary>
       {open && (
         <ul>
