@@ -76,33 +76,28 @@ pub async fn run_with(
 
     // HTTP first: liveness answers while the register loads.
     let mut http_server = tokio::spawn(serve_http(shared.clone(), listener, shutdown.clone()));
-    let started = start(config, &shared, &store, collection, &shutdown);
-    let tasks = tokio::select! {
-        tasks = started => tasks,
-        ended = &mut http_server => Err(http_ended(ended)),
+    let started = tokio::select! {
+        tasks = start(config, &shared, &store, collection, &shutdown) => tasks.map(Some),
+        ended = &mut http_server => http_ended(ended, &shutdown).map(|()| None),
     };
-    let tasks = match tasks {
-        Ok(tasks) => tasks,
-        Err(e) => {
-            shutdown.cancel();
-            return Err(e);
-        }
-    };
-    let outcome = tokio::select! {
-        () = shutdown.cancelled() => Ok(()),
-        ended = &mut http_server => Err(http_ended(ended)),
+    let outcome = match &started {
+        Ok(Some(_)) => tokio::select! {
+            () = shutdown.cancelled() => Ok(()),
+            ended = &mut http_server, if !http_server.is_finished() => http_ended(ended, &shutdown),
+        },
+        _ => Ok(()),
     };
     shutdown.cancel();
-
-    // In order: no more readings, then the last seal, then the answers.
-    if let Err(e) = tasks.collection.stop().await {
-        tracing::error!("the collector ended badly: {e}");
-    }
-    for task in tasks.background {
-        if let Err(e) = task.await {
-            tracing::error!("a task ended badly: {e}");
+    let outcome = match started {
+        Ok(Some(tasks)) => {
+            stop_tasks(tasks).await;
+            outcome
         }
-    }
+        Ok(None) => outcome,
+        Err(e) => Err(e),
+    };
+
+    // No more readings come: the last seal, then the last answers.
     shared.close_store();
     let sealed = blocking(move || {
         let report = store.seal(clock::now())?;
@@ -121,11 +116,25 @@ pub async fn run_with(
     outcome
 }
 
-fn http_ended(ended: Result<std::io::Result<()>, tokio::task::JoinError>) -> anyhow::Error {
-    match ended {
-        Ok(Ok(())) => anyhow::anyhow!("the HTTP server ended"),
-        Ok(Err(e)) => anyhow::Error::new(e).context("the HTTP server failed"),
-        Err(e) => anyhow::Error::new(e).context("the HTTP server failed"),
+/// The end of the HTTP server is an error unless it was told to stop.
+fn http_ended(
+    ended: Result<std::io::Result<()>, tokio::task::JoinError>,
+    shutdown: &CancellationToken,
+) -> anyhow::Result<()> {
+    ended.context("the HTTP server failed")?.context("the HTTP server failed")?;
+    anyhow::ensure!(shutdown.is_cancelled(), "the HTTP server ended");
+    Ok(())
+}
+
+/// Closes the sessions, accepts what is read, and waits for the other tasks.
+async fn stop_tasks(tasks: Tasks) {
+    if let Err(e) = tasks.collection.stop().await {
+        tracing::error!("the collector ended badly: {e}");
+    }
+    for task in tasks.background {
+        if let Err(e) = task.await {
+            tracing::error!("a task ended badly: {e}");
+        }
     }
 }
 

@@ -1,7 +1,7 @@
 //! The ranked list as text, at most 100 columns wide when the terminal does not say more.
 
 use analytics_detect::{Assessment, AttentionRow};
-use comfy_table::{CellAlignment, ContentArrangement, Table, presets};
+use comfy_table::{CellAlignment, ColumnConstraint, ContentArrangement, Table, presets};
 use ingest_model::UtcMicros;
 
 /// Width where none is known.
@@ -21,18 +21,18 @@ fn since(row: &AttentionRow) -> String {
     })
 }
 
-fn kinds(row: &AttentionRow) -> String {
+fn what(row: &AttentionRow) -> String {
     let mut names: Vec<String> = Vec::new();
     for f in &row.findings {
         let name = match f.cause {
-            Some(cause) => format!("{}: {cause}", f.kind.as_str()),
+            Some(cause) => format!("{} ({cause})", f.kind.as_str()),
             None => f.kind.as_str().to_owned(),
         };
         if !names.contains(&name) {
             names.push(name);
         }
     }
-    names.join(", ")
+    format!("{}\n{}", names.join(", "), row.why)
 }
 
 /// The list with a sentence above it, the common causes and what was not judged beneath.
@@ -48,24 +48,20 @@ pub fn render(a: &Assessment, width: u16) -> String {
     );
     if !a.attention.is_empty() {
         let mut table = plain(width);
-        table.set_header(["#", "Tag", "Attention", "Since", "What and why"]);
+        table.set_header(["#", "Tag", "Score", "real x purpose\nx soon x lasting", "Since", "What"]);
         for row in &a.attention {
             let t = row.terms;
             table.add_row([
                 row.rank.to_string(),
                 row.tag.to_string(),
-                format!(
-                    "{:.2} = {:.2} real\nx {:.2} {}\nx {:.2} soon{}",
-                    row.score,
-                    t.real,
-                    t.purpose,
-                    row.criticality,
-                    t.soon,
-                    if t.lasting < 1.0 { format!("\nx {:.2} ended", t.lasting) } else { String::new() }
-                ),
+                format!("{:.2}", row.score),
+                format!("{:.2} x {:.2}\nx {:.2} x {:.2}", t.real, t.purpose, t.soon, t.lasting),
                 since(row),
-                format!("{}\n{}", kinds(row), row.why),
+                what(row),
             ]);
+        }
+        for column in table.column_iter_mut().take(5) {
+            column.set_constraint(ColumnConstraint::ContentWidth);
         }
         if let Some(column) = table.column_mut(0) {
             column.set_cell_alignment(CellAlignment::Right);
