@@ -106,6 +106,8 @@ pub struct Poller {
     seen: HashSet<DeviceKey>,
     next_identify_ms: u64,
     last_listed_ms: Option<u64>,
+    /// The list was read in this session: who is not on it is not there.
+    listed: bool,
     pending: HashMap<u64, Work>,
     resend: VecDeque<Work>,
     later: Vec<(u64, Work)>,
@@ -155,6 +157,7 @@ impl Poller {
             seen: HashSet::new(),
             next_identify_ms: now_ms,
             last_listed_ms: None,
+            listed: false,
             pending: HashMap::new(),
             resend: VecDeque::new(),
             later: Vec::new(),
@@ -216,6 +219,7 @@ impl Poller {
         self.survey.clear();
         self.survey_busy = false;
         self.listing = false;
+        self.listed = false;
     }
 
     /// The next request to submit, if one is due.
@@ -295,7 +299,8 @@ impl Poller {
     /// A poll without a way to the device.
     fn not_tried(&mut self, job: Job, now: Moment) {
         self.plan.finish(job);
-        if job.poll == Poll::Dynamic {
+        // Before the gateway has said who is there, nobody is missing.
+        if job.poll == Poll::Dynamic && (self.listed || !self.online) {
             self.failure_row(job.device, None, now);
         }
     }

@@ -280,7 +280,7 @@ impl Plan {
             self.skipped += missed;
         }
         *item = Item {
-            due_ms: Some(due + (missed + 1) * period),
+            due_ms: Some(due.saturating_add((missed + 1).saturating_mul(period))),
             anchored: true,
         };
         Some(job)

@@ -59,6 +59,7 @@ impl Poller {
         }
         self.listing = false;
         self.last_listed_ms = Some(now.ms);
+        self.listed = true;
         if self.survey_broken {
             self.survey_wanted = true;
             return;
@@ -123,6 +124,7 @@ impl Poller {
             d.take_identity(&identity);
         }
         self.last_listed_ms = Some(now.ms);
+        self.listed = true;
         self.progress(i, now);
     }
 

@@ -83,6 +83,9 @@ pub(crate) struct Behaviour {
     /// Nothing at all is answered.
     pub(crate) dead: bool,
     pub(crate) no_statistics: bool,
+    /// That many "delayed" (33, then 34) come from the I/O system before each answer to 77.
+    pub(crate) delayed: u32,
+    pub(crate) delays: HashMap<Vec<u8>, u32>,
     // What was seen.
     pub(crate) sessions: u32,
     pub(crate) closes: u32,
@@ -183,7 +186,7 @@ impl Behaviour {
     }
 
     /// The answer frame to a request frame, or silence.
-    fn answer(&mut self, f: &[u8]) -> Option<Vec<u8>> {
+    pub(crate) fn answer(&mut self, f: &[u8]) -> Option<Vec<u8>> {
         if f[0] == 0x02 {
             self.commands.push(f[2]);
             let mut a = vec![0x06, f[1], 0, 24, 0, 0];
@@ -223,6 +226,12 @@ impl Behaviour {
             77 => {
                 let (card, channel, inner) = (data[0], data[1], &data[3..]);
                 self.commands.push(inner[6]);
+                let n = self.delays.entry(f.to_vec()).or_default();
+                *n += 1;
+                if *n % (self.delayed + 1) != 0 {
+                    let code = if *n % (self.delayed + 1) == 1 { 33 } else { 34 };
+                    return reply([code, 0], &[]);
+                }
                 let mut to = inner[1..6].to_vec();
                 to[0] &= 0x3F;
                 let at = self.devices.iter().position(|d| {
