@@ -1,7 +1,7 @@
 //! Readings from CSV: empty = missing, times RFC 3339.
 
 use crate::error::{StoreError, short};
-use crate::import::{BAD_INTEGER, FLOATS, INTEGERS, RawRow, Sink};
+use crate::import_sink::{BAD_INTEGER, FLOATS, INTEGERS, RawRow, Sink};
 use ingest_model::{MISSING_TIME, UtcMicros};
 use std::fs::File;
 use std::path::Path;

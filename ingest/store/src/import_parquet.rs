@@ -1,7 +1,7 @@
 //! Readings from Parquet: TIMESTAMP of any unit, floats of both widths, integers of any, tags as strings or dictionary.
 
 use crate::error::StoreError;
-use crate::import::{BAD_INTEGER, FLOATS, INTEGERS, RawRow, Sink};
+use crate::import_sink::{BAD_INTEGER, FLOATS, INTEGERS, RawRow, Sink};
 use arrow_array::cast::AsArray;
 use arrow_array::types::{Float64Type, Int64Type, TimestampMicrosecondType};
 use arrow_array::{Array, ArrayRef, RecordBatch, StringArray};

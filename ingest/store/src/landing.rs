@@ -115,7 +115,7 @@ impl Landing {
         let register = self.shared.register();
         let (mut tags, mut rows, mut refused) = (Vec::new(), Columns::default(), BTreeMap::new());
         for (tag, reading) in &batch {
-            if register.contains(tag) && crate::import::usable_time(reading.time.0) {
+            if register.contains(tag) && crate::import_sink::usable_time(reading.time.0) {
                 tags.push(tag.clone());
                 rows.push(reading);
             } else {

@@ -14,6 +14,7 @@ pub mod files;
 mod import;
 mod import_csv;
 mod import_parquet;
+mod import_sink;
 mod landing;
 mod lock;
 mod register;
