@@ -177,7 +177,12 @@ fn changed(
     let form = best.form;
     let effect = (best.amplitude * growth_now * form.at(visited_high)).abs();
     let practical = 0.1_f64.max(0.2 * tolerance);
-    let needed = accept(sc.days) * if best.end < cells.len() { ENDED_FACTOR } else { 1.0 };
+    let needed = accept(sc.days)
+        * if best.end < cells.len() {
+            ENDED_FACTOR
+        } else {
+            1.0
+        };
     if lr < needed || effect < practical {
         return None;
     }
