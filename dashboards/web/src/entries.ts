@@ -82,7 +82,7 @@ export function timeLeft(f: Finding, loop: LoopEntry | undefined, now: number): 
     const range = Number.isFinite(low) && Number.isFinite(high) ? ` (${num(low, 0)} to ${num(high, 0)})` : "";
     return `${span(at - now)}${range}, to ${day(at, now)}`;
   }
-  if (f.kind === "no-reply") return "none, it does not answer";
+  if (f.kind === "no-reply") return "none, no reply comes";
   if (f.kind === "current-out-of-range" || f.kind === "fixed-current" || f.kind === "stuck-value") return "none, the measurement is lost";
   if (f.deviation_pct !== null && loop && Math.abs(f.deviation_pct) > loop.tolerance_pct) return "none, beyond tolerance";
   return "not known";

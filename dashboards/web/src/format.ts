@@ -95,6 +95,9 @@ export const clock = (t: number, seconds = false): string => {
   return seconds ? `${p.hm}:${p.s}` : p.hm;
 };
 
+/** Keeps numbers with their units and days with their months on one line. */
+export const tied = (text: string): string => text.replace(/(\d) (?=%|mA\b|°|(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b|(?:ohm|bar|days|hours|h|d)\b)/g, "$1\u00a0");
+
 /** Start of the local day that holds `t`. */
 export function dayStart(t: number): number {
   const p = parts(t);

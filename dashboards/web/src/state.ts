@@ -10,7 +10,7 @@ export const assessment = signal<Assessment | null>(null);
 export const trouble = signal<string | null>(null);
 /** When the service last answered, ms. */
 export const answeredAt = signal(Number.NaN);
-/** Wall clock, ms, once a second... only for ages in words. */
+/** Wall clock, ms, once a second; for ages in words. */
 export const wall = signal(Date.now());
 export const loops = signal<ReadonlyMap<string, LoopEntry>>(new Map());
 
@@ -39,7 +39,9 @@ export async function refresh(): Promise<void> {
     if (next.site) setZone(next.site.timezone);
     answeredAt.value = Date.now();
     trouble.value = null;
-    if (JSON.stringify(next) !== JSON.stringify(assessment.peek())) assessment.value = next;
+    // The same result again draws nothing again.
+    const old = assessment.peek();
+    if (!old || !next.assessed_at || next.assessed_at !== old.assessed_at || next.attention.length !== old.attention.length) assessment.value = next;
   } catch (e) {
     trouble.value = said(e);
     if (e instanceof Refusal && e.status > 0) answeredAt.value = Date.now();
@@ -77,7 +79,6 @@ export function begin(): void {
   };
   stream.onerror = () => {
     streaming = false;
-    void refresh();
   };
   setInterval(() => {
     if (!document.hidden && (!streaming || trouble.peek() !== null || assessment.peek() === null)) void refresh();

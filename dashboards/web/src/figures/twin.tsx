@@ -66,8 +66,8 @@ export function Twin(p: Props) {
           <TimeAxis frame={frame} top={26} bottom={bottom} />
           <TwinStrip {...p} frame={frame} top={26} phone={phone} />
           <DifferenceStrip {...p} frame={frame} top={top2} phone={phone} />
-          <StatusStrip lines={bits} frame={frame} top={top3} seen={p.trace !== null || p.polls.length > 0} />
-          <FailedStrip {...p} frame={frame} top={top4} />
+          <StatusStrip lines={bits} frame={frame} top={top3} phone={phone} seen={p.trace !== null || p.polls.length > 0} />
+          <FailedStrip {...p} frame={frame} top={top4} phone={phone} />
           <path class="nowl" d={`M${frame.x(p.now)} 26V${bottom}`} />
           {p.cursor !== null && p.cursor >= p.from && p.cursor <= end && <path class="cursor" d={`M${frame.x(p.cursor)} 26V${bottom}`} />}
         </svg>
@@ -207,7 +207,8 @@ function DifferenceStrip(p: Props & { frame: Frame; top: number; phone: boolean 
   const tol = loop.tolerance_pct;
   const values = s.v.filter((v): v is number => v !== null);
   const most = Math.max(quantile(values.map(Math.abs), 0.985) || 0, Math.abs(f?.deviation_pct ?? 0));
-  const reach = Math.min(Math.max(1.4 * tol, 1.2 * most), 8 * tol);
+  const washed = [...(s.low ?? []), ...(s.high ?? [])].filter((v): v is number => v !== null).map(Math.abs);
+  const reach = Math.min(Math.max(1.4 * tol, 1.2 * most, 1.05 * (quantile(washed, 0.8) || 0)), 8 * tol);
   const y = (v: number) => top + DIFF * (0.5 - Math.min(reach, Math.max(-reach, v)) / (2 * reach));
   const at = (i: number) => frame.x((s.t[i] ?? 0) + (p.fine ? 0 : s.step / 2));
   const parts = runs(s);
@@ -259,7 +260,7 @@ function DifferenceStrip(p: Props & { frame: Frame; top: number; phone: boolean 
       )}
       <path class="env" d={env} />
       <path class="exc" d={beyond} />
-      {f && <OnsetMark f={f} frame={frame} top={top} />}
+      {f && <OnsetMark f={f} frame={frame} top={top} drop={values.length > 0 && high > reach ? 18 : 0} />}
       <path class="dif" d={line} />
       {f && drift && !p.fine && <Forecast f={f} frame={frame} y={y} tol={tol} top={top} phone={p.phone} />}
       {values.length > 0 && high > reach && (
@@ -281,7 +282,7 @@ function DifferenceStrip(p: Props & { frame: Frame; top: number; phone: boolean 
   );
 }
 
-function OnsetMark({ f, frame, top }: { f: Finding; frame: Frame; top: number }) {
+function OnsetMark({ f, frame, top, drop }: { f: Finding; frame: Frame; top: number; drop: number }) {
   const at = ms(f.onset);
   const low = Math.max(frame.from, ms(f.onset_low));
   const high = Math.min(frame.now, ms(f.onset_high));
@@ -294,12 +295,12 @@ function OnsetMark({ f, frame, top }: { f: Finding; frame: Frame; top: number })
     <>
       {high > low && <rect class="ons" x={frame.x(low)} y={top} width={Math.max(1, frame.x(high) - frame.x(low))} height={DIFF} />}
       <path class="onl" d={`M${f1(x)} ${top}V${top + DIFF}`} />
-      <text class="t b halo" x={x + (flip ? -5 : 5)} y={top + 14} text-anchor={flip ? "end" : "start"}>
+      <text class="t b halo" x={x + (flip ? -5 : 5)} y={top + 14 + drop} text-anchor={flip ? "end" : "start"}>
         {at < frame.from ? "onset before this time, " : "onset "}
         {day(at, frame.now)}
       </text>
       {range !== "" && (
-        <text class="t halo" x={x + (flip ? -5 : 5)} y={top + 29} text-anchor={flip ? "end" : "start"}>
+        <text class="t halo" x={x + (flip ? -5 : 5)} y={top + 29 + drop} text-anchor={flip ? "end" : "start"}>
           95 %: {range}
         </text>
       )}
@@ -376,13 +377,13 @@ function bitLines(p: Props): BitLine[] {
   return out;
 }
 
-function StatusStrip({ lines, frame, top, seen }: { lines: BitLine[]; frame: Frame; top: number; seen: boolean }) {
+function StatusStrip({ lines, frame, top, phone, seen }: { lines: BitLine[]; frame: Frame; top: number; phone: boolean; seen: boolean }) {
   return (
     <g>
       <text class="t b halo" x={frame.left} y={top - 10}>
         Device status
         <tspan class="t" dx="10" font-weight="400">
-          {!seen ? "not read" : lines.length === 0 ? "no bit was set in this time" : `bits that were set; the other ${8 - lines.length} stayed clear`}
+          {!seen ? "not read" : lines.length === 0 ? phone ? "no bit set" : "no bit was set in this time" : phone ? "bits that were set" : `bits that were set; the other ${8 - lines.length} stayed clear`}
         </tspan>
       </text>
       {lines.map((l, i) => (
@@ -399,7 +400,7 @@ function StatusStrip({ lines, frame, top, seen }: { lines: BitLine[]; frame: Fra
   );
 }
 
-function FailedStrip({ trace, frame, top, finding, fine }: Props & { frame: Frame; top: number }) {
+function FailedStrip({ trace, frame, top, finding, fine, phone }: Props & { frame: Frame; top: number; phone: boolean }) {
   if (!trace) return null;
   const s = pick(trace, "failed");
   const band = usual(s, finding ? ms(finding.onset) : frame.now);
@@ -425,7 +426,7 @@ function FailedStrip({ trace, frame, top, finding, fine }: Props & { frame: Fram
       <text class="t b halo" x={frame.left} y={top - 10}>
         Failed exchanges
         <tspan class="t" dx="10" font-weight="400">
-          % in {fine ? "an hour" : s.step >= DAY ? "a day" : `${Math.round(s.step / HOUR)} h`}; band: usual for this loop
+          % in {fine ? "an hour" : s.step >= DAY ? "a day" : `${Math.round(s.step / HOUR)} h`}{phone ? "" : "; band: usual for this loop"}
         </tspan>
       </text>
       {band && <rect class="band" x={frame.left} y={y(band[1])} width={frame.x(frame.now) - frame.left} height={Math.max(1.5, y(band[0]) - y(band[1]))} />}

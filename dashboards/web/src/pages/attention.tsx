@@ -12,7 +12,7 @@ import type { Assessment } from "../types";
 import { KIND_NAMES, PURPOSE_NAMES, countWord, kindWords, plural, purposeWords } from "../words";
 import { EntryRow } from "./entryrow";
 
-const PAGE = 300;
+const PAGE = 200;
 const shown = signal(PAGE);
 const entries = computed<Entry[]>(() => (assessment.value ? entriesOf(assessment.value) : []));
 const filter = computed<Filter>(() => {

@@ -4,7 +4,7 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import { loopPath } from "../api";
 import { type Entry, type Quantity, leadFinding, quantityOf, since, timeLeft, valueWords } from "../entries";
 import { RowTrace } from "../figures/rowtrace";
-import { chance, count, instant, ms, num, utc } from "../format";
+import { chance, count, instant, ms, num, tied, utc } from "../format";
 import { assessment, axisFrom, loops, now, traces, wantTraces } from "../state";
 import type { Row, Trace } from "../types";
 import { findingWords, purposeWords, scopeWords } from "../words";
@@ -80,7 +80,7 @@ export function EntryRow({ entry, place }: { entry: Entry; place: number }) {
           )}{" "}
           {cause ? scopeWords(cause.scope) : (first.service ?? first.area ?? "")} <Purpose of={cause?.criticality ?? first.criticality} among={cause !== null} />
         </h2>
-        <p class="why">{why}</p>
+        <p class="why">{tied(why)}</p>
         {f && (
           <p class="meta">
             <span title={utc(ms(f.onset))}>
@@ -159,7 +159,7 @@ function Members({ rows }: { rows: Row[] }) {
               </a>{" "}
               {r.service ?? ""} <Purpose of={r.criticality} among={false} />
               <br />
-              {r.why}
+              {tied(r.why)}
             </li>
           ))}
         </ul>

@@ -6,7 +6,7 @@ import { findingWords, ne107Words, purposeWords, whatWords } from "../words";
 import { entriesOf, leadFinding, since } from "../entries";
 import { Parts } from "../figures/parts";
 import { type Poll, Twin } from "../figures/twin";
-import { DAY, HOUR, clock, count, day, instant, ma, ms, num, pct, rangeDecimals, signedPct, span, utc } from "../format";
+import { DAY, HOUR, clock, count, day, instant, ma, ms, num, pct, rangeDecimals, signedPct, span, tied, utc } from "../format";
 import { query, setParam } from "../route";
 import { differencePct, registeredMa } from "../scale";
 import { assessment, now } from "../state";
@@ -78,7 +78,8 @@ export function Loop({ tag }: { tag: string }) {
   const asked = query.value.get("range") ?? fallback;
   const range = RANGES.find(([k]) => k === asked) ?? RANGES[2];
   const [key, , length, step] = range ?? ["30d", "30 d", 30 * DAY, "6h"];
-  const from = to - length;
+  // A record shorter than the range fills the figure.
+  const from = record > 0 ? Math.max(to - length, Math.min(to - record, to - 6 * HOUR)) : to - length;
   const { polls, why: whyPolls } = usePolls(tag, from, a?.to ? to : Number.NaN);
   const trace = useTrace(tag, step, version);
   const row = a?.attention.find((r) => r.tag === tag);
@@ -115,7 +116,7 @@ export function Loop({ tag }: { tag: string }) {
         </section>
         <Beside loop={loop} f={f} />
       </div>
-      <Figure loop={loop} polls={polls} trace={trace} f={f} from={from} to={to} range={key} why={whyPolls} />
+      <Figure loop={loop} polls={polls} trace={trace} f={f} from={from} to={to} range={key} record={record} why={whyPolls} />
       {row && <Also row={row} f={f} />}
       <Columns loop={loop} />
     </>
@@ -145,14 +146,14 @@ function Verdict({ loop, row, f, trace }: { loop: LoopEntry; row: Row | undefine
   return (
     <>
       {f ? (
-        <p class="verdict">{f.summary}</p>
+        <p class="verdict">{tied(f.summary)}</p>
       ) : (
         <p class="verdict">
           No finding on this loop{not.some((n) => n.what === "all") ? ", because it is not judged" : ""}.
           {v != null && ` The current last arrived ${pct(Math.abs(v))} of span ${v < 0 ? "below" : "above"} the digital value; the tolerance is ${pct(loop.tolerance_pct)}.`}
         </p>
       )}
-      {cause && cause.summary && <p class="sub">{cause.summary}</p>}
+      {cause && cause.summary && <p class="sub">{tied(cause.summary)}</p>}
       {not.length > 0 && <p class="sub">Not judged: {not.map((n) => `${whatWords(n.what)} (${n.why})`).join("; ")}.</p>}
       {!loop.confirmed && <p class="sub">The register entry comes from the device itself and was not confirmed by a person.</p>}
       {loop.retired && <p class="sub">This loop is retired: the newest register no longer lists it.</p>}
@@ -226,10 +227,12 @@ interface FigureProps {
   from: number;
   to: number;
   range: string;
+  /** Length of the record, ms. */
+  record: number;
   why: string;
 }
 
-function Figure({ loop, polls, trace, f, from, to, range, why }: FigureProps) {
+function Figure({ loop, polls, trace, f, from, to, range, record, why }: FigureProps) {
   const [at, setAt] = useState<number | null>(null);
   const nearest = useMemo(() => {
     if (polls.length === 0) return -1;
@@ -244,7 +247,7 @@ function Figure({ loop, polls, trace, f, from, to, range, why }: FigureProps) {
         {q ? <Cursor loop={loop} q={q} now={to} /> : <span>{why || "No reading in this time."}</span>}
         <span class="rng">
           Show
-          {RANGES.map(([k, name]) => (
+          {RANGES.filter((_, i) => i === 0 || record > (RANGES[i - 1]?.[2] ?? 0)).map(([k, name]) => (
             <a
               key={k}
               href={`?range=${k}`}
@@ -371,7 +374,7 @@ function Also({ row, f }: { row: Row; f: Finding | undefined }) {
               {findingWords(o)}
               {o.ended ? `, ended ${instant(ms(o.ended), now.value)}` : ""}
             </b>
-            {o.summary} {o.checks[0] ?? ""}
+            {tied(o.summary)} {o.checks[0] ?? ""}
           </li>
         ))}
       </ul>
