@@ -78,7 +78,7 @@ pub(crate) struct DemoArgs {
     #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=400))]
     pub days: u32,
     /// Number of loops
-    #[arg(long, default_value_t = 240, value_parser = clap::value_parser!(u32).range(1..=2000))]
+    #[arg(long, default_value_t = 240, value_parser = clap::value_parser!(u32).range(1..=240))]
     pub loops: u32,
     /// Same seed, same plant
     #[arg(long, default_value_t = 1)]
@@ -149,7 +149,8 @@ pub fn main() -> ExitCode {
 }
 
 fn is_closed_pipe(e: &anyhow::Error) -> bool {
-    e.downcast_ref::<std::io::Error>().is_some_and(|e| e.kind() == std::io::ErrorKind::BrokenPipe)
+    e.downcast_ref::<std::io::Error>()
+        .is_some_and(|e| e.kind() == std::io::ErrorKind::BrokenPipe)
 }
 
 /// Writes to standard output.
@@ -173,13 +174,22 @@ impl Progress {
         let lines = !std::io::stderr().is_terminal();
         let bar = ProgressBar::with_draw_target(
             Some(1000),
-            if lines { ProgressDrawTarget::hidden() } else { ProgressDrawTarget::stderr() },
+            if lines {
+                ProgressDrawTarget::hidden()
+            } else {
+                ProgressDrawTarget::stderr()
+            },
         );
         if let Ok(style) = ProgressStyle::with_template("{prefix} {bar:30} {percent:>3} % {msg}") {
             bar.set_style(style);
         }
         bar.set_prefix(label.to_owned());
-        Self { bar, label: label.to_owned(), lines, last: Instant::now() }
+        Self {
+            bar,
+            label: label.to_owned(),
+            lines,
+            last: Instant::now(),
+        }
     }
 
     pub(crate) fn set(&mut self, share: f64, message: &str) {
@@ -202,17 +212,26 @@ fn serve(config: &Path) -> anyhow::Result<()> {
     let config = SiteConfig::load(config)?;
     service::log_to_stderr();
     let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
-    runtime.block_on(async {
+    let done = runtime.block_on(async {
         let shutdown = service::shutdown_on_signal()?;
+        // The store first: whoever holds it says more than a port that is taken.
+        let store = Store::open(&config.store, "loopwitness serve", clock::now())?;
         let listener = service::listen(config.listen).await?;
         let address = listener.local_addr()?;
         print(&format!("Loopwitness is at http://{address}/\n"))?;
-        service::run(&config, listener, shutdown).await
-    })
+        service::run_with(&config, store, listener, shutdown).await
+    });
+    // An assessment that is under way only reads; it is not waited for.
+    runtime.shutdown_background();
+    done
 }
 
 /// Imports with progress on standard error.
-pub(crate) fn import_with_progress(store: &Store, site: &Path, label: &str) -> anyhow::Result<ImportReport> {
+pub(crate) fn import_with_progress(
+    store: &Store,
+    site: &Path,
+    label: &str,
+) -> anyhow::Result<ImportReport> {
     let mut progress = Progress::start(label);
     let report = store.import_site(site, clock::now(), &mut |p| {
         let share = p.files_done as f64 / p.files.max(1) as f64;
@@ -227,17 +246,28 @@ pub(crate) fn import_with_progress(store: &Store, site: &Path, label: &str) -> a
 
 fn import(site: &Path, dir: &Path) -> anyhow::Result<()> {
     if !site.is_dir() {
-        bail!("{} is not a folder: give the site folder that holds loops.csv and readings/", site.display());
+        bail!(
+            "{} is not a folder: give the site folder that holds loops.csv and readings/",
+            site.display()
+        );
     }
     let store = Store::open(dir, "loopwitness import", clock::now())?;
     let report = import_with_progress(&store, site, "import")?;
     let mut text = if report.changed {
         format!(
             "{} loops; {} readings taken from {} files ({} known already); {} repeats, {} rejects\n",
-            report.loops, report.readings, report.files_read, report.files_known, report.repeats, report.rejects
+            report.loops,
+            report.readings,
+            report.files_read,
+            report.files_known,
+            report.repeats,
+            report.rejects
         )
     } else {
-        format!("nothing new: the store has all of it ({} loops, {} files)\n", report.loops, report.files_known)
+        format!(
+            "nothing new: the store has all of it ({} loops, {} files)\n",
+            report.loops, report.files_known
+        )
     };
     if let Some((from, to)) = report.range {
         text.push_str(&format!("from {from} to {to}\n"));
@@ -251,9 +281,13 @@ fn import(site: &Path, dir: &Path) -> anyhow::Result<()> {
 fn assess(dir: &Path, at: Option<UtcMicros>, format: Format) -> anyhow::Result<()> {
     let snapshot = StoreReader::open(dir)?.snapshot()?;
     let mut progress = Progress::start("assess");
-    let assessed = Engine::new(Settings::default()).assess(&snapshot, at, &mut |share| progress.set(share, ""))?;
+    let assessed = Engine::new(Settings::default())
+        .assess(&snapshot, at, &mut |share| progress.set(share, ""))?;
     let result = &assessed.result;
-    progress.done(&format!("{} loops, {} readings", result.loops, result.readings));
+    progress.done(&format!(
+        "{} loops, {} readings",
+        result.loops, result.readings
+    ));
     let text = match format {
         Format::Json => serde_json::to_string_pretty(result).context("cannot write JSON")? + "\n",
         Format::Csv => analytics_assess::to_csv(result)?,
@@ -263,7 +297,9 @@ fn assess(dir: &Path, at: Option<UtcMicros>, format: Format) -> anyhow::Result<(
 }
 
 fn terminal_width() -> u16 {
-    let known = comfy_table::Table::new().width().filter(|_| std::io::stdout().is_terminal());
+    let known = comfy_table::Table::new()
+        .width()
+        .filter(|_| std::io::stdout().is_terminal());
     known.unwrap_or(table::DEFAULT_WIDTH)
 }
 

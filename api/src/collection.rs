@@ -7,8 +7,9 @@ use crate::config::{self, SiteConfig};
 use crate::service::blocking;
 use crate::state::{FailureCounts, GatewaySource, GatewayView, Shared};
 use ingest_collect::{
-    AnalogConfig, AnalogPoint, Collector, CollectorParts, Discovered, GatewayConfig, GatewayStatus, KnownLoop,
-    LoopDirectory, MasterChoice, RawFormat, ReadingSink, SinkError, StaticDirectory, Table,
+    AnalogConfig, AnalogPoint, Collector, CollectorParts, Discovered, GatewayConfig, GatewayStatus,
+    KnownLoop, LoopDirectory, MasterChoice, RawFormat, ReadingSink, SinkError, StaticDirectory,
+    Table,
 };
 use ingest_model::{DeviceKey, Reading, Tag};
 use ingest_store::{Landing, Register, Store};
@@ -63,7 +64,11 @@ pub(crate) fn prepare(config: &SiteConfig) -> Prepared {
             points: a.points.iter().map(|(tag, p)| point(tag, p)).collect(),
         })
         .collect();
-    Prepared { gateways, analog, watched: Arc::default() }
+    Prepared {
+        gateways,
+        analog,
+        watched: Arc::default(),
+    }
 }
 
 fn point(tag: &Tag, p: &config::Point) -> AnalogPoint {
@@ -115,7 +120,15 @@ impl Prepared {
         let watched = self.watched.clone();
         Box::new(move || match watched.get() {
             Some(receivers) => receivers.iter().map(|r| view(&r.borrow())).collect(),
-            None => names.iter().map(|n| view(&GatewayStatus { name: n.clone(), ..Default::default() })).collect(),
+            None => names
+                .iter()
+                .map(|n| {
+                    view(&GatewayStatus {
+                        name: n.clone(),
+                        ..Default::default()
+                    })
+                })
+                .collect(),
         })
     }
 
@@ -128,7 +141,10 @@ impl Prepared {
     ) -> anyhow::Result<Running> {
         let directory = Arc::new(RegisterDirectory::default());
         directory.load(&store).await?;
-        let sink = Arc::new(LandingSink { landing: store.landing(), shared: shared.clone() });
+        let sink = Arc::new(LandingSink {
+            landing: store.landing(),
+            shared: shared.clone(),
+        });
         let parts = CollectorParts {
             gateways: self.gateways,
             analog: self.analog,
@@ -140,7 +156,10 @@ impl Prepared {
         let _first = self.watched.set(collector.watch_gateways());
         let found = collector.take_discovered();
         let entering = tokio::spawn(enter(found, shared, store, directory, shutdown));
-        Ok(Running { collector, entering })
+        Ok(Running {
+            collector,
+            entering,
+        })
     }
 }
 
@@ -160,10 +179,16 @@ struct LandingSink {
 
 impl ReadingSink for LandingSink {
     fn append(&self, batch: Vec<(Tag, Reading)>) -> Result<(), SinkError> {
-        let Some(newest) = batch.iter().map(|(_, r)| r.time).max() else { return Ok(()) };
-        self.landing.append(batch.clone()).map_err(|e| SinkError(e.to_string()))?;
+        let Some(newest) = batch.iter().map(|(_, r)| r.time).max() else {
+            return Ok(());
+        };
+        self.landing
+            .append(batch.clone())
+            .map_err(|e| SinkError(e.to_string()))?;
         self.shared.note_newest(&batch);
-        self.shared.metrics.accepted(batch.len(), newest, clock::now());
+        self.shared
+            .metrics
+            .accepted(batch.len(), newest, clock::now());
         self.shared.changed.notify_one();
         Ok(())
     }
@@ -186,12 +211,20 @@ impl RegisterDirectory {
     }
 
     fn set(&self, register: &Register) {
-        let loops = register.tags().filter_map(|t| register.current(t)).map(KnownLoop::from).collect();
-        *self.loops.write().unwrap_or_else(PoisonError::into_inner) = Arc::new(StaticDirectory::new(loops));
+        let loops = register
+            .tags()
+            .filter_map(|t| register.current(t))
+            .map(KnownLoop::from)
+            .collect();
+        *self.loops.write().unwrap_or_else(PoisonError::into_inner) =
+            Arc::new(StaticDirectory::new(loops));
     }
 
     fn now(&self) -> Arc<StaticDirectory> {
-        self.loops.read().unwrap_or_else(PoisonError::into_inner).clone()
+        self.loops
+            .read()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
     }
 }
 
@@ -234,16 +267,28 @@ async fn enter(
     }
 }
 
-async fn enter_batch(batch: Vec<Discovered>, shared: &Arc<Shared>, store: &Arc<Store>) -> anyhow::Result<()> {
+async fn enter_batch(
+    batch: Vec<Discovered>,
+    shared: &Arc<Shared>,
+    store: &Arc<Store>,
+) -> anyhow::Result<()> {
     let mut entries = Vec::with_capacity(batch.len());
     for d in batch {
         if let Some(first) = &d.duplicate_of {
-            tracing::warn!("gateway {}: a second device has the tag {first}; it is entered as {}", d.gateway, d.tag);
+            tracing::warn!(
+                "gateway {}: a second device has the tag {first}; it is entered as {}",
+                d.gateway,
+                d.tag
+            );
         }
         match d.to_entry() {
             Some(entry) => entries.push(entry),
             None if d.known => {}
-            None => tracing::warn!("gateway {}: {} tells no range and unit, and is not entered", d.gateway, d.tag),
+            None => tracing::warn!(
+                "gateway {}: {} tells no range and unit, and is not entered",
+                d.gateway,
+                d.tag
+            ),
         }
     }
     if entries.is_empty() {
@@ -253,7 +298,10 @@ async fn enter_batch(batch: Vec<Discovered>, shared: &Arc<Shared>, store: &Arc<S
     blocking(move || {
         let diff = store.enter_loops(entries, clock::now())?;
         if !diff.added.is_empty() {
-            tracing::info!("{} loops that the register lacked are entered, not confirmed", diff.added.len());
+            tracing::info!(
+                "{} loops that the register lacked are entered, not confirmed",
+                diff.added.len()
+            );
         }
         if !diff.is_empty() {
             shared.changed.notify_one();

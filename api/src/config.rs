@@ -17,13 +17,28 @@ pub const DEFAULT_LISTEN: &str = "127.0.0.1:8470";
 #[derive(Debug, thiserror::Error)]
 pub enum ConfigError {
     #[error("cannot read {}: {source}", path.display())]
-    Read { path: PathBuf, source: std::io::Error },
+    Read {
+        path: PathBuf,
+        source: std::io::Error,
+    },
     #[error("{}, line {line}, {section}: {message}", path.display())]
-    Syntax { path: PathBuf, line: usize, section: String, message: String },
+    Syntax {
+        path: PathBuf,
+        line: usize,
+        section: String,
+        message: String,
+    },
     #[error("{}, {section}: {message}", path.display())]
-    Value { path: PathBuf, section: String, message: String },
+    Value {
+        path: PathBuf,
+        section: String,
+        message: String,
+    },
     #[error("{}: {section} is not built yet; remove it", path.display())]
-    NotBuilt { path: PathBuf, section: &'static str },
+    NotBuilt {
+        path: PathBuf,
+        section: &'static str,
+    },
 }
 
 /// How a gateway is reached.
@@ -202,9 +217,15 @@ fn default_master() -> Master {
 
 /// Reads `500ms`, `2s`, `1m`, `2h`; longer than zero, at most a day.
 pub fn parse_duration(text: &str) -> Result<Duration, String> {
-    let wrong = || format!("`{text}` is not a duration (like \"500ms\", \"2s\", \"1m\"), above zero and at most 24h");
+    let wrong = || {
+        format!(
+            "`{text}` is not a duration (like \"500ms\", \"2s\", \"1m\"), above zero and at most 24h"
+        )
+    };
     let trimmed = text.trim();
-    let split = trimmed.find(|c: char| !c.is_ascii_digit()).ok_or_else(wrong)?;
+    let split = trimmed
+        .find(|c: char| !c.is_ascii_digit())
+        .ok_or_else(wrong)?;
     let (digits, unit) = trimmed.split_at(split);
     let count: u64 = digits.parse().map_err(|_| wrong())?;
     let unit_ms: u64 = match unit.trim_start() {
@@ -228,8 +249,10 @@ fn duration<'de, D: Deserializer<'de>>(d: D) -> Result<Duration, D::Error> {
 impl SiteConfig {
     /// Reads and checks a file.
     pub fn load(path: &Path) -> Result<Self, ConfigError> {
-        let text = std::fs::read_to_string(path)
-            .map_err(|source| ConfigError::Read { path: path.to_owned(), source })?;
+        let text = std::fs::read_to_string(path).map_err(|source| ConfigError::Read {
+            path: path.to_owned(),
+            source,
+        })?;
         Self::parse(&text, path)
     }
 
@@ -248,19 +271,28 @@ impl SiteConfig {
             (raw.access.is_some(), "[access]"),
         ] {
             if present {
-                return Err(ConfigError::NotBuilt { path: path.to_owned(), section });
+                return Err(ConfigError::NotBuilt {
+                    path: path.to_owned(),
+                    section,
+                });
             }
         }
 
         let site = raw.site;
         if site.name.trim().is_empty() {
-            return Err(value("[site]", "name is empty; give the site a name".into()));
+            return Err(value(
+                "[site]",
+                "name is empty; give the site a name".into(),
+            ));
         }
         let listen_text = site.listen.as_deref().unwrap_or(DEFAULT_LISTEN);
         let listen = parse_listen(listen_text).map_err(|m| value("[site]", m))?;
         let timezone_text = site.timezone.as_deref().unwrap_or("UTC");
         let timezone = timezone_text.parse::<chrono_tz::Tz>().map_err(|_| {
-            value("[site]", format!("timezone `{timezone_text}` is not an IANA name (like Europe/Madrid)"))
+            value(
+                "[site]",
+                format!("timezone `{timezone_text}` is not an IANA name (like Europe/Madrid)"),
+            )
         })?;
         let register = match site.register {
             Some(file) => Some(base.join(file)),
@@ -274,13 +306,19 @@ impl SiteConfig {
             check_name(&g.name, &mut names).map_err(|m| value(&section, m))?;
             check_address(&g.address).map_err(|m| value(&section, m))?;
             if g.transport != Transport::Tcp {
-                return Err(value(&section, "transport other than `tcp` is not built yet".into()));
+                return Err(value(
+                    &section,
+                    "transport other than `tcp` is not built yet".into(),
+                ));
             }
             if !g.opt_in.is_empty() {
                 return Err(value(&section, "opt_in is not built yet; remove it".into()));
             }
             if g.retries > 10 {
-                return Err(value(&section, format!("retries {} is more than 10", g.retries)));
+                return Err(value(
+                    &section,
+                    format!("retries {} is more than 10", g.retries),
+                ));
             }
             gateways.push(Gateway {
                 name: g.name,
@@ -298,20 +336,35 @@ impl SiteConfig {
             let section = format!("[[analog]] `{}`", a.name);
             check_name(&a.name, &mut names).map_err(|m| value(&section, m))?;
             if a.kind != AnalogKind::ModbusTcp {
-                return Err(value(&section, "kind other than `modbus-tcp` is not built yet".into()));
+                return Err(value(
+                    &section,
+                    "kind other than `modbus-tcp` is not built yet".into(),
+                ));
             }
-            let address = a.address.ok_or_else(|| value(&section, "address is missing".into()))?;
+            let address = a
+                .address
+                .ok_or_else(|| value(&section, "address is missing".into()))?;
             check_address(&address).map_err(|m| value(&section, m))?;
             let mut points = BTreeMap::new();
             for (text, point) in a.points {
                 let tag = Tag::new(&text).map_err(|e| value(&section, format!("points: {e}")))?;
-                check_point(&point).map_err(|m| value(&section, format!("points.\"{tag}\": {m}")))?;
+                check_point(&point)
+                    .map_err(|m| value(&section, format!("points.\"{tag}\": {m}")))?;
                 if let Some(other) = placed.insert(tag.clone(), a.name.clone()) {
-                    return Err(value(&section, format!("points.\"{tag}\": already a point of `{other}`")));
+                    return Err(value(
+                        &section,
+                        format!("points.\"{tag}\": already a point of `{other}`"),
+                    ));
                 }
                 points.insert(tag, point);
             }
-            analogs.push(Analog { name: a.name, address, poll_every: a.poll_every, timeout: a.timeout, points });
+            analogs.push(Analog {
+                name: a.name,
+                address,
+                poll_every: a.poll_every,
+                timeout: a.timeout,
+                points,
+            });
         }
 
         Ok(Self {
@@ -329,8 +382,9 @@ impl SiteConfig {
 
 /// A listen address; refused when it is not loopback, since access control is not built yet.
 pub fn parse_listen(text: &str) -> Result<SocketAddr, String> {
-    let listen: SocketAddr =
-        text.parse().map_err(|_| format!("listen `{text}` is not an address and port (like {DEFAULT_LISTEN})"))?;
+    let listen: SocketAddr = text.parse().map_err(|_| {
+        format!("listen `{text}` is not an address and port (like {DEFAULT_LISTEN})")
+    })?;
     if !listen.ip().is_loopback() {
         return Err(format!(
             "listen `{text}` is not a loopback address; access control is not built yet, so use 127.0.0.1 or [::1]"
@@ -351,14 +405,25 @@ fn check_name(name: &str, seen: &mut BTreeSet<String>) -> Result<(), String> {
 
 fn check_address(address: &str) -> Result<(), String> {
     let good = address.rsplit_once(':').is_some_and(|(host, port)| {
-        !host.is_empty() && !host.contains(char::is_whitespace) && port.parse::<u16>().is_ok_and(|p| p > 0)
+        !host.is_empty()
+            && !host.contains(char::is_whitespace)
+            && port.parse::<u16>().is_ok_and(|p| p > 0)
     });
-    if good { Ok(()) } else { Err(format!("address `{address}` is not host:port (like 10.0.0.7:5094)")) }
+    if good {
+        Ok(())
+    } else {
+        Err(format!(
+            "address `{address}` is not host:port (like 10.0.0.7:5094)"
+        ))
+    }
 }
 
 fn check_point(p: &Point) -> Result<(), String> {
     if p.raw[0] == p.raw[1] {
-        return Err(format!("raw is [{0}, {0}]: a scale needs two different ends", p.raw[0]));
+        return Err(format!(
+            "raw is [{0}, {0}]: a scale needs two different ends",
+            p.raw[0]
+        ));
     }
     if !p.ma.iter().all(|v| v.is_finite()) || p.ma[0] >= p.ma[1] {
         return Err("ma must be two rising numbers (like [0.0, 24.0])".into());
@@ -378,6 +443,15 @@ fn syntax(e: &toml::de::Error, text: &str, path: &Path) -> ConfigError {
         .last()
         .map_or("top level", str::trim)
         .to_owned();
-    let message = e.message().replace('\n', " ").replace("unknown field", "unknown key").replace("missing field", "missing key");
-    ConfigError::Syntax { path: path.to_owned(), line, section, message }
+    let message = e
+        .message()
+        .replace('\n', " ")
+        .replace("unknown field", "unknown key")
+        .replace("missing field", "missing key");
+    ConfigError::Syntax {
+        path: path.to_owned(),
+        line,
+        section,
+        message,
+    }
 }

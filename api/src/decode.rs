@@ -1,11 +1,12 @@
 //! `loopwitness decode`: a frame explained byte by byte, as HCF_SPEC-81 and HCF_SPEC-85 lay it out.
 
+mod fields;
+
+use fields::{command_name, layout};
 use ingest_hart::frame::{Address, Frame, FrameError, FrameType};
 use ingest_hart::status::{
-    COMMUNICATION_ERROR_BITS, CodeClass, DEVICE_STATUS_BITS, EXTENDED_STATUS_BITS, EXTENDED_STATUS_MASK, names_of,
-    response_text,
+    COMMUNICATION_ERROR_BITS, CodeClass, DEVICE_STATUS_BITS, names_of, response_text,
 };
-use ingest_hart::{Latin1, PackedAscii};
 use std::fmt::Write as _;
 
 /// Why a text is not explained.
@@ -21,18 +22,33 @@ pub enum DecodeError {
 
 /// Reads hexadecimal digits; spaces, colons, commas and `0x` between bytes are fine.
 pub fn parse_hex(text: &str) -> Result<Vec<u8>, DecodeError> {
-    let not_hex = || DecodeError::NotHex { text: text.chars().take(60).collect() };
+    let not_hex = || DecodeError::NotHex {
+        text: text.chars().take(60).collect(),
+    };
     let mut bytes = Vec::new();
-    for word in text.split(|c: char| c.is_whitespace() || matches!(c, ':' | ',' | '-')).filter(|w| !w.is_empty()) {
-        let digits = word.strip_prefix("0x").or_else(|| word.strip_prefix("0X")).unwrap_or(word);
-        let nibbles: Vec<u8> =
-            digits.chars().map(|c| c.to_digit(16).map(|d| d as u8)).collect::<Option<_>>().ok_or_else(not_hex)?;
+    for word in text
+        .split(|c: char| c.is_whitespace() || matches!(c, ':' | ',' | '-'))
+        .filter(|w| !w.is_empty())
+    {
+        let digits = word
+            .strip_prefix("0x")
+            .or_else(|| word.strip_prefix("0X"))
+            .unwrap_or(word);
+        let nibbles: Vec<u8> = digits
+            .chars()
+            .map(|c| c.to_digit(16).map(|d| d as u8))
+            .collect::<Option<_>>()
+            .ok_or_else(not_hex)?;
         if !nibbles.len().is_multiple_of(2) {
             return Err(not_hex());
         }
         bytes.extend(nibbles.chunks_exact(2).map(|p| p[0] << 4 | p[1]));
     }
-    if bytes.is_empty() { Err(DecodeError::Empty) } else { Ok(bytes) }
+    if bytes.is_empty() {
+        Err(DecodeError::Empty)
+    } else {
+        Ok(bytes)
+    }
 }
 
 /// Lines `offset  bytes  meaning`.
@@ -62,7 +78,10 @@ impl Sheet {
 
 /// Explains one HART-IP message or one frame with or without preambles.
 pub fn explain(bytes: &[u8]) -> Result<String, DecodeError> {
-    let mut sheet = Sheet { text: String::new(), depth: 0 };
+    let mut sheet = Sheet {
+        text: String::new(),
+        depth: 0,
+    };
     if let Some(body) = hart_ip(&mut sheet, bytes) {
         if !body.is_empty() {
             frame(&mut sheet, 8, body, true)?;
@@ -71,7 +90,11 @@ pub fn explain(bytes: &[u8]) -> Result<String, DecodeError> {
     }
     let preambles = bytes.iter().take_while(|b| **b == 0xFF).count();
     if preambles > 0 {
-        sheet.line(0, &bytes[..preambles], &format!("{preambles} preamble bytes"));
+        sheet.line(
+            0,
+            &bytes[..preambles],
+            &format!("{preambles} preamble bytes"),
+        );
     }
     frame(&mut sheet, preambles, &bytes[preambles..], true)?;
     Ok(sheet.text)
@@ -79,7 +102,20 @@ pub fn explain(bytes: &[u8]) -> Result<String, DecodeError> {
 
 /// The header of a HART-IP message (HCF_SPEC-85); gives the frame inside it, empty where it carries none.
 fn hart_ip<'a>(sheet: &mut Sheet, bytes: &'a [u8]) -> Option<&'a [u8]> {
-    let &[version @ (1 | 2), kind @ 0..=15, id, status, s1, s2, l1, l2, ref rest @ ..] = bytes else { return None };
+    let &[
+        version @ (1 | 2),
+        kind @ 0..=15,
+        id,
+        status,
+        s1,
+        s2,
+        l1,
+        l2,
+        ref rest @ ..,
+    ] = bytes
+    else {
+        return None;
+    };
     let length = usize::from(u16::from_be_bytes([l1, l2]));
     if length != bytes.len() {
         return None;
@@ -104,11 +140,19 @@ fn hart_ip<'a>(sheet: &mut Sheet, bytes: &'a [u8]) -> Option<&'a [u8]> {
     sheet.line(1, &[kind], kind_text);
     sheet.line(2, &[id], id_text);
     sheet.line(3, &[status], &format!("status {status}"));
-    sheet.line(4, &[s1, s2], &format!("sequence number {}", u16::from_be_bytes([s1, s2])));
-    sheet.line(6, &[l1, l2], &format!("length {length} bytes, header included"));
+    sheet.line(
+        4,
+        &[s1, s2],
+        &format!("sequence number {}", u16::from_be_bytes([s1, s2])),
+    );
+    sheet.line(
+        6,
+        &[l1, l2],
+        &format!("length {length} bytes, header included"),
+    );
     match (id, rest) {
         (3, _) if !rest.is_empty() => return Some(rest),
-        (0, [master, t @ .., ]) if t.len() == 4 => {
+        (0, [master, t @ ..]) if t.len() == 4 => {
             let role = match master {
                 0 => "secondary master",
                 1 => "primary master",
@@ -124,35 +168,68 @@ fn hart_ip<'a>(sheet: &mut Sheet, bytes: &'a [u8]) -> Option<&'a [u8]> {
     Some(&[])
 }
 
-fn frame(sheet: &mut Sheet, base: usize, bytes: &[u8], with_check: bool) -> Result<(), DecodeError> {
-    let parsed = if with_check { Frame::parse(bytes) } else { Frame::parse_embedded(bytes) };
+fn frame(
+    sheet: &mut Sheet,
+    base: usize,
+    bytes: &[u8],
+    with_check: bool,
+) -> Result<(), DecodeError> {
+    let parsed = if with_check {
+        Frame::parse(bytes)
+    } else {
+        Frame::parse_embedded(bytes)
+    };
     let (f, used) = parsed.map_err(DecodeError::NoFrame)?;
     let kind = match f.frame_type {
         FrameType::Request => "request, master to device (STX)",
         FrameType::Answer => "answer, device to master (ACK)",
         FrameType::Burst => "burst message of a device (BACK)",
     };
-    let form = if matches!(f.address, Address::Long(_)) { "unique address" } else { "polling address" };
+    let form = if matches!(f.address, Address::Long(_)) {
+        "unique address"
+    } else {
+        "polling address"
+    };
     let psk = if f.psk { ", PSK" } else { "" };
     sheet.line(base, &bytes[..1], &format!("{kind}, {form}{psk}"));
     let mut at = match f.address {
         Address::Long(a) => {
             let id = u32::from(a[2]) << 16 | u32::from(a[3]) << 8 | u32::from(a[4]);
             let master = f.address.master().as_str();
-            let burst = if f.address.burst() { ", in burst mode" } else { "" };
+            let burst = if f.address.burst() {
+                ", in burst mode"
+            } else {
+                ""
+            };
             let whom = if a[0] & 0x3F == 0 && a[1] == 0 && id == 0 {
                 "broadcast".to_owned()
             } else {
                 // The top two bits of the type carry master and burst; revision 7 types begin with 1 in bit 7.
-                format!("device type 0x..{:02X}{:02X} (lower 14 bits), device ID 0x{id:06X}", a[0] & 0x3F, a[1])
+                format!(
+                    "device type 0x..{:02X}{:02X} (lower 14 bits), device ID 0x{id:06X}",
+                    a[0] & 0x3F,
+                    a[1]
+                )
             };
-            sheet.line(base + 1, &bytes[1..6], &format!("{master} master{burst}; {whom}"));
+            sheet.line(
+                base + 1,
+                &bytes[1..6],
+                &format!("{master} master{burst}; {whom}"),
+            );
             6
         }
         Address::Short(a) => {
             let master = f.address.master().as_str();
-            let burst = if f.address.burst() { ", in burst mode" } else { "" };
-            sheet.line(base + 1, &bytes[1..2], &format!("{master} master{burst}; polling address {}", a & 0x3F));
+            let burst = if f.address.burst() {
+                ", in burst mode"
+            } else {
+                ""
+            };
+            sheet.line(
+                base + 1,
+                &bytes[1..2],
+                &format!("{master} master{burst}; polling address {}", a & 0x3F),
+            );
             2
         }
     };
@@ -160,20 +237,48 @@ fn frame(sheet: &mut Sheet, base: usize, bytes: &[u8], with_check: bool) -> Resu
         sheet.line(base + at, f.expansion, "expansion bytes, no use defined");
         at += f.expansion.len();
     }
-    sheet.line(base + at, &[f.command], &format!("command {}{}", f.command, command_name(f.command)));
-    sheet.line(base + at + 1, &[f.payload.len() as u8], &format!("byte count {}", f.payload.len()));
+    sheet.line(
+        base + at,
+        &[f.command],
+        &format!("command {}{}", f.command, command_name(f.command)),
+    );
+    sheet.line(
+        base + at + 1,
+        &[f.payload.len() as u8],
+        &format!("byte count {}", f.payload.len()),
+    );
     at += 2;
     let mut has_data = true;
     if let Some(s) = f.status() {
         if s.class() == CodeClass::CommunicationError {
             let bits: Vec<_> = names_of(s.first & 0x7F, &COMMUNICATION_ERROR_BITS).collect();
-            sheet.line(base + at, &[s.first], &format!("the device received it damaged: {}", bits.join(", ")));
+            sheet.line(
+                base + at,
+                &[s.first],
+                &format!("the device received it damaged: {}", bits.join(", ")),
+            );
             sheet.line(base + at + 1, &[s.second], "without meaning here");
         } else {
-            sheet.line(base + at, &[s.first], &format!("response code {}: {}", s.first, response_text(f.command, s.first)));
+            sheet.line(
+                base + at,
+                &[s.first],
+                &format!(
+                    "response code {}: {}",
+                    s.first,
+                    response_text(f.command, s.first)
+                ),
+            );
             let bits: Vec<_> = names_of(s.second, &DEVICE_STATUS_BITS).collect();
-            let text = if bits.is_empty() { "nothing set".to_owned() } else { bits.join(", ") };
-            sheet.line(base + at + 1, &[s.second], &format!("field device status: {text}"));
+            let text = if bits.is_empty() {
+                "nothing set".to_owned()
+            } else {
+                bits.join(", ")
+            };
+            sheet.line(
+                base + at + 1,
+                &[s.second],
+                &format!("field device status: {text}"),
+            );
         }
         has_data = s.class().has_data();
         at += 2;
@@ -182,22 +287,39 @@ fn frame(sheet: &mut Sheet, base: usize, bytes: &[u8], with_check: bool) -> Resu
     if f.command == 77 && has_data {
         embedded(sheet, base + at, data, f.frame_type == FrameType::Request)?;
     } else {
-        fields(sheet, base + at, f.command, data, f.frame_type == FrameType::Request || !has_data);
+        fields(
+            sheet,
+            base + at,
+            f.command,
+            data,
+            f.frame_type == FrameType::Request || !has_data,
+        );
     }
     at += data.len();
     if with_check {
-        sheet.line(base + at, &bytes[at..at + 1], "check byte, right: XOR from the delimiter on");
+        sheet.line(
+            base + at,
+            &bytes[at..at + 1],
+            "check byte, right: XOR from the delimiter on",
+        );
     }
     if bytes.len() > used {
-        sheet.line(base + used, &bytes[used..], "after the frame, not explained");
+        sheet.line(
+            base + used,
+            &bytes[used..],
+            "after the frame, not explained",
+        );
     }
     Ok(())
 }
 
 /// Command 77: card, channel, (preambles,) and the frame for the sub-device without its check byte.
 fn embedded(sheet: &mut Sheet, base: usize, data: &[u8], request: bool) -> Result<(), DecodeError> {
-    let names: &[&str] =
-        if request { &["I/O card", "channel", "preambles to send"] } else { &["I/O card", "channel"] };
+    let names: &[&str] = if request {
+        &["I/O card", "channel", "preambles to send"]
+    } else {
+        &["I/O card", "channel"]
+    };
     for (n, (byte, name)) in data.iter().zip(names).enumerate() {
         sheet.line(base + n, &[*byte], &format!("{name} {byte}"));
     }
@@ -216,174 +338,13 @@ fn embedded(sheet: &mut Sheet, base: usize, data: &[u8], request: bool) -> Resul
     Ok(())
 }
 
-fn command_name(command: u8) -> &'static str {
-    match command {
-        0 => ", read unique identifier",
-        1 => ", read primary variable",
-        2 => ", read loop current and percent of range",
-        3 => ", read dynamic variables and loop current",
-        6 => ", write polling address (never sent by this program)",
-        7 => ", read loop configuration",
-        8 => ", read dynamic variable classifications",
-        9 => ", read device variables with status",
-        11 => ", read unique identifier by tag",
-        12 => ", read message",
-        13 => ", read tag, descriptor, date",
-        14 => ", read primary variable transducer information",
-        15 => ", read device information",
-        16 => ", read final assembly number",
-        17..=19 | 22 | 34..=47 => ", a write (never sent by this program)",
-        20 => ", read long tag",
-        33 => ", read device variables",
-        48 => ", read additional device status",
-        50 => ", read dynamic variable assignments",
-        54 => ", read device variable information",
-        74 => ", read I/O system capabilities",
-        77 => ", send command to sub-device",
-        84 => ", read sub-device identity summary",
-        85 => ", read I/O channel statistics",
-        86 => ", read sub-device statistics",
-        94 => ", read I/O system client-side statistics",
-        95 => ", read device communication statistics",
-        _ => "",
-    }
-}
-
-/// One field of a data part.
-enum Part {
-    Byte(&'static str),
-    Count(&'static str, usize),
-    Float(&'static str),
-    Unit(&'static str),
-    Packed(&'static str, usize),
-    Text(&'static str, usize),
-    Date(&'static str),
-    Extended,
-    Transfer,
-}
-
-impl Part {
-    fn len(&self) -> usize {
-        match self {
-            Part::Byte(_) | Part::Unit(_) | Part::Extended | Part::Transfer => 1,
-            Part::Date(_) => 3,
-            Part::Float(_) => 4,
-            Part::Count(_, n) | Part::Packed(_, n) | Part::Text(_, n) => *n,
-        }
-    }
-
-    fn meaning(&self, bytes: &[u8]) -> String {
-        let number = bytes.iter().take(4).fold(0u32, |a, b| a << 8 | u32::from(*b));
-        match self {
-            Part::Byte(name) => format!("{name} {number}"),
-            Part::Count(name, _) => format!("{name} {number} (0x{number:0width$X})", width = bytes.len() * 2),
-            Part::Float(name) if number == 0x7FA0_0000 => format!("{name}: not available"),
-            Part::Float(name) => format!("{name} {}", f32::from_bits(number)),
-            Part::Unit(name) => match ingest_hart::unit_code::unit_text(number as u8) {
-                Some(unit) => format!("{name} unit {unit} (code {number})"),
-                None => format!("{name} unit code {number}"),
-            },
-            Part::Packed(name, _) => {
-                format!("{name} \"{}\"", PackedAscii(bytes).chars().collect::<String>().trim_end())
-            }
-            Part::Text(name, _) => {
-                let text: String = Latin1(bytes).chars().filter(|c| !c.is_control()).collect();
-                format!("{name} \"{}\"", text.trim_end())
-            }
-            Part::Date(name) => match bytes {
-                [day, month, year] => format!("{name} {}-{month:02}-{day:02}", 1900 + u16::from(*year)),
-                _ => (*name).to_owned(),
-            },
-            Part::Extended => {
-                let bits: Vec<_> = names_of(number as u8 & EXTENDED_STATUS_MASK, &EXTENDED_STATUS_BITS).collect();
-                let text = if bits.is_empty() { "nothing set".to_owned() } else { bits.join(", ") };
-                format!("extended field device status: {text}")
-            }
-            Part::Transfer => {
-                let text = match number {
-                    0 => " (linear)",
-                    1 => " (square root)",
-                    _ => "",
-                };
-                format!("transfer function code {number}{text}")
-            }
-        }
-    }
-}
-
-/// Fields of the answers of universal commands (HCF_SPEC-127).
-fn layout(command: u8) -> &'static [Part] {
-    use Part::*;
-    match command {
-        0 | 11 => &[
-            Byte("expansion code"),
-            Count("expanded device type", 2),
-            Byte("preambles wanted in requests"),
-            Byte("protocol revision"),
-            Byte("device revision"),
-            Byte("software revision"),
-            Byte("hardware revision and signalling, packed"),
-            Byte("flags"),
-            Count("device ID", 3),
-            Byte("preambles in answers"),
-            Byte("device variables"),
-            Count("configuration change counter", 2),
-            Extended,
-            Count("manufacturer code", 2),
-            Count("private label distributor code", 2),
-            Byte("device profile"),
-        ],
-        1 => &[Unit("primary variable"), Float("primary variable")],
-        2 => &[Float("loop current, mA:"), Float("percent of range")],
-        3 => &[
-            Float("loop current, mA:"),
-            Unit("primary variable"),
-            Float("primary variable"),
-            Unit("secondary variable"),
-            Float("secondary variable"),
-            Unit("tertiary variable"),
-            Float("tertiary variable"),
-            Unit("quaternary variable"),
-            Float("quaternary variable"),
-        ],
-        7 => &[Byte("polling address"), Byte("loop current mode (1 = enabled)")],
-        12 => &[Packed("message", 24)],
-        13 => &[Packed("tag", 6), Packed("descriptor", 12), Date("date")],
-        14 => &[
-            Count("transducer serial number", 3),
-            Unit("transducer limits"),
-            Float("upper transducer limit"),
-            Float("lower transducer limit"),
-            Float("minimum span"),
-        ],
-        15 => &[
-            Byte("alarm selection code"),
-            Transfer,
-            Unit("range"),
-            Float("upper range value"),
-            Float("lower range value"),
-            Float("damping, s:"),
-            Byte("write protect code"),
-            Byte("private label code"),
-            Byte("analog channel flags"),
-        ],
-        16 => &[Count("final assembly number", 3)],
-        20 => &[Text("long tag", 32)],
-        50 => &[
-            Byte("primary variable is device variable"),
-            Byte("secondary variable is device variable"),
-            Byte("tertiary variable is device variable"),
-            Byte("quaternary variable is device variable"),
-        ],
-        _ => &[],
-    }
-}
-
 fn fields(sheet: &mut Sheet, base: usize, command: u8, data: &[u8], plain: bool) {
     let mut at = 0;
     if !plain {
         for part in layout(command) {
-            let Some(bytes) = data.get(at..at + part.len()) else { break };
+            let Some(bytes) = data.get(at..at + part.len()) else {
+                break;
+            };
             sheet.line(base + at, bytes, &part.meaning(bytes));
             at += part.len();
         }

@@ -6,7 +6,10 @@ use crate::state::GatewayView;
 use analytics_detect::{Assessment, Kind};
 use ingest_model::UtcMicros;
 use prometheus::core::Collector;
-use prometheus::{Gauge, GaugeVec, Histogram, HistogramOpts, IntCounter, IntCounterVec, IntGauge, IntGaugeVec, Opts, Registry};
+use prometheus::{
+    Gauge, GaugeVec, Histogram, HistogramOpts, IntCounter, IntCounterVec, IntGauge, IntGaugeVec,
+    Opts, Registry,
+};
 
 /// All metrics of one service.
 #[derive(Debug)]
@@ -37,30 +40,122 @@ impl Metrics {
     #[expect(clippy::expect_used, reason = "constant names; no outside data")]
     pub fn new() -> Self {
         let registry = Registry::new();
-        fn put<C: Collector + Clone + 'static>(registry: &Registry, made: prometheus::Result<C>) -> C {
+        fn put<C: Collector + Clone + 'static>(
+            registry: &Registry,
+            made: prometheus::Result<C>,
+        ) -> C {
             let metric = made.expect("constant metric");
-            registry.register(Box::new(metric.clone())).expect("distinct metric");
+            registry
+                .register(Box::new(metric.clone()))
+                .expect("distinct metric");
             metric
         }
         let r = &registry;
         let build = put(
             r,
-            IntGaugeVec::new(Opts::new("loopwitness_build_info", "Version of this program; always 1."), &["version"]),
+            IntGaugeVec::new(
+                Opts::new(
+                    "loopwitness_build_info",
+                    "Version of this program; always 1.",
+                ),
+                &["version"],
+            ),
         );
         build.with_label_values(&[env!("CARGO_PKG_VERSION")]).set(1);
         Self {
-            gateway_up: put(r, IntGaugeVec::new(Opts::new("loopwitness_gateway_up", "1 while a session with the gateway is open."), &["gateway"])),
-            gateway_late_s: put(r, GaugeVec::new(Opts::new("loopwitness_gateway_late_seconds", "How far the polling plan is behind."), &["gateway"])),
-            gateway_failures: put(r, IntCounterVec::new(Opts::new("loopwitness_gateway_failures_total", "Failures seen with the gateway."), &["gateway", "kind"])),
-            readings_accepted: put(r, IntCounter::new("loopwitness_readings_accepted_total", "Readings whose landing commit returned.")),
-            landing_lag_s: put(r, Histogram::with_opts(HistogramOpts::new("loopwitness_landing_lag_seconds", "From the end of the newest exchange of a batch to its commit.").buckets(vec![0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0]))),
-            assessment_s: put(r, Histogram::with_opts(HistogramOpts::new("loopwitness_assessment_seconds", "Duration of an assessment.").buckets(vec![0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0]))),
-            assessment_failures: put(r, IntCounter::new("loopwitness_assessment_failures_total", "Assessments that failed.")),
-            assessed_at_s: put(r, Gauge::new("loopwitness_assessed_at_seconds", "When the newest assessment was done, Unix time.")),
-            findings: put(r, IntGaugeVec::new(Opts::new("loopwitness_findings", "Findings that have not ended."), &["kind"])),
-            attention: put(r, IntGauge::new("loopwitness_attention_rows", "Loops in the ranked list.")),
-            not_judged: put(r, IntGauge::new("loopwitness_not_judged_rows", "Loops or kinds that the watch could not judge.")),
-            loops: put(r, IntGauge::new("loopwitness_loops", "Loops in the newest assessment.")),
+            gateway_up: put(
+                r,
+                IntGaugeVec::new(
+                    Opts::new(
+                        "loopwitness_gateway_up",
+                        "1 while a session with the gateway is open.",
+                    ),
+                    &["gateway"],
+                ),
+            ),
+            gateway_late_s: put(
+                r,
+                GaugeVec::new(
+                    Opts::new(
+                        "loopwitness_gateway_late_seconds",
+                        "How far the polling plan is behind.",
+                    ),
+                    &["gateway"],
+                ),
+            ),
+            gateway_failures: put(
+                r,
+                IntCounterVec::new(
+                    Opts::new(
+                        "loopwitness_gateway_failures_total",
+                        "Failures seen with the gateway.",
+                    ),
+                    &["gateway", "kind"],
+                ),
+            ),
+            readings_accepted: put(
+                r,
+                IntCounter::new(
+                    "loopwitness_readings_accepted_total",
+                    "Readings whose landing commit returned.",
+                ),
+            ),
+            landing_lag_s: put(
+                r,
+                Histogram::with_opts(
+                    HistogramOpts::new(
+                        "loopwitness_landing_lag_seconds",
+                        "From the end of the newest exchange of a batch to its commit.",
+                    )
+                    .buckets(vec![0.01, 0.03, 0.1, 0.3, 1.0, 3.0, 10.0, 30.0]),
+                ),
+            ),
+            assessment_s: put(
+                r,
+                Histogram::with_opts(
+                    HistogramOpts::new(
+                        "loopwitness_assessment_seconds",
+                        "Duration of an assessment.",
+                    )
+                    .buckets(vec![0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0]),
+                ),
+            ),
+            assessment_failures: put(
+                r,
+                IntCounter::new(
+                    "loopwitness_assessment_failures_total",
+                    "Assessments that failed.",
+                ),
+            ),
+            assessed_at_s: put(
+                r,
+                Gauge::new(
+                    "loopwitness_assessed_at_seconds",
+                    "When the newest assessment was done, Unix time.",
+                ),
+            ),
+            findings: put(
+                r,
+                IntGaugeVec::new(
+                    Opts::new("loopwitness_findings", "Findings that have not ended."),
+                    &["kind"],
+                ),
+            ),
+            attention: put(
+                r,
+                IntGauge::new("loopwitness_attention_rows", "Loops in the ranked list."),
+            ),
+            not_judged: put(
+                r,
+                IntGauge::new(
+                    "loopwitness_not_judged_rows",
+                    "Loops or kinds that the watch could not judge.",
+                ),
+            ),
+            loops: put(
+                r,
+                IntGauge::new("loopwitness_loops", "Loops in the newest assessment."),
+            ),
             registry,
         }
     }
@@ -68,7 +163,8 @@ impl Metrics {
     /// A batch of readings was accepted at `now`.
     pub fn accepted(&self, count: usize, newest: UtcMicros, now: UtcMicros) {
         self.readings_accepted.inc_by(count as u64);
-        self.landing_lag_s.observe(now.seconds_since(newest).max(0.0));
+        self.landing_lag_s
+            .observe(now.seconds_since(newest).max(0.0));
     }
 
     pub fn assessment_took(&self, seconds: f64) {
@@ -92,17 +188,25 @@ impl Metrics {
                 .flat_map(|row| &row.findings)
                 .filter(|f| f.kind == kind && f.ended.is_none())
                 .count();
-            self.findings.with_label_values(&[kind.as_str()]).set(open as i64);
+            self.findings
+                .with_label_values(&[kind.as_str()])
+                .set(open as i64);
         }
     }
 
     /// Text format 0.0.4, with the gateways as they are now.
     pub fn render(&self, gateways: &[GatewayView]) -> Result<String, prometheus::Error> {
         for g in gateways {
-            self.gateway_up.with_label_values(&[g.name.as_str()]).set(i64::from(g.connected));
-            self.gateway_late_s.with_label_values(&[g.name.as_str()]).set(g.late_s);
+            self.gateway_up
+                .with_label_values(&[g.name.as_str()])
+                .set(i64::from(g.connected));
+            self.gateway_late_s
+                .with_label_values(&[g.name.as_str()])
+                .set(g.late_s);
             for (kind, count) in g.failures.each() {
-                let counter = self.gateway_failures.with_label_values(&[g.name.as_str(), kind]);
+                let counter = self
+                    .gateway_failures
+                    .with_label_values(&[g.name.as_str(), kind]);
                 // The collector counts; this only follows it.
                 counter.inc_by(count.saturating_sub(counter.get()));
             }

@@ -27,23 +27,45 @@ pub(crate) async fn page(uri: Uri, request: HeaderMap) -> Response {
     }
     match Dist::get("index.html") {
         Some(file) => serve("index.html", file, &request),
-        None => (StatusCode::OK, [(header::CONTENT_TYPE, "text/plain; charset=utf-8")], NOT_BUILT).into_response(),
+        None => (
+            StatusCode::OK,
+            [(header::CONTENT_TYPE, "text/plain; charset=utf-8")],
+            NOT_BUILT,
+        )
+            .into_response(),
     }
 }
 
 fn serve(name: &str, file: rust_embed::EmbeddedFile, request: &HeaderMap) -> Response {
     let etag: String = std::iter::once('"')
-        .chain(file.metadata.sha256_hash().iter().take(12).flat_map(|b| format!("{b:02x}").chars().collect::<Vec<_>>()))
+        .chain(
+            file.metadata
+                .sha256_hash()
+                .iter()
+                .take(12)
+                .flat_map(|b| format!("{b:02x}").chars().collect::<Vec<_>>()),
+        )
         .chain(std::iter::once('"'))
         .collect();
     let hashed = name.starts_with("assets/");
-    let cache = if hashed { "public, max-age=31536000, immutable" } else { "no-cache" };
-    let unchanged = request.get(header::IF_NONE_MATCH).and_then(|v| v.to_str().ok()).is_some_and(|v| v == etag);
+    let cache = if hashed {
+        "public, max-age=31536000, immutable"
+    } else {
+        "no-cache"
+    };
+    let unchanged = request
+        .get(header::IF_NONE_MATCH)
+        .and_then(|v| v.to_str().ok())
+        .is_some_and(|v| v == etag);
     let mut response = if unchanged {
         StatusCode::NOT_MODIFIED.into_response()
     } else {
         let mime = mime_guess::from_path(name).first_or_octet_stream();
-        let mime = if mime.type_() == mime_guess::mime::TEXT { format!("{mime}; charset=utf-8") } else { mime.to_string() };
+        let mime = if mime.type_() == mime_guess::mime::TEXT {
+            format!("{mime}; charset=utf-8")
+        } else {
+            mime.to_string()
+        };
         let mut r = file.data.into_owned().into_response();
         if let Ok(v) = HeaderValue::from_str(&mime) {
             r.headers_mut().insert(header::CONTENT_TYPE, v);

@@ -20,12 +20,17 @@ struct Row {
 
 fn segments(register: &Path) -> Result<Segments, String> {
     let unreadable = |e: csv::Error| format!("cannot read {}: {e}", register.display());
-    let mut reader = csv::ReaderBuilder::new().trim(csv::Trim::All).from_path(register).map_err(unreadable)?;
+    let mut reader = csv::ReaderBuilder::new()
+        .trim(csv::Trim::All)
+        .from_path(register)
+        .map_err(unreadable)?;
     let mut counts = Segments::new();
     for row in reader.deserialize::<Row>() {
         let row = row.map_err(unreadable)?;
         if let Some(gateway) = row.gateway.filter(|g| !g.is_empty()) {
-            *counts.entry((gateway, row.modem.unwrap_or_default())).or_default() += 1;
+            *counts
+                .entry((gateway, row.modem.unwrap_or_default()))
+                .or_default() += 1;
         }
     }
     Ok(counts)
@@ -33,23 +38,34 @@ fn segments(register: &Path) -> Result<Segments, String> {
 
 /// Lines for people, and whether every segment's plan can be met.
 pub fn explain(config: &SiteConfig) -> Result<(String, bool), String> {
-    let register = config
-        .register
-        .as_deref()
-        .ok_or("no register: plan counts the loops behind each modem in loops.csv, beside site.toml")?;
+    let register = config.register.as_deref().ok_or(
+        "no register: plan counts the loops behind each modem in loops.csv, beside site.toml",
+    )?;
     let counts = segments(register)?;
     let mut text = String::new();
     let mut all_met = true;
     for gateway in &config.gateways {
         let every_ms = u64::try_from(gateway.poll_every.as_millis()).unwrap_or(u64::MAX);
         let periods = Periods::every(every_ms);
-        let _done = writeln!(text, "gateway {}, each loop every {:.1} s:", gateway.name, every_ms as f64 / 1000.0);
-        let mine: Vec<_> = counts.iter().filter(|((g, _), _)| *g == gateway.name).collect();
+        let _done = writeln!(
+            text,
+            "gateway {}, each loop every {:.1} s:",
+            gateway.name,
+            every_ms as f64 / 1000.0
+        );
+        let mine: Vec<_> = counts
+            .iter()
+            .filter(|((g, _), _)| *g == gateway.name)
+            .collect();
         if mine.is_empty() {
             text.push_str("  no loop of the register names it\n");
         }
         for ((_, modem), loops) in mine {
-            let modem = if modem.is_empty() { "(not named)" } else { modem };
+            let modem = if modem.is_empty() {
+                "(not named)"
+            } else {
+                modem
+            };
             let busy = utilisation(*loops, &periods);
             let shortest_s = shortest_ms(*loops) as f64 / 1000.0;
             let verdict = if busy > 1.0 {
@@ -60,7 +76,11 @@ pub fn explain(config: &SiteConfig) -> Result<(String, bool), String> {
             } else {
                 "met, also beside a second master".to_owned()
             };
-            let _done = writeln!(text, "  modem {modem}: {loops} loops, line busy {:.0} %: {verdict}", busy * 100.0);
+            let _done = writeln!(
+                text,
+                "  modem {modem}: {loops} loops, line busy {:.0} %: {verdict}",
+                busy * 100.0
+            );
         }
     }
     if config.gateways.is_empty() {

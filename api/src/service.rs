@@ -8,6 +8,7 @@ use crate::state::{Shared, SiteView};
 use analytics_assess::{Engine, Settings};
 use anyhow::Context;
 use ingest_store::Store;
+use std::io::IsTerminal;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -28,13 +29,20 @@ pub fn log_to_stderr() {
     let filter = tracing_subscriber::EnvFilter::try_from_default_env()
         .unwrap_or_else(|_| tracing_subscriber::EnvFilter::new("info"));
     // A second call (tests) keeps the first.
-    let _set = tracing_subscriber::fmt().with_env_filter(filter).with_writer(std::io::stderr).try_init();
+    let _set = tracing_subscriber::fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(std::io::stderr().is_terminal())
+        .try_init();
 }
 
 /// A token that SIGINT and SIGTERM cancel.
 pub fn shutdown_on_signal() -> std::io::Result<CancellationToken> {
     use tokio::signal::unix::{SignalKind, signal};
-    let (mut term, mut int) = (signal(SignalKind::terminate())?, signal(SignalKind::interrupt())?);
+    let (mut term, mut int) = (
+        signal(SignalKind::terminate())?,
+        signal(SignalKind::interrupt())?,
+    );
     let token = CancellationToken::new();
     let stop = token.clone();
     tokio::spawn(async move {
@@ -50,13 +58,17 @@ pub fn shutdown_on_signal() -> std::io::Result<CancellationToken> {
 
 /// Listens, and says what to do when the address is taken.
 pub async fn listen(address: SocketAddr) -> anyhow::Result<TcpListener> {
-    TcpListener::bind(address)
-        .await
-        .with_context(|| format!("cannot listen on {address}; choose another listen address or stop what uses it"))
+    TcpListener::bind(address).await.with_context(|| {
+        format!("cannot listen on {address}; choose another listen address or stop what uses it")
+    })
 }
 
 /// Opens the store of `config` and runs until `shutdown`; everything accepted is kept.
-pub async fn run(config: &SiteConfig, listener: TcpListener, shutdown: CancellationToken) -> anyhow::Result<()> {
+pub async fn run(
+    config: &SiteConfig,
+    listener: TcpListener,
+    shutdown: CancellationToken,
+) -> anyhow::Result<()> {
     let dir = config.store.clone();
     let store = blocking(move || Ok(Store::open(&dir, "loopwitness serve", clock::now())?)).await?;
     run_with(config, store, listener, shutdown).await
@@ -71,8 +83,16 @@ pub async fn run_with(
 ) -> anyhow::Result<()> {
     let store = Arc::new(store);
     let collection = collection::prepare(config);
-    let site = SiteView { name: config.name.clone(), timezone: config.timezone.name().to_owned() };
-    let shared = Arc::new(Shared::new(site, store.clone(), collection.gateways(), shutdown.clone()));
+    let site = SiteView {
+        name: config.name.clone(),
+        timezone: config.timezone.name().to_owned(),
+    };
+    let shared = Arc::new(Shared::new(
+        site,
+        store.clone(),
+        collection.gateways(),
+        shutdown.clone(),
+    ));
 
     // HTTP first: liveness answers while the register loads.
     let mut http_server = tokio::spawn(serve_http(shared.clone(), listener, shutdown.clone()));
@@ -121,7 +141,9 @@ fn http_ended(
     ended: Result<std::io::Result<()>, tokio::task::JoinError>,
     shutdown: &CancellationToken,
 ) -> anyhow::Result<()> {
-    ended.context("the HTTP server failed")?.context("the HTTP server failed")?;
+    ended
+        .context("the HTTP server failed")?
+        .context("the HTTP server failed")?;
     anyhow::ensure!(shutdown.is_cancelled(), "the HTTP server ended");
     Ok(())
 }
@@ -138,8 +160,14 @@ async fn stop_tasks(tasks: Tasks) {
     }
 }
 
-async fn serve_http(shared: Arc<Shared>, listener: TcpListener, shutdown: CancellationToken) -> std::io::Result<()> {
-    axum::serve(listener, http::router(shared)).with_graceful_shutdown(async move { shutdown.cancelled().await }).await
+async fn serve_http(
+    shared: Arc<Shared>,
+    listener: TcpListener,
+    shutdown: CancellationToken,
+) -> std::io::Result<()> {
+    axum::serve(listener, http::router(shared))
+        .with_graceful_shutdown(async move { shutdown.cancelled().await })
+        .await
 }
 
 struct Tasks {
@@ -157,12 +185,17 @@ async fn start(
 ) -> anyhow::Result<Tasks> {
     load(config, shared, store).await?;
     shared.set_ready();
-    let collection = collection.start(shared.clone(), store.clone(), shutdown.clone()).await?;
+    let collection = collection
+        .start(shared.clone(), store.clone(), shutdown.clone())
+        .await?;
     let background = vec![
         tokio::spawn(seal_now_and_then(store.clone(), shutdown.clone())),
         tokio::spawn(assess_on_and_on(shared.clone(), shutdown.clone())),
     ];
-    Ok(Tasks { collection, background })
+    Ok(Tasks {
+        collection,
+        background,
+    })
 }
 
 /// What is configured to be imported at start, and the newest readings.
@@ -172,7 +205,12 @@ async fn load(config: &SiteConfig, shared: &Arc<Shared>, store: &Arc<Store>) -> 
     blocking(move || {
         if let Some(site) = site {
             let report = store.import_site(&site, clock::now(), &mut |_| {})?;
-            tracing::info!("imported {}: {} readings, {} rejects", site.display(), report.readings, report.rejects);
+            tracing::info!(
+                "imported {}: {} readings, {} rejects",
+                site.display(),
+                report.readings,
+                report.rejects
+            );
         }
         if let Some(file) = register {
             let text = std::fs::read_to_string(&file)
@@ -202,7 +240,11 @@ async fn seal_now_and_then(store: Arc<Store>, shutdown: CancellationToken) {
         }
         let store = store.clone();
         match blocking(move || Ok(store.seal(clock::now())?)).await {
-            Ok(report) => tracing::debug!("sealed {} readings into {} day files", report.rows, report.day_files),
+            Ok(report) => tracing::debug!(
+                "sealed {} readings into {} day files",
+                report.rows,
+                report.day_files
+            ),
             Err(e) => tracing::error!("cannot seal the landing, trying again later: {e:#}"),
         }
     }
@@ -239,7 +281,11 @@ async fn assess_on_and_on(shared: Arc<Shared>, shutdown: CancellationToken) {
         let soon = ASSESS_SOON.max(began.elapsed() * 2).min(ASSESS_AT_LEAST);
         let rest = async {
             tokio::time::sleep(soon).await;
-            let _told = tokio::time::timeout(ASSESS_AT_LEAST.saturating_sub(soon), shared.changed.notified()).await;
+            let _told = tokio::time::timeout(
+                ASSESS_AT_LEAST.saturating_sub(soon),
+                shared.changed.notified(),
+            )
+            .await;
         };
         tokio::select! {
             () = shutdown.cancelled() => return,
@@ -252,8 +298,14 @@ fn assess_once(engine: &mut Engine, shared: &Shared) -> anyhow::Result<()> {
     let began = Instant::now();
     let snapshot = shared.reader.snapshot()?;
     let assessed = engine.assess(&snapshot, None, &mut |share| shared.set_progress(share))?;
-    shared.metrics.assessment_took(began.elapsed().as_secs_f64());
-    tracing::debug!("assessed {} loops in {:.2} s", assessed.result.loops, began.elapsed().as_secs_f64());
+    shared
+        .metrics
+        .assessment_took(began.elapsed().as_secs_f64());
+    tracing::debug!(
+        "assessed {} loops in {:.2} s",
+        assessed.result.loops,
+        began.elapsed().as_secs_f64()
+    );
     shared.set_current(assessed, clock::now());
     Ok(())
 }
@@ -262,5 +314,7 @@ fn assess_once(engine: &mut Engine, shared: &Shared) -> anyhow::Result<()> {
 pub(crate) async fn blocking<T: Send + 'static>(
     work: impl FnOnce() -> anyhow::Result<T> + Send + 'static,
 ) -> anyhow::Result<T> {
-    tokio::task::spawn_blocking(work).await.context("a task of the service failed")?
+    tokio::task::spawn_blocking(work)
+        .await
+        .context("a task of the service failed")?
 }

@@ -110,7 +110,9 @@ pub struct Shared {
 
 impl std::fmt::Debug for Shared {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Shared").field("site", &self.site).finish_non_exhaustive()
+        f.debug_struct("Shared")
+            .field("site", &self.site)
+            .finish_non_exhaustive()
     }
 }
 
@@ -143,7 +145,10 @@ impl Shared {
 
     /// The store, while the service runs.
     pub fn store(&self) -> Option<Arc<Store>> {
-        self.store.lock().unwrap_or_else(PoisonError::into_inner).clone()
+        self.store
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
     }
 
     /// Lets the store go, so that its lock ends with its last user.
@@ -153,14 +158,21 @@ impl Shared {
 
     /// The newest result; `None` until the first assessment is done.
     pub fn current(&self) -> Option<Arc<Current>> {
-        self.current.read().unwrap_or_else(PoisonError::into_inner).clone()
+        self.current
+            .read()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
     }
 
     /// Puts a new result in place and tells the listeners.
     pub fn set_current(&self, assessed: Assessed, assessed_at: UtcMicros) {
         let mut slot = self.current.write().unwrap_or_else(PoisonError::into_inner);
         let id = slot.as_ref().map_or(1, |c| c.id + 1);
-        let current = Arc::new(Current { assessed, assessed_at, id });
+        let current = Arc::new(Current {
+            assessed,
+            assessed_at,
+            id,
+        });
         self.metrics.result(&current.assessed.result, assessed_at);
         *slot = Some(current.clone());
         drop(slot);
@@ -184,7 +196,11 @@ impl Shared {
     }
 
     pub fn newest(&self, tag: &Tag) -> Option<Reading> {
-        self.newest.read().unwrap_or_else(PoisonError::into_inner).get(tag).copied()
+        self.newest
+            .read()
+            .unwrap_or_else(PoisonError::into_inner)
+            .get(tag)
+            .copied()
     }
 
     /// Fills in the newest reading of each loop from the last days of the history. Reads files.
@@ -197,7 +213,13 @@ impl Shared {
                 }
                 Ok(())
             })?;
-            if self.newest.read().unwrap_or_else(PoisonError::into_inner).len() >= loops {
+            if self
+                .newest
+                .read()
+                .unwrap_or_else(PoisonError::into_inner)
+                .len()
+                >= loops
+            {
                 break;
             }
         }
@@ -214,7 +236,8 @@ impl Shared {
     }
 
     pub fn set_progress(&self, share: f64) {
-        self.progress.store((share.clamp(0.0, 1.0) * 1000.0) as u32, Ordering::Relaxed);
+        self.progress
+            .store((share.clamp(0.0, 1.0) * 1000.0) as u32, Ordering::Relaxed);
     }
 
     /// Progress of the first assessment, 0..1.

@@ -8,7 +8,16 @@ use ingest_model::UtcMicros;
 pub const DEFAULT_WIDTH: u16 = 100;
 
 fn day(t: Option<UtcMicros>) -> String {
-    t.map_or_else(|| "-".to_owned(), |t| t.to_rfc3339().chars().take(16).collect::<String>().replace('T', " "))
+    t.map_or_else(
+        || "-".to_owned(),
+        |t| {
+            t.to_rfc3339()
+                .chars()
+                .take(16)
+                .collect::<String>()
+                .replace('T', " ")
+        },
+    )
 }
 
 fn since(row: &AttentionRow) -> String {
@@ -48,14 +57,24 @@ pub fn render(a: &Assessment, width: u16) -> String {
     );
     if !a.attention.is_empty() {
         let mut table = plain(width);
-        table.set_header(["#", "Tag", "Score", "real x purpose\nx soon x lasting", "Since", "What"]);
+        table.set_header([
+            "#",
+            "Tag",
+            "Score",
+            "real x purpose\nx soon x lasting",
+            "Since",
+            "What",
+        ]);
         for row in &a.attention {
             let t = row.terms;
             table.add_row([
                 row.rank.to_string(),
                 row.tag.to_string(),
                 format!("{:.2}", row.score),
-                format!("{:.2} x {:.2}\nx {:.2} x {:.2}", t.real, t.purpose, t.soon, t.lasting),
+                format!(
+                    "{:.2} x {:.2}\nx {:.2} x {:.2}",
+                    t.real, t.purpose, t.soon, t.lasting
+                ),
                 since(row),
                 what(row),
             ]);
@@ -83,7 +102,8 @@ pub fn render(a: &Assessment, width: u16) -> String {
         out.push_str(&format!("\n{table}\n"));
     }
     if !a.not_judged.is_empty() {
-        let mut why: std::collections::BTreeMap<(&str, &str), usize> = std::collections::BTreeMap::new();
+        let mut why: std::collections::BTreeMap<(&str, &str), usize> =
+            std::collections::BTreeMap::new();
         for n in &a.not_judged {
             *why.entry((n.what, n.why.as_str())).or_default() += 1;
         }
@@ -97,6 +117,9 @@ pub fn render(a: &Assessment, width: u16) -> String {
 
 fn plain(width: u16) -> Table {
     let mut table = Table::new();
-    table.load_style(presets::NOTHING).set_content_arrangement(ContentArrangement::Dynamic).set_width(width.max(60));
+    table
+        .load_style(presets::NOTHING)
+        .set_content_arrangement(ContentArrangement::Dynamic)
+        .set_width(width.max(60));
     table
 }

@@ -45,9 +45,23 @@ fn extremes(s: &Series<'_>, from: usize, to: usize) -> Vec<usize> {
         rows.extend(low_high(values, from, to));
     }
     // No reply (-1) and communication errors (0x80 and up) before all else.
-    let trouble = |row: usize| if s.response_code[row] < 0 { i16::MAX } else { s.response_code[row] };
-    rows.extend((from..to).filter(|&r| trouble(r) >= 0x80).max_by_key(|&r| trouble(r)));
-    rows.extend((from..to).filter(|&r| s.device_status[r] > 0).max_by_key(|&r| s.device_status[r].count_ones()));
+    let trouble = |row: usize| {
+        if s.response_code[row] < 0 {
+            i16::MAX
+        } else {
+            s.response_code[row]
+        }
+    };
+    rows.extend(
+        (from..to)
+            .filter(|&r| trouble(r) >= 0x80)
+            .max_by_key(|&r| trouble(r)),
+    );
+    rows.extend(
+        (from..to)
+            .filter(|&r| s.device_status[r] > 0)
+            .max_by_key(|&r| s.device_status[r].count_ones()),
+    );
     rows
 }
 

@@ -60,7 +60,9 @@ impl Filter {
         let criticality = match q.criticality.as_deref().filter(|k| !k.is_empty()) {
             None => None,
             Some(text) => Some(Criticality::parse(text).ok_or_else(|| {
-                Problem::bad_request(format!("criticality: `{text}` is none of safety, control, indication"))
+                Problem::bad_request(format!(
+                    "criticality: `{text}` is none of safety, control, indication"
+                ))
             })?),
         };
         Ok(Self {
@@ -72,14 +74,29 @@ impl Filter {
     }
 
     fn takes(&self, row: &AttentionRow) -> bool {
-        self.area.as_ref().is_none_or(|a| row.area.as_ref() == Some(a))
-            && self.kind.is_none_or(|k| row.findings.iter().any(|f| f.kind == k))
-            && self.criticality.is_none_or(|c| row.criticality == c.as_str())
+        self.area
+            .as_ref()
+            .is_none_or(|a| row.area.as_ref() == Some(a))
+            && self
+                .kind
+                .is_none_or(|k| row.findings.iter().any(|f| f.kind == k))
+            && self
+                .criticality
+                .is_none_or(|c| row.criticality == c.as_str())
     }
 }
 
-fn answer(site: &SiteView, result: &Assessment, assessed_at: UtcMicros, filter: &Filter) -> Result<Response, Problem> {
-    let mut rows: Vec<_> = result.attention.iter().filter(|r| filter.takes(r)).collect();
+fn answer(
+    site: &SiteView,
+    result: &Assessment,
+    assessed_at: UtcMicros,
+    filter: &Filter,
+) -> Result<Response, Problem> {
+    let mut rows: Vec<_> = result
+        .attention
+        .iter()
+        .filter(|r| filter.takes(r))
+        .collect();
     let matched = rows.len();
     rows.truncate(filter.limit);
     let body = AttentionAnswer {
@@ -100,13 +117,17 @@ fn answer(site: &SiteView, result: &Assessment, assessed_at: UtcMicros, filter: 
 
 /// JSON of borrowed data.
 pub(super) fn json<T: Serialize>(body: &T) -> Result<Response, Problem> {
-    let bytes = serde_json::to_vec(body).map_err(|e| Problem::internal("the answer could not be written", &e))?;
+    let bytes = serde_json::to_vec(body)
+        .map_err(|e| Problem::internal("the answer could not be written", &e))?;
     Ok(([(header::CONTENT_TYPE, "application/json")], bytes).into_response())
 }
 
 pub(super) fn still_running(shared: &crate::state::Shared) -> Problem {
     let percent = (shared.progress() * 100.0).floor();
-    Problem::unavailable(format!("the first assessment since the start is running ({percent} % done)"), 2)
+    Problem::unavailable(
+        format!("the first assessment since the start is running ({percent} % done)"),
+        2,
+    )
 }
 
 /// The loops that need attention, ranked, with their findings.
@@ -114,18 +135,32 @@ pub(super) fn still_running(shared: &crate::state::Shared) -> Problem {
     (status = 200, description = "the ranked list", body = AttentionAnswer<'_>),
     (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "the first assessment is still running, or too many long answers are", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn attention(app: App, Query(q): Query<AttentionQuery>) -> Result<Response, Problem> {
+pub(super) async fn attention(
+    app: App,
+    Query(q): Query<AttentionQuery>,
+) -> Result<Response, Problem> {
     let filter = Filter::of(&q)?;
     let Some(at) = time_of("at", q.at.as_deref().filter(|t| !t.is_empty()))? else {
         let current = app.current().ok_or_else(|| still_running(&app))?;
-        return answer(&app.site, &current.assessed.result, current.assessed_at, &filter);
+        return answer(
+            &app.site,
+            &current.assessed.result,
+            current.assessed_at,
+            &filter,
+        );
     };
     let permit = heavy(&app)?;
     let shared = app.0;
     blocking(move || {
         let _permit = permit;
-        let snapshot = shared.reader.snapshot().map_err(|e| Problem::internal("the store could not be read", &e))?;
-        let mut engine = shared.past.lock().unwrap_or_else(std::sync::PoisonError::into_inner);
+        let snapshot = shared
+            .reader
+            .snapshot()
+            .map_err(|e| Problem::internal("the store could not be read", &e))?;
+        let mut engine = shared
+            .past
+            .lock()
+            .unwrap_or_else(std::sync::PoisonError::into_inner);
         let assessed = engine
             .assess(&snapshot, Some(at), &mut |_| {})
             .map_err(|e| Problem::internal("the assessment failed", &e))?;

@@ -8,8 +8,12 @@ use std::sync::Arc;
 use tokio_stream::{Stream, StreamExt, wrappers::BroadcastStream};
 
 fn event(current: &Current) -> Event {
-    let data = serde_json::json!({ "id": current.id, "assessed_at": current.assessed_at.to_rfc3339() });
-    Event::default().event("assessed").id(current.id.to_string()).data(data.to_string())
+    let data =
+        serde_json::json!({ "id": current.id, "assessed_at": current.assessed_at.to_rfc3339() });
+    Event::default()
+        .event("assessed")
+        .id(current.id.to_string())
+        .data(data.to_string())
 }
 
 /// Begins with the newest result, whatever `Last-Event-ID` says: each event stands for the whole state, so
@@ -20,7 +24,10 @@ pub(super) async fn events(app: App) -> Sse<impl Stream<Item = Result<Event, Inf
     // Lagging behind loses only results that are old by now.
     let all = first.chain(news.filter_map(|n: Result<Arc<Current>, _>| n.ok()));
     let stop = app.stop.clone();
-    let live = Live { inner: Box::pin(all), stopped: Box::pin(async move { stop.cancelled().await }) };
+    let live = Live {
+        inner: Box::pin(all),
+        stopped: Box::pin(async move { stop.cancelled().await }),
+    };
     Sse::new(live.map(|c| Ok(event(&c)))).keep_alive(KeepAlive::default())
 }
 

@@ -12,10 +12,15 @@ pub(super) async fn same_origin(request: Request, next: Next) -> Response {
     if let Some(host) = headers.get(header::HOST)
         && !host.to_str().is_ok_and(is_loopback)
     {
-        return Problem::forbidden("the Host header must be a loopback name: access control is not built yet").into_response();
+        return Problem::forbidden(
+            "the Host header must be a loopback name: access control is not built yet",
+        )
+        .into_response();
     }
     let reads = matches!(*request.method(), Method::GET | Method::HEAD);
-    let foreign = headers.get("sec-fetch-site").is_some_and(|v| v != "same-origin" && v != "none");
+    let foreign = headers
+        .get("sec-fetch-site")
+        .is_some_and(|v| v != "same-origin" && v != "none");
     if !reads && foreign {
         return Problem::forbidden("changes are taken from this page only").into_response();
     }
@@ -28,5 +33,8 @@ fn is_loopback(host: &str) -> bool {
         _ => host,
     };
     let name = name.trim_start_matches('[').trim_end_matches(']');
-    name.eq_ignore_ascii_case("localhost") || name.parse::<std::net::IpAddr>().is_ok_and(|ip| ip.is_loopback())
+    name.eq_ignore_ascii_case("localhost")
+        || name
+            .parse::<std::net::IpAddr>()
+            .is_ok_and(|ip| ip.is_loopback())
 }

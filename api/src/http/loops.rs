@@ -114,16 +114,23 @@ fn view(shared: &Shared, e: &LoopEntry, retired: bool) -> LoopView {
 #[utoipa::path(get, path = "/api/v1/loops", params(LoopsQuery), responses(
     (status = 200, description = "one page of loops", body = LoopsAnswer),
     (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn list(app: App, Query(q): Query<LoopsQuery>) -> Result<Json<LoopsAnswer>, Problem> {
+pub(super) async fn list(
+    app: App,
+    Query(q): Query<LoopsQuery>,
+) -> Result<Json<LoopsAnswer>, Problem> {
     let limit = q.limit.unwrap_or(DEFAULT_LIMIT);
     if !(1..=MAX_LIMIT).contains(&limit) {
-        return Err(Problem::bad_request(format!("limit: {limit} is not 1 to {MAX_LIMIT}")));
+        return Err(Problem::bad_request(format!(
+            "limit: {limit} is not 1 to {MAX_LIMIT}"
+        )));
     }
     let snapshot = super::snapshot(&app).await?;
     let register = snapshot.register();
     let from = match q.after.as_deref() {
         None | Some("") => Bound::Unbounded,
-        Some(text) => Bound::Excluded(Tag::new(text).map_err(|e| Problem::bad_request(format!("after: {e}")))?),
+        Some(text) => Bound::Excluded(
+            Tag::new(text).map_err(|e| Problem::bad_request(format!("after: {e}")))?,
+        ),
     };
     let mut tags: Vec<&Tag> = register
         .tags()
@@ -137,7 +144,11 @@ pub(super) async fn list(app: App, Query(q): Query<LoopsQuery>) -> Result<Json<L
     tags.truncate(limit);
     let loops: Vec<LoopView> = tags
         .iter()
-        .filter_map(|t| register.current(t).map(|e| view(&app, e, register.is_retired(t))))
+        .filter_map(|t| {
+            register
+                .current(t)
+                .map(|e| view(&app, e, register.is_retired(t)))
+        })
         .collect();
     let next = tags.last().filter(|_| more).map(|t| t.to_string());
     Ok(Json(LoopsAnswer { loops, next }))
@@ -151,6 +162,8 @@ pub(super) async fn one(app: App, Path(text): Path<String>) -> Result<Json<LoopV
     let snapshot = super::snapshot(&app).await?;
     let tag = known_tag(&snapshot, &text)?;
     let register = snapshot.register();
-    let entry = register.current(&tag).ok_or_else(|| Problem::unknown_loop(&text))?;
+    let entry = register
+        .current(&tag)
+        .ok_or_else(|| Problem::unknown_loop(&text))?;
     Ok(Json(view(&app, entry, register.is_retired(&tag))))
 }

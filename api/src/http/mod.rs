@@ -94,18 +94,32 @@ pub fn router(shared: Arc<Shared>) -> Router {
     let document: Arc<str> = openapi_json().into();
     let mut router = api.route(
         "/api/openapi.json",
-        get(move || async move { ([(header::CONTENT_TYPE, "application/json")], document.to_string()) }),
+        get(move || async move {
+            (
+                [(header::CONTENT_TYPE, "application/json")],
+                document.to_string(),
+            )
+        }),
     );
     for path in NOT_BUILT {
         router = router.route(path, any(|| async { Problem::not_built() }));
     }
     let router = router
         // Planned methods of addresses that exist.
-        .route("/api/v1/loops/{tag}", axum::routing::patch(|| async { Problem::not_built() }))
-        .route("/api/v1/work", axum::routing::post(|| async { Problem::not_built() }))
+        .route(
+            "/api/v1/loops/{tag}",
+            axum::routing::patch(|| async { Problem::not_built() }),
+        )
+        .route(
+            "/api/v1/work",
+            axum::routing::post(|| async { Problem::not_built() }),
+        )
         .route("/api", any(|| async { Problem::not_found() }))
         .route("/api/{*rest}", any(|| async { Problem::not_found() }))
-        .layer(TimeoutLayer::with_status_code(StatusCode::REQUEST_TIMEOUT, ANSWER_WITHIN))
+        .layer(TimeoutLayer::with_status_code(
+            StatusCode::REQUEST_TIMEOUT,
+            ANSWER_WITHIN,
+        ))
         // Outside of the time limit: an event stream stays open.
         .route("/api/v1/events", get(events::events))
         .fallback(get(page::page))
@@ -116,25 +130,31 @@ pub fn router(shared: Arc<Shared>) -> Router {
     };
     router
         .layer(DefaultBodyLimit::max(REGISTER_BYTES))
-        .layer(CatchPanicLayer::custom(|_| Problem::from_status(StatusCode::INTERNAL_SERVER_ERROR).into_response()))
+        .layer(CatchPanicLayer::custom(|_| {
+            Problem::from_status(StatusCode::INTERNAL_SERVER_ERROR).into_response()
+        }))
         .layer(axum::middleware::from_fn(guard::same_origin))
         .layer(axum::middleware::map_response(problem::fill_in))
         .layer(CompressionLayer::new())
         .layer(fixed(header::CONTENT_SECURITY_POLICY, page::CONTENT_POLICY))
         .layer(fixed(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
         .layer(fixed(header::REFERRER_POLICY, "no-referrer"))
-        .layer(fixed(HeaderName::from_static("cross-origin-opener-policy"), "same-origin"))
-        .layer(fixed(HeaderName::from_static("cross-origin-resource-policy"), "same-origin"))
+        .layer(fixed(
+            HeaderName::from_static("cross-origin-opener-policy"),
+            "same-origin",
+        ))
+        .layer(fixed(
+            HeaderName::from_static("cross-origin-resource-policy"),
+            "same-origin",
+        ))
         .layer(fixed(header::CACHE_CONTROL, "no-store"))
 }
 
 /// A permit for an answer that reads much, or 503 when too many run.
 fn heavy(shared: &Shared) -> Result<tokio::sync::OwnedSemaphorePermit, Problem> {
-    shared
-        .heavy
-        .clone()
-        .try_acquire_owned()
-        .map_err(|_| Problem::unavailable("too many long answers are under way; ask again shortly", 2))
+    shared.heavy.clone().try_acquire_owned().map_err(|_| {
+        Problem::unavailable("too many long answers are under way; ask again shortly", 2)
+    })
 }
 
 /// Runs blocking work; a panic in it becomes a 500.
@@ -156,12 +176,20 @@ fn known_tag(snapshot: &ingest_store::Snapshot, text: &str) -> Result<ingest_mod
 }
 
 fn time_of(name: &str, text: Option<&str>) -> Result<Option<ingest_model::UtcMicros>, Problem> {
-    text.map(|t| ingest_model::UtcMicros::parse_rfc3339(t).map_err(|e| Problem::bad_request(format!("{name}: {e}"))))
-        .transpose()
+    text.map(|t| {
+        ingest_model::UtcMicros::parse_rfc3339(t)
+            .map_err(|e| Problem::bad_request(format!("{name}: {e}")))
+    })
+    .transpose()
 }
 
 /// A snapshot of the store, taken off the async threads.
 async fn snapshot(app: &App) -> Result<ingest_store::Snapshot, Problem> {
     let reader = app.reader.clone();
-    blocking(move || reader.snapshot().map_err(|e| Problem::internal("the store could not be read", &e))).await
+    blocking(move || {
+        reader
+            .snapshot()
+            .map_err(|e| Problem::internal("the store could not be read", &e))
+    })
+    .await
 }

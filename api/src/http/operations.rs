@@ -15,15 +15,26 @@ pub(super) struct GatewaysAnswer {
 /// The gateways: connection, pace, failures.
 #[utoipa::path(get, path = "/api/v1/gateways", responses((status = 200, description = "the configured gateways", body = GatewaysAnswer)))]
 pub(super) async fn gateways(app: App) -> Json<GatewaysAnswer> {
-    Json(GatewaysAnswer { gateways: app.gateways() })
+    Json(GatewaysAnswer {
+        gateways: app.gateways(),
+    })
 }
 
 /// Prometheus text format 0.0.4.
 #[utoipa::path(get, path = "/metrics", responses((status = 200, description = "counts and durations", body = String, content_type = "text/plain; version=0.0.4")))]
 pub(super) async fn metrics(app: App) -> Result<Response, Problem> {
-    let text =
-        app.metrics.render(&app.gateways()).map_err(|e| Problem::internal("the metrics could not be written", &e))?;
-    Ok(([(header::CONTENT_TYPE, "text/plain; version=0.0.4; charset=utf-8")], text).into_response())
+    let text = app
+        .metrics
+        .render(&app.gateways())
+        .map_err(|e| Problem::internal("the metrics could not be written", &e))?;
+    Ok((
+        [(
+            header::CONTENT_TYPE,
+            "text/plain; version=0.0.4; charset=utf-8",
+        )],
+        text,
+    )
+        .into_response())
 }
 
 /// The process lives; waits for nothing.

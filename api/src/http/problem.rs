@@ -22,7 +22,12 @@ pub struct Problem {
 }
 
 impl Problem {
-    fn new(status: StatusCode, kind: &'static str, title: &'static str, detail: impl Into<String>) -> Self {
+    fn new(
+        status: StatusCode,
+        kind: &'static str,
+        title: &'static str,
+        detail: impl Into<String>,
+    ) -> Self {
         Self {
             kind: Cow::Borrowed(kind),
             title: Cow::Borrowed(title),
@@ -34,12 +39,22 @@ impl Problem {
 
     /// 400: a parameter or body is not what the address takes.
     pub fn bad_request(detail: impl Into<String>) -> Self {
-        Self::new(StatusCode::BAD_REQUEST, "urn:loopwitness:problem:bad-request", "The request is not understood", detail)
+        Self::new(
+            StatusCode::BAD_REQUEST,
+            "urn:loopwitness:problem:bad-request",
+            "The request is not understood",
+            detail,
+        )
     }
 
     /// 403: another page's script may not do this.
     pub fn forbidden(detail: impl Into<String>) -> Self {
-        Self::new(StatusCode::FORBIDDEN, "urn:loopwitness:problem:forbidden", "Not from there", detail)
+        Self::new(
+            StatusCode::FORBIDDEN,
+            "urn:loopwitness:problem:forbidden",
+            "Not from there",
+            detail,
+        )
     }
 
     /// 404 for a loop.
@@ -96,8 +111,12 @@ impl Problem {
 
     /// 503: later it will work.
     pub fn unavailable(detail: impl Into<String>, retry_after_s: u32) -> Self {
-        let mut p =
-            Self::new(StatusCode::SERVICE_UNAVAILABLE, "urn:loopwitness:problem:not-ready", "Not ready yet", detail);
+        let mut p = Self::new(
+            StatusCode::SERVICE_UNAVAILABLE,
+            "urn:loopwitness:problem:not-ready",
+            "Not ready yet",
+            detail,
+        );
         p.retry_after_s = Some(retry_after_s);
         p
     }
@@ -105,13 +124,22 @@ impl Problem {
     /// For a status that some layer answered without a body of ours.
     pub fn from_status(status: StatusCode) -> Self {
         let (title, detail) = match status {
-            StatusCode::METHOD_NOT_ALLOWED => {
-                ("Method not allowed", "this address does not take that method; the Allow header lists what it takes")
+            StatusCode::METHOD_NOT_ALLOWED => (
+                "Method not allowed",
+                "this address does not take that method; the Allow header lists what it takes",
+            ),
+            StatusCode::PAYLOAD_TOO_LARGE => {
+                ("Too much", "the body is larger than this address takes")
             }
-            StatusCode::PAYLOAD_TOO_LARGE => ("Too much", "the body is larger than this address takes"),
-            StatusCode::REQUEST_TIMEOUT => ("Took too long", "the answer took too long; ask for a shorter time range"),
+            StatusCode::REQUEST_TIMEOUT => (
+                "Took too long",
+                "the answer took too long; ask for a shorter time range",
+            ),
             StatusCode::NOT_FOUND => return Self::not_found(),
-            _ => (status.canonical_reason().unwrap_or("Error"), "the request was refused"),
+            _ => (
+                status.canonical_reason().unwrap_or("Error"),
+                "the request was refused",
+            ),
         };
         Self::new(status, "about:blank", title, detail)
     }
@@ -123,7 +151,10 @@ impl IntoResponse for Problem {
         let body = serde_json::to_vec(&self).unwrap_or_default();
         let mut response = (status, body).into_response();
         let headers = response.headers_mut();
-        headers.insert(header::CONTENT_TYPE, HeaderValue::from_static("application/problem+json"));
+        headers.insert(
+            header::CONTENT_TYPE,
+            HeaderValue::from_static("application/problem+json"),
+        );
         headers.insert(header::CACHE_CONTROL, HeaderValue::from_static("no-store"));
         if let Some(s) = self.retry_after_s {
             headers.insert(header::RETRY_AFTER, HeaderValue::from(s));
@@ -159,7 +190,10 @@ pub(crate) async fn fill_in(response: Response) -> Response {
     if !(status.is_client_error() || status.is_server_error()) {
         return response;
     }
-    let ours = response.headers().get(header::CONTENT_TYPE).is_some_and(|v| v == "application/problem+json");
+    let ours = response
+        .headers()
+        .get(header::CONTENT_TYPE)
+        .is_some_and(|v| v == "application/problem+json");
     if ours {
         return response;
     }

@@ -4,7 +4,9 @@ use super::attention::json;
 use super::problem::Problem;
 use super::{App, Path, Query, blocking, heavy, known_tag, time_of};
 use crate::thin;
-use arrow_array::{ArrayRef, Float64Array, Int32Array, Int64Array, RecordBatch, TimestampMicrosecondArray};
+use arrow_array::{
+    ArrayRef, Float64Array, Int32Array, Int64Array, RecordBatch, TimestampMicrosecondArray,
+};
 use arrow_ipc::writer::StreamWriter;
 use arrow_schema::{ArrowError, DataType, Field, Schema, TimeUnit};
 use axum::http::{HeaderMap, header};
@@ -62,7 +64,10 @@ fn number(values: &[f64]) -> Vec<Option<f64>> {
 }
 
 fn count<T: Copy + PartialOrd + Default>(values: &[T]) -> Vec<Option<T>> {
-    values.iter().map(|v| (*v >= T::default()).then_some(*v)).collect()
+    values
+        .iter()
+        .map(|v| (*v >= T::default()).then_some(*v))
+        .collect()
 }
 
 fn columns_view(c: &Columns) -> ReadingColumns {
@@ -75,7 +80,11 @@ fn columns_view(c: &Columns) -> ReadingColumns {
         qv: number(&c.qv),
         reported_ma: number(&c.reported_ma),
         analog_ma: number(&c.analog_ma),
-        analog_time: c.analog_time.iter().map(|t| (*t != MISSING_TIME).then(|| instant(*t))).collect(),
+        analog_time: c
+            .analog_time
+            .iter()
+            .map(|t| (*t != MISSING_TIME).then(|| instant(*t)))
+            .collect(),
         response_code: count(&c.response_code),
         device_status: count(&c.device_status),
         extended_status: count(&c.extended_status),
@@ -89,13 +98,35 @@ fn columns_view(c: &Columns) -> ReadingColumns {
 /// An Arrow IPC stream of one batch; missing values are nulls.
 fn arrow_stream(c: &Columns, tag: &str, unit: &str) -> Result<Vec<u8>, ArrowError> {
     let utc: Arc<str> = "UTC".into();
-    let float = |v: &[f64]| -> ArrayRef { Arc::new(v.iter().map(|x| x.is_finite().then_some(*x)).collect::<Float64Array>()) };
-    let byte = |v: &[i16]| -> ArrayRef {
-        Arc::new(v.iter().map(|x| (*x >= 0).then_some(i32::from(*x))).collect::<Int32Array>())
+    let float = |v: &[f64]| -> ArrayRef {
+        Arc::new(
+            v.iter()
+                .map(|x| x.is_finite().then_some(*x))
+                .collect::<Float64Array>(),
+        )
     };
-    let long = |v: &[i64]| -> ArrayRef { Arc::new(v.iter().map(|x| (*x >= 0).then_some(*x)).collect::<Int64Array>()) };
-    let changes: ArrayRef = Arc::new(c.config_changes.iter().map(|x| (*x >= 0).then_some(*x)).collect::<Int32Array>());
-    let time: ArrayRef = Arc::new(TimestampMicrosecondArray::from(c.time.clone()).with_timezone(utc.clone()));
+    let byte = |v: &[i16]| -> ArrayRef {
+        Arc::new(
+            v.iter()
+                .map(|x| (*x >= 0).then_some(i32::from(*x)))
+                .collect::<Int32Array>(),
+        )
+    };
+    let long = |v: &[i64]| -> ArrayRef {
+        Arc::new(
+            v.iter()
+                .map(|x| (*x >= 0).then_some(*x))
+                .collect::<Int64Array>(),
+        )
+    };
+    let changes: ArrayRef = Arc::new(
+        c.config_changes
+            .iter()
+            .map(|x| (*x >= 0).then_some(*x))
+            .collect::<Int32Array>(),
+    );
+    let time: ArrayRef =
+        Arc::new(TimestampMicrosecondArray::from(c.time.clone()).with_timezone(utc.clone()));
     let analog_time: ArrayRef = Arc::new(
         c.analog_time
             .iter()
@@ -124,13 +155,24 @@ fn arrow_stream(c: &Columns, tag: &str, unit: &str) -> Result<Vec<u8>, ArrowErro
     let fields: Vec<Field> = columns
         .iter()
         .map(|(name, array)| {
-            let kind = if name.ends_with("time") { instant.clone() } else { array.data_type().clone() };
+            let kind = if name.ends_with("time") {
+                instant.clone()
+            } else {
+                array.data_type().clone()
+            };
             Field::new(*name, kind, *name != "time")
         })
         .collect();
-    let about = [("tag".to_owned(), tag.to_owned()), ("unit".to_owned(), unit.to_owned())].into();
+    let about = [
+        ("tag".to_owned(), tag.to_owned()),
+        ("unit".to_owned(), unit.to_owned()),
+    ]
+    .into();
     let schema = Arc::new(Schema::new(fields).with_metadata(about));
-    let batch = RecordBatch::try_new(schema.clone(), columns.into_iter().map(|(_, a)| a).collect())?;
+    let batch = RecordBatch::try_new(
+        schema.clone(),
+        columns.into_iter().map(|(_, a)| a).collect(),
+    )?;
     let mut writer = StreamWriter::try_new(Vec::new(), &schema)?;
     writer.write(&batch)?;
     writer.finish()?;
@@ -151,14 +193,19 @@ pub(super) async fn readings(
 ) -> Result<Response, Problem> {
     let points = q.points.unwrap_or(DEFAULT_POINTS);
     if !(1..=MAX_POINTS).contains(&points) {
-        return Err(Problem::bad_request(format!("points: {points} is not 1 to {MAX_POINTS}")));
+        return Err(Problem::bad_request(format!(
+            "points: {points} is not 1 to {MAX_POINTS}"
+        )));
     }
     let from = time_of("from", q.from.as_deref())?.unwrap_or(UtcMicros(i64::MIN));
     let to = time_of("to", q.to.as_deref())?.unwrap_or(UtcMicros(i64::MAX));
     if from > to {
         return Err(Problem::bad_request("from is after to"));
     }
-    let arrow = headers.get_all(header::ACCEPT).iter().any(|v| v.to_str().is_ok_and(|v| v.contains(ARROW)));
+    let arrow = headers
+        .get_all(header::ACCEPT)
+        .iter()
+        .any(|v| v.to_str().is_ok_and(|v| v.contains(ARROW)));
     let permit = heavy(&app)?;
     let shared = app.0;
     let mut response = blocking(move || {
@@ -166,7 +213,11 @@ pub(super) async fn readings(
         let failed = |e| Problem::internal("the readings could not be read", &e);
         let snapshot = shared.reader.snapshot().map_err(failed)?;
         let tag = known_tag(&snapshot, &text)?;
-        let unit = snapshot.register().current(&tag).map(|e| e.pv_unit.clone()).unwrap_or_default();
+        let unit = snapshot
+            .register()
+            .current(&tag)
+            .map(|e| e.pv_unit.clone())
+            .unwrap_or_default();
         let all = snapshot.read_loop(&tag, from, to).map_err(failed)?;
         let stored = all.len();
         let columns = thin::thin(all, points);
@@ -175,9 +226,16 @@ pub(super) async fn readings(
                 .map_err(|e| Problem::internal("the readings could not be written", &e))?;
             return Ok(([(header::CONTENT_TYPE, ARROW)], bytes).into_response());
         }
-        json(&ReadingsAnswer { tag: tag.to_string(), unit, stored, columns: columns_view(&columns) })
+        json(&ReadingsAnswer {
+            tag: tag.to_string(),
+            unit,
+            stored,
+            columns: columns_view(&columns),
+        })
     })
     .await?;
-    response.headers_mut().insert(header::VARY, header::HeaderValue::from_static("accept"));
+    response
+        .headers_mut()
+        .insert(header::VARY, header::HeaderValue::from_static("accept"));
     Ok(response)
 }

@@ -63,7 +63,11 @@ fn diff_view(d: RegisterDiff, applied: bool) -> DiffAnswer {
                 cells: c
                     .cells
                     .into_iter()
-                    .map(|x| ChangedCellView { column: x.column, before: x.before, after: x.after })
+                    .map(|x| ChangedCellView {
+                        column: x.column,
+                        before: x.before,
+                        after: x.after,
+                    })
                     .collect(),
             })
             .collect(),
@@ -86,19 +90,33 @@ pub(super) async fn write(
     body: Result<Bytes, BytesRejection>,
 ) -> Result<Json<DiffAnswer>, Problem> {
     // Also keeps forms of other pages out: they cannot send this type without asking first.
-    let csv = headers.get(header::CONTENT_TYPE).and_then(|v| v.to_str().ok()).is_some_and(|v| v.starts_with("text/csv"));
+    let csv = headers
+        .get(header::CONTENT_TYPE)
+        .and_then(|v| v.to_str().ok())
+        .is_some_and(|v| v.starts_with("text/csv"));
     if !csv {
-        return Err(Problem::bad_request("the body must be text/csv, a whole loops.csv"));
+        return Err(Problem::bad_request(
+            "the body must be text/csv, a whole loops.csv",
+        ));
     }
-    let text = String::from_utf8(body?.to_vec()).map_err(|_| Problem::bad_request("the body is not UTF-8"))?;
-    let store = app.store().ok_or_else(|| Problem::unavailable("the service is stopping", 5))?;
+    let text = String::from_utf8(body?.to_vec())
+        .map_err(|_| Problem::bad_request("the body is not UTF-8"))?;
+    let store = app
+        .store()
+        .ok_or_else(|| Problem::unavailable("the service is stopping", 5))?;
     let applied = q.apply.unwrap_or(false);
     let shared = app.0;
     blocking(move || {
         let now = crate::clock::now();
-        let done = if applied { store.register_apply(&text, now) } else { store.register_preview(&text, now) };
+        let done = if applied {
+            store.register_apply(&text, now)
+        } else {
+            store.register_preview(&text, now)
+        };
         let diff = done.map_err(|e| match e {
-            StoreError::Io { .. } | StoreError::Database { .. } => Problem::internal("the register could not be kept", &e),
+            StoreError::Io { .. } | StoreError::Database { .. } => {
+                Problem::internal("the register could not be kept", &e)
+            }
             told => Problem::unprocessable(told.to_string()),
         })?;
         if applied {
@@ -132,7 +150,10 @@ pub(super) async fn work(app: App) -> Result<Json<WorkAnswer>, Problem> {
         .work()
         .iter()
         .map(|w| WorkView {
-            tag: w.tag.as_ref().map_or_else(|| "*".to_owned(), ToString::to_string),
+            tag: w
+                .tag
+                .as_ref()
+                .map_or_else(|| "*".to_owned(), ToString::to_string),
             from: w.from.to_rfc3339(),
             to: w.to.to_rfc3339(),
             note: w.note.clone(),

@@ -52,12 +52,17 @@ fn step_of(text: Option<&str>) -> Result<(TraceStep, u32), Problem> {
         Some("1h") => Ok((TraceStep::Hour, 3_600)),
         None | Some("6h") => Ok((TraceStep::SixHours, 21_600)),
         Some("1d") => Ok((TraceStep::Day, 86_400)),
-        Some(other) => Err(Problem::bad_request(format!("step: `{other}` is none of 1h, 6h, 1d"))),
+        Some(other) => Err(Problem::bad_request(format!(
+            "step: `{other}` is none of 1h, 6h, 1d"
+        ))),
     }
 }
 
 fn nullable(values: Vec<f64>) -> Vec<Option<f64>> {
-    values.into_iter().map(|v| v.is_finite().then_some(v)).collect()
+    values
+        .into_iter()
+        .map(|v| v.is_finite().then_some(v))
+        .collect()
 }
 
 fn view(tag: &Tag, step_s: u32, trace: Option<Trace>) -> TraceAnswer {
@@ -71,7 +76,11 @@ fn view(tag: &Tag, step_s: u32, trace: Option<Trace>) -> TraceAnswer {
         replies: t.replies,
         device_status: t.device_status,
     });
-    TraceAnswer { tag: tag.to_string(), step_s, columns }
+    TraceAnswer {
+        tag: tag.to_string(),
+        step_s,
+        columns,
+    }
 }
 
 /// The difference of one loop over all that was assessed.
@@ -105,23 +114,38 @@ pub(super) async fn traces(
     let (step, step_s) = step_of(q.step.as_deref())?;
     let raw = raw.unwrap_or_default();
     let Some(list) = raw.split('&').find_map(|pair| pair.strip_prefix("tags=")) else {
-        return Err(Problem::bad_request("tags: missing; give tags separated by commas"));
+        return Err(Problem::bad_request(
+            "tags: missing; give tags separated by commas",
+        ));
     };
     let snapshot = super::snapshot(&app).await?;
     let current = app.current().ok_or_else(|| still_running(&app))?;
-    let known = |text: &str| Tag::new(text).ok().filter(|t| snapshot.register().contains(t));
+    let known = |text: &str| {
+        Tag::new(text)
+            .ok()
+            .filter(|t| snapshot.register().contains(t))
+    };
     let mut tags = Vec::new();
     for piece in list.split(',') {
         let text = percent_encoding::percent_decode_str(piece).decode_utf8_lossy();
         // Clients that encode the whole list encode its commas too; a form writes a space as plus.
         match known(&text).or_else(|| known(&text.replace('+', " "))) {
             Some(tag) => tags.push(tag),
-            None => tags.extend(text.split(',').filter_map(|t| known(t).or_else(|| known(&t.replace('+', " "))))),
+            None => tags.extend(
+                text.split(',')
+                    .filter_map(|t| known(t).or_else(|| known(&t.replace('+', " ")))),
+            ),
         }
     }
     if tags.len() > MAX_TRACES {
-        return Err(Problem::bad_request(format!("tags: {} are more than {MAX_TRACES}", tags.len())));
+        return Err(Problem::bad_request(format!(
+            "tags: {} are more than {MAX_TRACES}",
+            tags.len()
+        )));
     }
-    let traces = tags.iter().map(|t| view(t, step_s, current.assessed.trace(t, step))).collect();
+    let traces = tags
+        .iter()
+        .map(|t| view(t, step_s, current.assessed.trace(t, step)))
+        .collect();
     Ok(Json(TracesAnswer { traces }))
 }

@@ -5,7 +5,10 @@ use std::path::Path;
 use std::process::{Command, Output};
 
 fn run(args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_loopwitness")).args(args).output().unwrap()
+    Command::new(env!("CARGO_BIN_EXE_loopwitness"))
+        .args(args)
+        .output()
+        .unwrap()
 }
 
 fn text(bytes: &[u8]) -> String {
@@ -21,7 +24,12 @@ fn wrong_usage_is_2_and_help_is_0() {
     assert_eq!(run(&[]).status.code(), Some(2));
     assert_eq!(run(&["frobnicate"]).status.code(), Some(2));
     assert_eq!(run(&["assess"]).status.code(), Some(2));
-    assert_eq!(run(&["assess", "--store", "x", "--at", "noon"]).status.code(), Some(2));
+    assert_eq!(
+        run(&["assess", "--store", "x", "--at", "noon"])
+            .status
+            .code(),
+        Some(2)
+    );
     assert_eq!(run(&["demo", "--poll", "0s"]).status.code(), Some(2));
     assert_eq!(run(&["--help"]).status.code(), Some(0));
     let version = run(&["--version"]);
@@ -37,10 +45,19 @@ fn failure_is_1_with_one_line() {
     std::fs::write(&config, "[site]\nname = \"x\"\ncolour = \"red\"\n").unwrap();
     for (args, wanted) in [
         (vec!["assess", "--store", path(&missing)], "no store at"),
-        (vec!["import", path(&missing), "--store", path(&missing)], "is not a folder: give the site folder"),
+        (
+            vec!["import", path(&missing), "--store", path(&missing)],
+            "is not a folder: give the site folder",
+        ),
         (vec!["serve", "--config", path(&missing)], "cannot read"),
-        (vec!["serve", "--config", path(&config)], "line 3, [site]: unknown key `colour`"),
-        (vec!["report", "--store", "x", "--out", "y.pdf"], "report is not built yet"),
+        (
+            vec!["serve", "--config", path(&config)],
+            "line 3, [site]: unknown key `colour`",
+        ),
+        (
+            vec!["report", "--store", "x", "--out", "y.pdf"],
+            "report is not built yet",
+        ),
         (vec!["decode", "xyz"], "is not hexadecimal"),
         (vec!["decode", "ff"], "no frame in these bytes"),
     ] {
@@ -59,13 +76,24 @@ fn import_then_assess_in_every_format() {
     write_site(&site);
     let first = run(&["import", path(&site), "--store", path(&store)]);
     assert_eq!(first.status.code(), Some(0), "{}", text(&first.stderr));
-    assert!(text(&first.stdout).contains("864 readings"), "{}", text(&first.stdout));
+    assert!(
+        text(&first.stdout).contains("864 readings"),
+        "{}",
+        text(&first.stdout)
+    );
     let again = run(&["import", path(&site), "--store", path(&store)]);
-    assert!(text(&again.stdout).starts_with("nothing new"), "{}", text(&again.stdout));
+    assert!(
+        text(&again.stdout).starts_with("nothing new"),
+        "{}",
+        text(&again.stdout)
+    );
 
     let table = run(&["assess", "--store", path(&store)]);
     let shown = text(&table.stdout);
-    assert!(shown.contains("PT-102") && shown.contains("current-out-of-range"), "{shown}");
+    assert!(
+        shown.contains("PT-102") && shown.contains("current-out-of-range"),
+        "{shown}"
+    );
     assert!(shown.lines().all(|l| l.chars().count() <= 100), "{shown}");
     let json = run(&["assess", "--store", path(&store), "--format", "json"]);
     let value: serde_json::Value = serde_json::from_slice(&json.stdout).unwrap();
@@ -73,7 +101,15 @@ fn import_then_assess_in_every_format() {
     let csv = run(&["assess", "--store", path(&store), "--format", "csv"]);
     assert!(text(&csv.stdout).contains("PT-102"));
     // Equal input, equal output, to the byte.
-    let at = ["assess", "--store", path(&store), "--format", "json", "--at", "2026-03-02T12:00:00Z"];
+    let at = [
+        "assess",
+        "--store",
+        path(&store),
+        "--format",
+        "json",
+        "--at",
+        "2026-03-02T12:00:00Z",
+    ];
     assert_eq!(run(&at).stdout, run(&at).stdout);
 }
 
@@ -83,14 +119,24 @@ fn a_plan_says_what_the_wire_allows() {
     std::fs::write(dir.path().join("loops.csv"), crate::support::REGISTER).unwrap();
     let config = dir.path().join("site.toml");
     let plan = |every: &str| {
-        let text = format!("[site]\nname = \"x\"\n[[gateway]]\nname = \"north\"\naddress = \"h:1\"\npoll_every = \"{every}\"\n");
+        let text = format!(
+            "[site]\nname = \"x\"\n[[gateway]]\nname = \"north\"\naddress = \"h:1\"\npoll_every = \"{every}\"\n"
+        );
         std::fs::write(&config, text).unwrap();
         run(&["plan", "--config", path(&config)])
     };
     let slow = plan("30s");
     assert_eq!(slow.status.code(), Some(0), "{}", text(&slow.stderr));
-    assert!(text(&slow.stdout).contains("modem M1: 2 loops"), "{}", text(&slow.stdout));
+    assert!(
+        text(&slow.stdout).contains("modem M1: 2 loops"),
+        "{}",
+        text(&slow.stdout)
+    );
     let fast = plan("1s");
     assert_eq!(fast.status.code(), Some(1));
-    assert!(text(&fast.stdout).contains("cannot be met; the shortest period is"), "{}", text(&fast.stdout));
+    assert!(
+        text(&fast.stdout).contains("cannot be met; the shortest period is"),
+        "{}",
+        text(&fast.stdout)
+    );
 }

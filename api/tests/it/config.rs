@@ -58,16 +58,34 @@ fn bad_files_are_refused_with_file_section_and_reason() {
             with("[[gateway]]\nname = \"north\"\naddress = \"h:5094\"\npol_every = \"10s\"\n"),
             "plant/site.toml, line 6, [[gateway]]: unknown key `pol_every`, expected one of `name`, `address`, `transport`, `poll_every`, `timeout`, `retries`, `master`, `opt_in`",
         ),
-        (with("[[gatway]]\n"), "unknown key `gatway`, expected one of `site`, `gateway`, `serial`, `analog`, `alerts`, `access`"),
-        ("[site]\nstore = \"s\"\n".into(), "plant/site.toml, line 1, [site]: missing key `name`"),
+        (
+            with("[[gatway]]\n"),
+            "unknown key `gatway`, expected one of `site`, `gateway`, `serial`, `analog`, `alerts`, `access`",
+        ),
+        (
+            "[site]\nstore = \"s\"\n".into(),
+            "plant/site.toml, line 1, [site]: missing key `name`",
+        ),
         (
             with("listen = \"0.0.0.0:8470\"\n"),
             "plant/site.toml, [site]: listen `0.0.0.0:8470` is not a loopback address; access control is not built yet, so use 127.0.0.1 or [::1]",
         ),
-        (with("timezone = \"Mars/Olympus\"\n"), "timezone `Mars/Olympus` is not an IANA name (like Europe/Madrid)"),
-        (with("[access]\n"), "plant/site.toml: [access] is not built yet; remove it"),
-        (with("[alerts]\n"), "plant/site.toml: [alerts] is not built yet; remove it"),
-        (with("[[serial]]\nname = \"s\"\n"), "plant/site.toml: [[serial]] is not built yet; remove it"),
+        (
+            with("timezone = \"Mars/Olympus\"\n"),
+            "timezone `Mars/Olympus` is not an IANA name (like Europe/Madrid)",
+        ),
+        (
+            with("[access]\n"),
+            "plant/site.toml: [access] is not built yet; remove it",
+        ),
+        (
+            with("[alerts]\n"),
+            "plant/site.toml: [alerts] is not built yet; remove it",
+        ),
+        (
+            with("[[serial]]\nname = \"s\"\n"),
+            "plant/site.toml: [[serial]] is not built yet; remove it",
+        ),
         (
             with("[[gateway]]\nname = \"north\"\naddress = \"h:5094\"\npoll_every = \"10\"\n"),
             "`10` is not a duration (like \"500ms\", \"2s\", \"1m\"), above zero and at most 24h",
@@ -76,18 +94,35 @@ fn bad_files_are_refused_with_file_section_and_reason() {
             with("[[gateway]]\nname = \"north\"\naddress = \"h\"\n"),
             "plant/site.toml, [[gateway]] `north`: address `h` is not host:port (like 10.0.0.7:5094)",
         ),
-        (with(&format!("{gateway}{gateway}")), "[[gateway]] `north`: name is used twice; each gateway and analog source needs its own"),
-        (with(&format!("{gateway}transport = \"udp\"\n")), "[[gateway]] `north`: transport other than `tcp` is not built yet"),
-        (with(&format!("{gateway}opt_in = [33]\n")), "[[gateway]] `north`: opt_in is not built yet; remove it"),
         (
-            with("[[analog]]\nname = \"a\"\nkind = \"modbus-tcp\"\naddress = \"h:502\"\n[analog.points.\"F\"]\nunit = 1\nregister = 0\nraw = [5, 5]\nma = [4.0, 20.0]\n"),
+            with(&format!("{gateway}{gateway}")),
+            "[[gateway]] `north`: name is used twice; each gateway and analog source needs its own",
+        ),
+        (
+            with(&format!("{gateway}transport = \"udp\"\n")),
+            "[[gateway]] `north`: transport other than `tcp` is not built yet",
+        ),
+        (
+            with(&format!("{gateway}opt_in = [33]\n")),
+            "[[gateway]] `north`: opt_in is not built yet; remove it",
+        ),
+        (
+            with(
+                "[[analog]]\nname = \"a\"\nkind = \"modbus-tcp\"\naddress = \"h:502\"\n[analog.points.\"F\"]\nunit = 1\nregister = 0\nraw = [5, 5]\nma = [4.0, 20.0]\n",
+            ),
             "[[analog]] `a`: points.\"F\": raw is [5, 5]: a scale needs two different ends",
         ),
-        (with("[[analog]]\nname = \"a\"\nkind = \"opc-ua\"\naddress = \"h:1\"\n"), "[[analog]] `a`: kind other than `modbus-tcp` is not built yet"),
+        (
+            with("[[analog]]\nname = \"a\"\nkind = \"opc-ua\"\naddress = \"h:1\"\n"),
+            "[[analog]] `a`: kind other than `modbus-tcp` is not built yet",
+        ),
     ];
     for (text, wanted) in cases {
         let message = parse(&text).unwrap_err();
-        assert!(message.contains(wanted), "\n{text}\n gave: {message}\nwanted: {wanted}");
+        assert!(
+            message.contains(wanted),
+            "\n{text}\n gave: {message}\nwanted: {wanted}"
+        );
         assert!(!message.contains('\n'), "one line: {message}");
     }
 }
@@ -96,7 +131,18 @@ fn bad_files_are_refused_with_file_section_and_reason() {
 fn durations() {
     assert_eq!(parse_duration("500ms"), Ok(Duration::from_millis(500)));
     assert_eq!(parse_duration("1m"), Ok(Duration::from_secs(60)));
-    for bad in ["", "s", "0s", "1.5s", "10", "-2s", "2d", "99999999999999999999s", "25h", "2 parsecs"] {
+    for bad in [
+        "",
+        "s",
+        "0s",
+        "1.5s",
+        "10",
+        "-2s",
+        "2d",
+        "99999999999999999999s",
+        "25h",
+        "2 parsecs",
+    ] {
         assert!(parse_duration(bad).is_err(), "{bad}");
     }
 }

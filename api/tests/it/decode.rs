@@ -45,22 +45,44 @@ fn a_hart_ip_message_is_explained() {
     let mut bytes = vec![1, 1, 3, 0, 0, 9, 0, (8 + frame.len()) as u8];
     bytes.extend(frame);
     let text = explain(&bytes).unwrap();
-    assert!(text.contains("token-passing PDU") && text.contains("sequence number 9") && text.contains("6.25"), "{text}");
+    assert!(
+        text.contains("token-passing PDU")
+            && text.contains("sequence number 9")
+            && text.contains("6.25"),
+        "{text}"
+    );
     let text = explain(&[1, 0, 0, 0, 0, 1, 0, 13, 1, 0, 0, 0x75, 0x30]).unwrap();
-    assert!(text.contains("session initiate") && text.contains("inactivity close time 30000 ms"), "{text}");
+    assert!(
+        text.contains("session initiate") && text.contains("inactivity close time 30000 ms"),
+        "{text}"
+    );
 }
 
 #[test]
 fn what_is_no_frame_is_said_so() {
-    assert_eq!(parse_hex("zz"), Err(DecodeError::NotHex { text: "zz".into() }));
-    assert_eq!(parse_hex("123"), Err(DecodeError::NotHex { text: "123".into() }));
+    assert_eq!(
+        parse_hex("zz"),
+        Err(DecodeError::NotHex { text: "zz".into() })
+    );
+    assert_eq!(
+        parse_hex("123"),
+        Err(DecodeError::NotHex { text: "123".into() })
+    );
     assert_eq!(parse_hex("  "), Err(DecodeError::Empty));
     assert_eq!(parse_hex("0x02 80:00,00").unwrap(), [2, 0x80, 0, 0]);
     let whole = command_3_answer();
     for end in 0..whole.len() {
-        assert!(explain(&whole[..end]).is_err(), "{end} bytes are no whole frame");
+        assert!(
+            explain(&whole[..end]).is_err(),
+            "{end} bytes are no whole frame"
+        );
     }
     let mut damaged = whole;
     damaged[12] ^= 1;
-    assert!(explain(&damaged).unwrap_err().to_string().contains("damaged on the way"));
+    assert!(
+        explain(&damaged)
+            .unwrap_err()
+            .to_string()
+            .contains("damaged on the way")
+    );
 }

@@ -27,7 +27,11 @@ pub(crate) fn write_site(dir: &Path) {
     for n in 0..288_i64 {
         let time = UtcMicros(START + n * 600_000_000);
         let wave = (n as f64 / 7.0).sin();
-        for (tag, span) in [("FT-101", 100.0), ("PT-102", 10.0), ("Pumpe Süd/3 #2", 10.0)] {
+        for (tag, span) in [
+            ("FT-101", 100.0),
+            ("PT-102", 10.0),
+            ("Pumpe Süd/3 #2", 10.0),
+        ] {
             let share = 0.5 + 0.3 * wave;
             let ma = 4.0 + 16.0 * share;
             let analog = if tag == "PT-102" && n >= 216 { 3.5 } else { ma };
@@ -51,10 +55,20 @@ impl Fixture {
         write_site(&dir.path().join("site"));
         let now = UtcMicros(START);
         let store = Store::open(&dir.path().join("store"), "test", now).unwrap();
-        store.import_site(&dir.path().join("site"), now, &mut |_| {}).unwrap();
+        store
+            .import_site(&dir.path().join("site"), now, &mut |_| {})
+            .unwrap();
         let stop = CancellationToken::new();
-        let site = SiteView { name: "Small Works".into(), timezone: "Europe/Madrid".into() };
-        let shared = Arc::new(Shared::new(site, Arc::new(store), Box::new(gateways), stop.clone()));
+        let site = SiteView {
+            name: "Small Works".into(),
+            timezone: "Europe/Madrid".into(),
+        };
+        let shared = Arc::new(Shared::new(
+            site,
+            Arc::new(store),
+            Box::new(gateways),
+            stop.clone(),
+        ));
         let snapshot = shared.reader.snapshot().unwrap();
         shared.load_newest(&snapshot).unwrap();
         shared.set_ready();
@@ -63,19 +77,34 @@ impl Fixture {
             let result = engine.assess(&snapshot, None, &mut |_| {}).unwrap();
             shared.set_current(result, now);
         }
-        Self { _dir: dir, shared, stop }
+        Self {
+            _dir: dir,
+            shared,
+            stop,
+        }
     }
 
-    pub(crate) async fn send(&self, request: Request<Body>) -> (StatusCode, axum::http::HeaderMap, Vec<u8>) {
-        let response = loopwitness::http::router(self.shared.clone()).oneshot(request).await.unwrap();
+    pub(crate) async fn send(
+        &self,
+        request: Request<Body>,
+    ) -> (StatusCode, axum::http::HeaderMap, Vec<u8>) {
+        let response = loopwitness::http::router(self.shared.clone())
+            .oneshot(request)
+            .await
+            .unwrap();
         let (parts, body) = response.into_parts();
         let bytes = axum::body::to_bytes(body, usize::MAX).await.unwrap();
         (parts.status, parts.headers, bytes.to_vec())
     }
 
     pub(crate) async fn get(&self, path: &str) -> (StatusCode, serde_json::Value) {
-        let (status, _, body) = self.send(Request::get(path).body(Body::empty()).unwrap()).await;
-        (status, serde_json::from_slice(&body).unwrap_or(serde_json::Value::Null))
+        let (status, _, body) = self
+            .send(Request::get(path).body(Body::empty()).unwrap())
+            .await;
+        (
+            status,
+            serde_json::from_slice(&body).unwrap_or(serde_json::Value::Null),
+        )
     }
 }
 
@@ -89,7 +118,10 @@ fn gateways() -> Vec<loopwitness::state::GatewayView> {
         planned_per_s: 0.1,
         achieved_per_s: 0.1,
         late_s: 0.0,
-        failures: loopwitness::state::FailureCounts { timeouts: 4, ..Default::default() },
+        failures: loopwitness::state::FailureCounts {
+            timeouts: 4,
+            ..Default::default()
+        },
         readings_lost: 0,
         last_error: None,
     }]
