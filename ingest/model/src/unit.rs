@@ -72,8 +72,7 @@ fn normal(name: &str) -> String {
         .trim()
         .replace('³', "3")
         .replace('²', "2")
-        .replace('µ', "u")
-        .replace('μ', "u");
+        .replace(['µ', 'μ'], "u");
     match name.as_str() {
         "°C" | "C" => "degC".into(),
         "°F" | "F" => "degF".into(),
@@ -242,14 +241,14 @@ pub const UNITS: &[Unit] = &[
     u(Density, "ug/m3", 1e-09),
     u(Density, "mg/L", 0.001),
     u(Density, "g/m3", 0.001),
-    u(AngularVelocity, "deg/s", 0.017453292519943295),
-    u(AngularVelocity, "rev/s", 6.283185307179586),
-    u(AngularVelocity, "rpm", 0.10471975511965977),
+    u(AngularVelocity, "deg/s", std::f64::consts::PI / 180.0),
+    u(AngularVelocity, "rev/s", std::f64::consts::TAU),
+    u(AngularVelocity, "rpm", std::f64::consts::TAU / 60.0),
     u(Power, "kW", 1000.0),
     u(Power, "hp", 745.6998715822702),
     u(Power, "MJ/h", 277.77777777777777),
     u(Power, "Btu/h", 0.2930710701722222),
-    u(Angle, "deg", 0.017453292519943295),
+    u(Angle, "deg", std::f64::consts::PI / 180.0),
     u(Angle, "rad", 1.0),
     u(Capacitance, "pF", 1e-12),
 ];

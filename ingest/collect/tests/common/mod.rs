@@ -147,7 +147,7 @@ impl Behaviour {
             3 => {
                 let n = self.polls.entry(d.id).or_default();
                 *n += 1;
-                if *n % (d.busy + 1) != 0 {
+                if !n.is_multiple_of(d.busy + 1) {
                     return Some(([32, 0x40], vec![]));
                 }
                 if d.code3 != 0 {
@@ -228,7 +228,7 @@ impl Behaviour {
                 self.commands.push(inner[6]);
                 let n = self.delays.entry(f.to_vec()).or_default();
                 *n += 1;
-                if *n % (self.delayed + 1) != 0 {
+                if !n.is_multiple_of(self.delayed + 1) {
                     let code = if *n % (self.delayed + 1) == 1 { 33 } else { 34 };
                     return reply([code, 0], &[]);
                 }
