@@ -1,0 +1,476 @@
+//! Writes a site folder: register, readings as one Parquet file a day, announced work, and the truth beside it.
+
+use crate::device::{Exchange, seconds};
+use crate::fault::Effect;
+use crate::fleet::{Fleet, SimLoop};
+use crate::noise::{mix, unit};
+use crate::truth::Truth;
+use crate::{FleetError, FleetOptions};
+use arrow_array::{ArrayRef, RecordBatch, builder};
+use arrow_schema::{DataType, Field, Schema, SchemaRef, TimeUnit};
+use ingest_model::UtcMicros;
+use ingest_model::instant::MICROS_PER_DAY;
+use parquet::arrow::ArrowWriter;
+use parquet::basic::{Compression, Encoding, ZstdLevel};
+use parquet::file::properties::WriterProperties;
+use parquet::schema::types::ColumnPath;
+use std::fs::File;
+use std::path::Path;
+use std::sync::Arc;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc;
+
+/// Jitter of the poll's end, seconds.
+const JITTER_S: f64 = 1.2;
+/// The input is sampled at most so long before the exchange completes, seconds.
+const SAMPLE_BEFORE_S: f64 = 30.0;
+
+/// When loops are polled.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Schedule {
+    pub from_s: f64,
+    pub end_s: f64,
+    pub period_s: f64,
+}
+
+impl Schedule {
+    pub(crate) fn new(fleet: &Fleet, opt: &FleetOptions) -> Self {
+        Self {
+            from_s: fleet.from_s,
+            end_s: fleet.end_s,
+            period_s: opt.period_s,
+        }
+    }
+
+    /// When poll `n` of a loop completes; whole milliseconds.
+    fn time(&self, l: &SimLoop, n: i64) -> UtcMicros {
+        let offset = (self.period_s - 2.0 * JITTER_S) * unit(l.key ^ 0x91, 0);
+        let at = self.from_s + offset + n as f64 * self.period_s + JITTER_S * unit(l.key ^ 0x92, n);
+        UtcMicros((at * 1e3).ceil() as i64 * 1_000)
+    }
+
+    /// Times of a loop's polls from `from` up to `to`, both inside the history.
+    pub(crate) fn polls(
+        &self,
+        l: &SimLoop,
+        from_s: f64,
+        to_s: f64,
+    ) -> impl Iterator<Item = UtcMicros> {
+        let (from_s, to_s) = (from_s.max(self.from_s), to_s.min(self.end_s));
+        let first = (((from_s - self.from_s) / self.period_s).floor() as i64 - 1).max(0);
+        (first..)
+            .map(|n| self.time(l, n))
+            .skip_while(move |t| seconds(*t) < from_s)
+            .take_while(move |t| seconds(*t) < to_s)
+    }
+}
+
+/// Exchange counters of a device in its gateway, before they wrap.
+#[derive(Debug, Clone, Copy, Default, PartialEq)]
+struct Counters {
+    exchanges: u64,
+    errors: u64,
+    /// The gateway was down since the last exchange.
+    was_down: bool,
+}
+
+impl Counters {
+    fn start(l: &SimLoop) -> Self {
+        let exchanges = mix(l.key ^ 0xA1) % 65_536;
+        Self {
+            exchanges,
+            errors: (exchanges as f64 * l.failing) as u64,
+            was_down: false,
+        }
+    }
+
+    /// Counts one exchange; a restarted gateway counts from zero again.
+    fn count(&mut self, result: Exchange) {
+        if self.was_down {
+            *self = Self::default();
+        }
+        self.exchanges += 1;
+        if result != Exchange::Good {
+            self.errors += 1;
+        }
+    }
+
+    fn wrapped(self) -> (u32, u32) {
+        (
+            (self.exchanges % 65_536) as u32,
+            (self.errors % 65_536) as u32,
+        )
+    }
+}
+
+fn write_error(path: &Path, e: impl std::fmt::Display) -> FleetError {
+    FleetError::Write {
+        path: path.to_owned(),
+        reason: e.to_string(),
+    }
+}
+
+/// Writes `dir/site/loops.csv`, `dir/site/readings/YYYY-MM-DD.parquet`, `dir/site/work.csv` and `dir/truth.json`.
+///
+/// `progress` gets the share done, 0..1. Equal options write equal files.
+///
+/// # Errors
+/// Options out of range, or a file that cannot be written.
+pub fn write_site(
+    dir: &Path,
+    opt: &FleetOptions,
+    progress: &mut dyn FnMut(f64),
+) -> Result<Truth, FleetError> {
+    let fleet = Fleet::build(opt)?;
+    let site = dir.join("site");
+    let readings = site.join("readings");
+    std::fs::create_dir_all(&readings).map_err(|e| write_error(&readings, e))?;
+    write_register(&fleet, &site.join("loops.csv"))?;
+    write_work(&fleet, &site.join("work.csv"))?;
+    let schedule = Schedule::new(&fleet, opt);
+    let rows = write_days(&fleet, schedule, &readings, progress)?;
+    let truth = Truth::of(&fleet, opt, schedule, rows);
+    let path = dir.join("truth.json");
+    let text = serde_json::to_string_pretty(&truth).map_err(|e| write_error(&path, e))?;
+    std::fs::write(&path, text + "\n").map_err(|e| write_error(&path, e))?;
+    Ok(truth)
+}
+
+fn write_register(fleet: &Fleet, path: &Path) -> Result<(), FleetError> {
+    let fail = |e: csv::Error| write_error(path, e);
+    let mut w = csv::Writer::from_path(path).map_err(fail)?;
+    w.write_record([
+        "tag",
+        "service",
+        "pv_unit",
+        "lrv",
+        "urv",
+        "transfer",
+        "damping_s",
+        "tolerance_pct",
+        "criticality",
+        "area",
+        "gateway",
+        "modem",
+        "channel",
+        "input_card",
+        "junction_box",
+        "supply",
+        "input_accuracy_pct",
+        "device_type",
+        "device_revision",
+        "device_id",
+        "multidrop",
+        "redundancy_group",
+    ])
+    .map_err(fail)?;
+    let text = |v: &Option<String>| v.clone().unwrap_or_default();
+    let number = |v: Option<f64>| v.map(|x| x.to_string()).unwrap_or_default();
+    for l in &fleet.loops {
+        let e = &l.entry;
+        w.write_record([
+            e.tag.as_str().to_owned(),
+            text(&e.service),
+            e.pv_unit.clone(),
+            e.range.lrv.to_string(),
+            e.range.urv.to_string(),
+            e.range.transfer.to_string(),
+            number(e.damping_s),
+            e.tolerance_pct.to_string(),
+            e.criticality.as_str().to_owned(),
+            text(&e.area),
+            text(&e.gateway),
+            text(&e.modem),
+            text(&e.channel),
+            text(&e.input_card),
+            text(&e.junction_box),
+            text(&e.supply),
+            number(e.input_accuracy_pct),
+            e.device_type
+                .map(|t| format!("0x{t:04X}"))
+                .unwrap_or_default(),
+            e.device_revision.map(|r| r.to_string()).unwrap_or_default(),
+            e.device_id
+                .map(|d| format!("0x{d:06X}"))
+                .unwrap_or_default(),
+            e.multidrop.to_string(),
+            text(&e.redundancy_group),
+        ])
+        .map_err(fail)?;
+    }
+    w.flush().map_err(|e| write_error(path, e))
+}
+
+fn write_work(fleet: &Fleet, path: &Path) -> Result<(), FleetError> {
+    let fail = |e: csv::Error| write_error(path, e);
+    let mut w = csv::Writer::from_path(path).map_err(fail)?;
+    w.write_record(["tag", "from", "to", "note"])
+        .map_err(fail)?;
+    for l in &fleet.loops {
+        for f in l
+            .faults
+            .iter()
+            .filter(|f| f.effect == Effect::PlannedMaintenance)
+        {
+            // People announce work with some room on both sides.
+            w.write_record([
+                l.tag(),
+                &rfc3339(f.onset_s - 600.0),
+                &rfc3339(f.end_s + 600.0),
+                "loop check",
+            ])
+            .map_err(fail)?;
+        }
+    }
+    w.flush().map_err(|e| write_error(path, e))
+}
+
+/// RFC 3339 in whole seconds.
+pub(crate) fn rfc3339(t_s: f64) -> String {
+    UtcMicros(t_s.round() as i64 * 1_000_000).to_rfc3339()
+}
+
+fn write_days(
+    fleet: &Fleet,
+    schedule: Schedule,
+    readings: &Path,
+    progress: &mut dyn FnMut(f64),
+) -> Result<u64, FleetError> {
+    let first = UtcMicros((schedule.from_s * 1e6) as i64).day();
+    let last = UtcMicros((schedule.end_s * 1e6) as i64 - 1).day();
+    let days: Vec<i64> = (first..=last).collect();
+    let counters = counters_at_day_starts(fleet, schedule, &days);
+    let next = AtomicUsize::new(0);
+    let workers = std::thread::available_parallelism()
+        .map_or(2, usize::from)
+        .min(days.len());
+    let mut rows = 0;
+    let mut result = Ok(());
+    std::thread::scope(|scope| {
+        let (tell, told) = mpsc::channel();
+        for _ in 0..workers {
+            let (tell, next, days, counters) = (tell.clone(), &next, &days, &counters);
+            scope.spawn(move || {
+                loop {
+                    let n = next.fetch_add(1, Ordering::Relaxed);
+                    let Some(&day) = days.get(n) else { return };
+                    let start: Vec<Counters> = counters.iter().map(|c| c[n]).collect();
+                    if tell
+                        .send(write_day(fleet, schedule, readings, day, start))
+                        .is_err()
+                    {
+                        return;
+                    }
+                }
+            });
+        }
+        drop(tell);
+        for (done, day) in told.iter().enumerate() {
+            match day {
+                Ok(n) => rows += n,
+                Err(e) => {
+                    next.store(usize::MAX / 2, Ordering::Relaxed);
+                    result = Err(e);
+                }
+            }
+            progress((done + 1) as f64 / days.len() as f64);
+        }
+    });
+    result.map(|()| rows)
+}
+
+/// Counters of each loop at the start of each day, so that days can be written in any order.
+fn counters_at_day_starts(fleet: &Fleet, schedule: Schedule, days: &[i64]) -> Vec<Vec<Counters>> {
+    let one = |l: &SimLoop| {
+        let mut now = Counters::start(l);
+        days.iter()
+            .map(|&day| {
+                let at_start = now;
+                let (from, to) = day_bounds_s(day);
+                for t in schedule.polls(l, from, to) {
+                    let t_s = seconds(t);
+                    if fleet.gateway_down(l.gateway, t_s) {
+                        now.was_down = true;
+                    } else {
+                        now.count(fleet.exchange(l, &l.faults, t_s));
+                    }
+                }
+                at_start
+            })
+            .collect()
+    };
+    let half = fleet.loops.len().div_ceil(2);
+    std::thread::scope(|scope| {
+        let parts: Vec<_> = fleet
+            .loops
+            .chunks(half.max(1))
+            .map(|part| scope.spawn(move || part.iter().map(one).collect::<Vec<_>>()))
+            .collect();
+        parts
+            .into_iter()
+            .flat_map(|p| p.join().unwrap_or_default())
+            .collect()
+    })
+}
+
+fn day_bounds_s(day: i64) -> (f64, f64) {
+    let start = day as f64 * (MICROS_PER_DAY / 1_000_000) as f64;
+    (start, start + 86_400.0)
+}
+
+fn schema() -> SchemaRef {
+    let f = |name: &str, t: DataType| Field::new(name, t, true);
+    let time = || DataType::Timestamp(TimeUnit::Millisecond, Some("UTC".into()));
+    Arc::new(Schema::new(vec![
+        Field::new("time", time(), false),
+        Field::new("tag", DataType::Utf8, false),
+        f("pv", DataType::Float32),
+        f("sv", DataType::Float32),
+        f("reported_ma", DataType::Float32),
+        f("analog_ma", DataType::Float32),
+        f("analog_time", time()),
+        f("response_code", DataType::UInt8),
+        f("device_status", DataType::UInt8),
+        f("extended_status", DataType::UInt8),
+        f("pv_status", DataType::UInt8),
+        f("exchanges", DataType::UInt32),
+        f("comm_errors", DataType::UInt32),
+        f("config_changes", DataType::UInt16),
+    ]))
+}
+
+#[derive(Default)]
+struct Rows {
+    time: Vec<i64>,
+    tag: builder::StringBuilder,
+    pv: Vec<Option<f32>>,
+    sv: Vec<Option<f32>>,
+    reported_ma: Vec<Option<f32>>,
+    analog_ma: Vec<Option<f32>>,
+    analog_time: Vec<Option<i64>>,
+    response_code: Vec<Option<u8>>,
+    device_status: Vec<Option<u8>>,
+    extended_status: Vec<Option<u8>>,
+    pv_status: Vec<Option<u8>>,
+    exchanges: Vec<Option<u32>>,
+    comm_errors: Vec<Option<u32>>,
+    config_changes: Vec<Option<u16>>,
+}
+
+impl Rows {
+    fn push(&mut self, fleet: &Fleet, l: &SimLoop, schedule: Schedule, t: UtcMicros, c: Counters) {
+        let t_s = seconds(t);
+        let t_ms = t.0 / 1_000;
+        let result = fleet.exchange(l, &l.faults, t_s);
+        let answer = (result == Exchange::Good).then(|| fleet.answer(l, &l.faults, t_s));
+        let before = SAMPLE_BEFORE_S.min(schedule.period_s) * unit(l.key ^ 0x93, t_ms);
+        let sampled_ms = t_ms - (before * 1e3) as i64;
+        let (exchanges, errors) = c.wrapped();
+        let spoke = result != Exchange::Silent;
+        self.time.push(t_ms);
+        self.tag.append_value(l.tag());
+        self.pv.push(answer.map(|a| a.pv).filter(|v| !v.is_nan()));
+        self.sv.push(answer.map(|a| a.sv));
+        self.reported_ma.push(answer.map(|a| a.reported_ma));
+        self.analog_ma.push(Some(
+            fleet.analog_ma(l, &l.faults, sampled_ms as f64 / 1e3) as f32
+        ));
+        self.analog_time.push(Some(sampled_ms));
+        self.response_code.push(match result {
+            // Code 8: update failure, the data present.
+            Exchange::Good if answer.is_some_and(|a| a.pv.is_nan()) => Some(8),
+            Exchange::Good => Some(0),
+            Exchange::Corrupt => Some(0x88),
+            Exchange::Silent => None,
+        });
+        // Behind a communication error the second status byte is 0 and means nothing (HCF_SPEC-307).
+        self.device_status
+            .push(spoke.then(|| answer.map_or(0, |a| a.device_status)));
+        // Revision 5 knows neither the extended status nor a status by variable.
+        let newer = answer.filter(|_| l.universal >= 6);
+        self.extended_status.push(newer.map(|a| a.extended_status));
+        self.pv_status.push(newer.map(|a| a.pv_status));
+        self.config_changes.push(newer.map(|a| a.config));
+        self.exchanges.push(spoke.then_some(exchanges));
+        self.comm_errors.push(spoke.then_some(errors));
+    }
+
+    fn batch(mut self) -> Result<RecordBatch, arrow_schema::ArrowError> {
+        use arrow_array::{
+            Float32Array, TimestampMillisecondArray, UInt8Array, UInt16Array, UInt32Array,
+        };
+        let floats = |v: Vec<Option<f32>>| Arc::new(Float32Array::from(v)) as ArrayRef;
+        let bytes = |v: Vec<Option<u8>>| Arc::new(UInt8Array::from(v)) as ArrayRef;
+        let counts = |v: Vec<Option<u32>>| Arc::new(UInt32Array::from(v)) as ArrayRef;
+        RecordBatch::try_new(
+            schema(),
+            vec![
+                Arc::new(TimestampMillisecondArray::from(self.time).with_timezone("UTC")),
+                Arc::new(self.tag.finish()),
+                floats(self.pv),
+                floats(self.sv),
+                floats(self.reported_ma),
+                floats(self.analog_ma),
+                Arc::new(TimestampMillisecondArray::from(self.analog_time).with_timezone("UTC")),
+                bytes(self.response_code),
+                bytes(self.device_status),
+                bytes(self.extended_status),
+                bytes(self.pv_status),
+                counts(self.exchanges),
+                counts(self.comm_errors),
+                Arc::new(UInt16Array::from(self.config_changes)),
+            ],
+        )
+    }
+}
+
+fn properties() -> WriterProperties {
+    let plain = |b: parquet::file::properties::WriterPropertiesBuilder, name: &str, e: Encoding| {
+        let path = ColumnPath::from(name);
+        b.set_column_dictionary_enabled(path.clone(), false)
+            .set_column_encoding(path, e)
+    };
+    let mut b = WriterProperties::builder()
+        .set_compression(Compression::ZSTD(ZstdLevel::try_new(3).unwrap_or_default()));
+    for name in ["time", "analog_time", "exchanges", "comm_errors"] {
+        b = plain(b, name, Encoding::DELTA_BINARY_PACKED);
+    }
+    for name in ["pv", "reported_ma", "analog_ma"] {
+        b = plain(b, name, Encoding::BYTE_STREAM_SPLIT);
+    }
+    b.build()
+}
+
+fn write_day(
+    fleet: &Fleet,
+    schedule: Schedule,
+    readings: &Path,
+    day: i64,
+    mut counters: Vec<Counters>,
+) -> Result<u64, FleetError> {
+    let path = readings.join(format!(
+        "{}.parquet",
+        UtcMicros::from_day(day).date_string()
+    ));
+    let fail = |e: &dyn std::fmt::Display| write_error(&path, e);
+    let (from, to) = day_bounds_s(day);
+    let mut rows = Rows::default();
+    for (l, counter) in fleet.loops.iter().zip(&mut counters) {
+        for t in schedule.polls(l, from, to) {
+            let t_s = seconds(t);
+            if fleet.gateway_down(l.gateway, t_s) {
+                counter.was_down = true;
+                continue;
+            }
+            counter.count(fleet.exchange(l, &l.faults, t_s));
+            rows.push(fleet, l, schedule, t, *counter);
+        }
+    }
+    let n = rows.time.len() as u64;
+    let batch = rows.batch().map_err(|e| fail(&e))?;
+    let file = File::create(&path).map_err(|e| fail(&e))?;
+    let mut w = ArrowWriter::try_new(file, schema(), Some(properties())).map_err(|e| fail(&e))?;
+    w.write(&batch).map_err(|e| fail(&e))?;
+    w.close().map_err(|e| fail(&e))?;
+    Ok(n)
+}
