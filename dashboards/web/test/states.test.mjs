@@ -78,12 +78,13 @@ test("when the service stops answering the page says so and keeps what it has", 
   await settled(page);
   await page.locator(`main a[href="${loopPath("FT-10000")}"]`).first().waitFor();
   up = false;
-  await page.waitForFunction(() => /does not answer/.test(document.body.innerText), null, { timeout: 45_000 });
+  const notice = page.getByRole("status").filter({ hasText: "does not answer" });
+  await notice.waitFor({ timeout: 45_000 });
   assert.ok(await page.locator(`main a[href="${loopPath("FT-10000")}"]`).first().isVisible());
   await axe(page, "stale");
   await picture(page, "state-stale");
   up = true;
-  await page.waitForFunction(() => !/does not answer/.test(document.body.innerText), null, { timeout: 45_000 });
+  await notice.waitFor({ state: "detached", timeout: 45_000 });
   await page.context().close();
 });
 
@@ -116,13 +117,16 @@ test("ten thousand rows stay quick", async (t) => {
 });
 
 test("names from the site are text, whatever they hold", async () => {
-  const evil = `<img src=x onerror="document.title='taken'">/#? é`;
+  const evil = "<img src=x onerror=alert(1)>/#?é"; // 32 characters, the longest tag
   const page = await open(browser, { width: 390 });
+  page.on("dialog", (d) => {
+    page.faults.push(`dialog: ${d.message()}`);
+    void d.dismiss();
+  });
   const odd = { ...row(0, evil), why: `${evil} stands.`, service: evil, area: evil };
   await answering(page, json({ ...real, site: { name: evil, timezone: "No/Such_Zone" }, attention: [odd, row(1, "PT-1")], common_causes: [] }));
   await go(page, "/");
   await page.locator(`main a[href="${loopPath(evil)}"]`).first().waitFor();
-  assert.notEqual(await page.title(), "taken");
   assert.equal(await page.locator("main img").count(), 0);
   await noSideways(page, "odd names");
   assert.deepEqual(own(page), []);
