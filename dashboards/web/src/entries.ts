@@ -5,6 +5,8 @@ import type { Assessment, CommonCause, Finding, LoopEntry, Row } from "./types";
 
 export interface Entry {
   key: string;
+  /** 1 is first, whatever the filter leaves. */
+  place: number;
   cause: CommonCause | null;
   /** The row itself, or the group's members in order of rank. */
   rows: Row[];
@@ -26,7 +28,7 @@ export function entriesOf(a: Assessment): Entry[] {
     const cause = row.common_cause ? causes.get(row.common_cause) : undefined;
     const lasting = row.findings.some((f) => f.ended === null);
     if (!cause) {
-      out.push({ key: row.tag, cause: null, rows: [row], lasting });
+      out.push({ key: row.tag, place: out.length + 1, cause: null, rows: [row], lasting });
       continue;
     }
     const group = groups.get(cause.id);
@@ -34,7 +36,7 @@ export function entriesOf(a: Assessment): Entry[] {
       group.rows.push(row);
       group.lasting ||= lasting;
     } else {
-      const made: Entry = { key: cause.id, cause, rows: [row], lasting };
+      const made: Entry = { key: cause.id, place: out.length + 1, cause, rows: [row], lasting };
       groups.set(cause.id, made);
       out.push(made);
     }
@@ -121,6 +123,7 @@ export function valueWords(f: Finding): string {
   switch (f.kind) {
     case "analog-digital-drift":
       if (f.cause === "supply-limited") return has("ceiling_ma", (v) => `stops at ${ma(v)}`);
+      if (f.cause === "intermittent") return has("episode_pct", (v) => `${signedPct(v, 1)} in episodes`);
       return f.deviation_pct === null ? "" : signedPct(f.deviation_pct);
     case "rising-errors":
       return has("failed_share_after", (v) => pct(100 * v, 1));

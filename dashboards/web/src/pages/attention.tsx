@@ -107,8 +107,8 @@ function List({ a }: { a: Assessment }) {
       <Filters a={a} />
       <section aria-label="What asks for attention" class="list">
         <AxisHead line={`${count(rows.length)} of ${count(total)} ${plural(total, "entry", "entries")}`} />
-        {rows.slice(0, shown.value).map((e, i) => (
-          <EntryRow key={e.key} entry={e} place={i + 1} />
+        {rows.slice(0, shown.value).map((e) => (
+          <EntryRow key={e.key} entry={e} />
         ))}
         {rows.length > shown.value && (
           <p class="more">

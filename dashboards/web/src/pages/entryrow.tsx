@@ -41,7 +41,7 @@ function Purpose({ of, among }: { of: string | undefined; among: boolean }) {
   return <span class={of === "safety" ? "cr saf" : "cr"}>{words}</span>;
 }
 
-export function EntryRow({ entry, place }: { entry: Entry; place: number }) {
+export function EntryRow({ entry }: { entry: Entry }) {
   const [ref, near] = useNear();
   const first = entry.rows[0];
   const a = assessment.value;
@@ -65,7 +65,7 @@ export function EntryRow({ entry, place }: { entry: Entry; place: number }) {
   return (
     <article ref={ref} class={`row${cause ? " grp" : ""}${entry.lasting ? "" : " ended"}`}>
       <div class="rk">
-        <span class="nb">{place}</span>
+        <span class="nb">{entry.place}</span>
       </div>
       <div class="tx">
         <h2>

@@ -31,7 +31,9 @@ export function NotJudged() {
             ? a.loops === 0
               ? "No loops yet."
               : `Each of the ${count(a.loops)} loops is judged for every kind.`
-            : `${countWord(all, count)} ${plural(all, "loop is", "loops are")} not judged at all, ${count(some)} only in part.`}
+            : all === 0
+              ? `${countWord(some, count)} ${plural(some, "loop is", "loops are")} judged only in part; each of the others for every kind.`
+              : `${countWord(all, count)} ${plural(all, "loop is", "loops are")} not judged at all, ${count(some)} only in part.`}
         </h1>
         <p class="sub">Nothing found on these loops says nothing about them. What is missing stands beside each; where it is added, the next result takes it in.</p>
       </section>
