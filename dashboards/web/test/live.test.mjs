@@ -63,9 +63,12 @@ for (const scheme of ["light", "dark"]) {
 /** A loop with both values, nothing found and nothing left unjudged, whose wire the simulator agrees to break. */
 async function breakOne() {
   const { loops } = await read("/api/v1/loops?limit=1000");
-  const taken = new Set([...first.attention.map((r) => r.tag), ...first.not_judged.map((n) => n.tag)]);
+  const newest = await read("/api/v1/attention");
+  const found = new Set(newest.attention.map((r) => r.tag));
+  const unjudged = new Set(newest.not_judged.map((n) => n.tag));
   const both = loops.filter((l) => !l.retired && !l.multidrop && l.last !== null && l.last.pv !== null && l.last.analog_ma !== null);
-  const quiet = [...both.filter((l) => !taken.has(l.tag)), ...both.filter((l) => !first.attention.some((r) => r.tag === l.tag))];
+  const free = both.filter((l) => !found.has(l.tag));
+  const quiet = [...free.filter((l) => !unjudged.has(l.tag)), ...free.filter((l) => unjudged.has(l.tag))];
   const refused = [];
   for (const l of quiet.slice(0, 20)) {
     const answer = await fetch(`${control()}/break?tag=${encodeURIComponent(l.tag)}&fault=broken-wire`, { method: "POST" });
