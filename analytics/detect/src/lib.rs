@@ -4,6 +4,15 @@
 //! Read first: `block` (what is kept of an hour), then `fleet` (the order of an assessment), then the
 //! detector of your kind. `words` holds every sentence.
 
+#![expect(
+    clippy::neg_cmp_op_on_partial_ord,
+    reason = "`!(x > limit)` is meant: NaN must not pass"
+)]
+#![expect(
+    clippy::needless_range_loop,
+    reason = "small matrices read best by index"
+)]
+
 pub mod attention;
 pub mod block;
 pub mod common;

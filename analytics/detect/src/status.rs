@@ -110,7 +110,7 @@ fn held(
     // Saturation and limit bits that an out-of-range current explains, and announced work, say nothing new.
     let touches =
         |w: &[Window], r: &(usize, i64, i64, bool)| w.iter().any(|w| w.from < r.2 && w.to > r.1);
-    runs.retain(|r| !(r.0 <= 2 && touches(out_of_range, r)) && !touches(skip, r));
+    runs.retain(|r| !(touches(skip, r) || r.0 <= 2 && touches(out_of_range, r)));
     runs.sort_by_key(|r| (r.1, r.0));
     let mut out: Vec<Draft> = Vec::new();
     let mut used = vec![false; runs.len()];

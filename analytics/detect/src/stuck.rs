@@ -321,7 +321,8 @@ fn without_witness(
         }
     }
     let mid = (run.min + run.max) / 2.0;
-    let legal = (mid + 50.0).abs() < 0.3 || (mid - 50.0).abs() < 0.3 || mid < -50.0 || mid > 50.0;
+    let legal =
+        (mid + 50.0).abs() < 0.3 || (mid - 50.0).abs() < 0.3 || !(-50.0..=50.0).contains(&mid);
     let longest_other = runs
         .iter()
         .filter(|r| r.first != run.first)
