@@ -73,6 +73,15 @@ export async function settled(page) {
 export async function picture(page, name, { whole = true } = {}) {
   if (PICTURES === "") return;
   mkdirSync(PICTURES, { recursive: true });
+  if (whole) {
+    // Traces are asked for as rows come near the window.
+    for (let y = 0; y < (await page.evaluate(() => document.documentElement.scrollHeight)) && y < 20_000; y += 800) {
+      await page.evaluate((to) => window.scrollTo(0, to), y);
+      await page.waitForTimeout(40);
+    }
+    await page.waitForTimeout(400);
+    await page.evaluate(() => window.scrollTo(0, 0));
+  }
   await page.screenshot({ path: join(PICTURES, `${name}.png`), fullPage: whole });
 }
 

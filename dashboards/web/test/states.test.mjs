@@ -88,6 +88,38 @@ test("when the service stops answering the page says so and keeps what it has", 
   await page.context().close();
 });
 
+test("a gateway out of reach is named with its reason, at both widths", async () => {
+  const failures = { timeouts: 3, refused: 0, bad_frames: 1, late_answers: 2, comm_errors: 4, no_reply: 51_234, disconnects: 7 };
+  const gateways = [
+    { name: "GW-01", connected: true, sessions: 1, devices: 60, planned_per_s: 1.5, achieved_per_s: 1.48, late_s: 0.4, failures: {}, last_error: null },
+    { name: "GW-02", connected: false, sessions: 0, devices: 58, planned_per_s: 1.45, achieved_per_s: 0, late_s: 312, failures, last_error: "connection refused by 127.0.0.1:5094" },
+  ];
+  for (const width of [1280, 390]) {
+    const page = await open(browser, { width });
+    await page.route("**/api/v1/gateways", json({ gateways }));
+    await go(page, "/collection");
+    await settled(page);
+    await page.waitForFunction(() => document.body.innerText.includes("GW-02") && /connection refused/i.test(document.body.innerText));
+    await axe(page, `collection ${width}`);
+    await noSideways(page, `collection ${width}`);
+    assert.deepEqual(own(page), []);
+    await picture(page, `state-gateways-${width}`);
+    await page.context().close();
+  }
+});
+
+test("on paper the list has no navigation and nothing sticks out", async () => {
+  const page = await open(browser, { width: 1000 });
+  await answering(page, json({ ...real, attention: rows(12), common_causes: [] }));
+  await go(page, "/");
+  await settled(page);
+  await page.emulateMedia({ media: "print" });
+  assert.equal(await page.locator("nav").first().isVisible(), false);
+  await noSideways(page, "print");
+  await picture(page, "state-print", { whole: false });
+  await page.context().close();
+});
+
 test("ten thousand rows stay quick", async (t) => {
   const page = await open(browser);
   await answering(page, json({ ...real, loops: 10_000, attention: rows(10_000), common_causes: [] }));

@@ -1,7 +1,7 @@
 // Fig. 1: where the two copies part. One line through digital value, registered, reported and measured current;
 // solid while digital, dots once analog; it steps down where the copies part.
 
-import { clock, day, ma, num, rangeDecimals, signedPct } from "../format";
+import { clock, count, day, ma, num, rangeDecimals, signedPct } from "../format";
 import { registeredMa } from "../scale";
 import type { LoopEntry } from "../types";
 import { useWidth } from "./width";
@@ -13,21 +13,50 @@ export interface Point {
   analog: number | null;
 }
 
+/** Means over complete readings: one reading alone shows mostly that the two are sampled at different instants. */
+export interface Means extends Point {
+  registered: number | null;
+  /** Readings averaged; 1 = a single one. */
+  n: number;
+}
+
+const mean = (v: (number | null)[]): number | null => {
+  const known = v.filter((x): x is number => x !== null);
+  return known.length === 0 ? null : known.reduce((a, b) => a + b, 0) / known.length;
+};
+
+/** Means of the complete readings since `from`; without any, the newest reading that has the most. */
+export function meansOf(loop: LoopEntry, polls: readonly Point[], from: number): Means | null {
+  const both = polls.filter((q) => q.t >= from && q.pv !== null && q.analog !== null);
+  const whole = both.filter((q) => q.reported !== null);
+  // Averages of different sets of readings must not be subtracted.
+  const used = whole.length >= both.length / 2 && whole.length > 0 ? whole : both.map((q) => ({ ...q, reported: null }));
+  const newest = used[used.length - 1];
+  if (newest) {
+    const at = (get: (q: Point) => number | null) => mean(used.map(get));
+    return { t: newest.t, pv: at((q) => q.pv), registered: at((q) => registeredMa(loop, q.pv)), reported: at((q) => q.reported), analog: at((q) => q.analog), n: used.length };
+  }
+  const last = polls.findLast((q) => q.pv !== null && q.analog !== null) ?? polls.findLast((q) => q.pv !== null);
+  return last ? { ...last, registered: registeredMa(loop, last.pv), n: 1 } : null;
+}
+
 interface Props {
   loop: LoopEntry;
-  at: Point;
+  at: Means;
   now: number;
+  /** % of span, of a drift found on this loop: half of it is where its stretch shows. */
+  driftPct: number | null;
 }
 
 const pctOf = (a: number | null, b: number | null): number | null => (a === null || b === null ? null : (100 * (a - b)) / 16);
 
-export function Parts({ loop, at, now }: Props) {
+export function Parts({ loop, at, now, driftPct }: Props) {
   const [ref, width] = useWidth<HTMLElement>();
-  const registered = registeredMa(loop, at.pv);
+  const { registered } = at;
   const first = pctOf(at.reported, registered);
   const second = pctOf(at.analog, at.reported);
   const whole = pctOf(at.analog, registered);
-  const tol = loop.tolerance_pct;
+  const tol = driftPct === null ? loop.tolerance_pct : Math.min(loop.tolerance_pct, Math.abs(driftPct) / 2);
   const off = (v: number | null): boolean => v !== null && Math.abs(v) > tol;
   const w = Math.min(width, 560);
   const x = [2, w * 0.3, w * 0.6, w - 2] as const;
@@ -42,7 +71,7 @@ export function Parts({ loop, at, now }: Props) {
     [x[2], "reported", at.reported === null ? "not read" : ma(at.reported), "middle"],
     [x[3], "at the input", at.analog === null ? "not known" : ma(at.analog), "end"],
   ];
-  const saidWhere = at.analog === null ? "no current at the input is known" : off(second) ? "they part after the device has set its current" : off(first) ? "they part before the output: range, transfer function or a held output" : off(whole) ? "they part between registered and measured current" : "they agree within the tolerance at this reading";
+  const saidWhere = at.analog === null ? "no current at the input is known" : off(second) ? "they part after the device has set its current" : off(first) ? "they part before the output: range, transfer function or a held output" : off(whole) ? "they part between registered and measured current" : "they agree within the tolerance";
   return (
     <figure class="parts" ref={ref}>
       {w > 0 && (
@@ -75,7 +104,7 @@ export function Parts({ loop, at, now }: Props) {
         </svg>
       )}
       <figcaption>
-        <b>Fig. 1</b>Where the two copies part: {saidWhere}. Newest complete reading, {day(at.t, now)} {clock(at.t, true)}; one reading, the two sampled at different instants.
+        <b>Fig. 1</b>Where the two copies part: {saidWhere}. {at.n > 1 ? `Means of ${count(at.n)} readings of the newest 24 h.` : `One reading, the last that came: ${day(at.t, now)} ${clock(at.t, true)}.`}
       </figcaption>
     </figure>
   );

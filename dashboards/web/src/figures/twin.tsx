@@ -198,7 +198,7 @@ function seriesOf(p: Props): Series {
     return { ...s, t: cut(s.t), v: cut(s.v), low: cut(s.low ?? []), high: cut(s.high ?? []) };
   }
   const gap = gapOf(p.polls);
-  return { t: p.polls.map((q) => q.t), v: p.polls.map((q) => differencePct(p.loop, q.pv, q.analog)), step: Number.isFinite(gap) ? gap / 1.5 : 60_000 };
+  return { t: p.polls.map((q) => q.t), v: p.polls.map((q) => (p.loop.multidrop ? null : differencePct(p.loop, q.pv, q.analog))), step: Number.isFinite(gap) ? gap / 1.5 : 60_000 };
 }
 
 function DifferenceStrip(p: Props & { frame: Frame; top: number; phone: boolean }) {

@@ -60,7 +60,7 @@ export function Collection() {
         <h1 tabIndex={-1}>{head}</h1>
         <p class="sub">
           {gateways.length === 0 && "Readings come from imported site folders only. A gateway is added in site.toml."}
-          {down > 0 && `${countWord(down, count)} ${plural(down, "gateway has", "gateways have")} no session now; their loops are not witnessed until ${plural(down, "it is", "they are")} back. `}
+          {down > 0 && `${countWord(down, count)} ${plural(down, "gateway has", "gateways have")} no session now; ${plural(down, "its", "their")} loops are not witnessed until ${plural(down, "it is", "they are")} back. `}
           {why !== "" && `${why} These figures do not change until it answers.`}
         </p>
       </section>

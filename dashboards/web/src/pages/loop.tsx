@@ -4,7 +4,7 @@ import { useEffect, useMemo, useState } from "preact/hooks";
 import { get, said } from "../api";
 import { findingWords, ne107Words, purposeWords, whatWords } from "../words";
 import { entriesOf, leadFinding, since } from "../entries";
-import { Parts } from "../figures/parts";
+import { type Means, Parts, meansOf } from "../figures/parts";
 import { type Poll, Twin } from "../figures/twin";
 import { DAY, HOUR, clock, count, day, instant, ma, ms, num, pct, rangeDecimals, signedPct, span, tied, utc } from "../format";
 import { query, setParam } from "../route";
@@ -81,6 +81,7 @@ export function Loop({ tag }: { tag: string }) {
   // A record shorter than the range fills the figure.
   const from = record > 0 ? Math.max(to - length, Math.min(to - record, to - 6 * HOUR)) : to - length;
   const { polls, why: whyPolls } = usePolls(tag, from, a?.to ? to : Number.NaN);
+  const { polls: newest } = usePolls(tag, to - DAY, a?.to ? to : Number.NaN);
   const trace = useTrace(tag, step, version);
   const row = a?.attention.find((r) => r.tag === tag);
   if (loop === null) {
@@ -99,9 +100,8 @@ export function Loop({ tag }: { tag: string }) {
     );
   }
   const f = row ? leadFinding(row, a?.common_causes.find((c) => c.id === row.common_cause) ?? null) : undefined;
-  const complete = polls.findLast((q) => q.pv !== null && q.analog !== null) ?? polls.findLast((q) => q.pv !== null);
-  const last = loop.last;
-  const at = complete ?? (last ? { t: ms(last.time), pv: last.pv, analog: last.analog_ma, reported: last.reported_ma } : null);
+  // A parked current parts from the digital value by design.
+  const at = loop.multidrop ? null : (meansOf(loop, newest, to - DAY) ?? meansOf(loop, polls, to));
   return (
     <>
       <div class="loop">
@@ -111,8 +111,8 @@ export function Loop({ tag }: { tag: string }) {
             <span class="tagh">{tag}</span>
             {loop.service ?? (loop.area ? `in ${loop.area}` : "")}
           </h1>
-          <Verdict loop={loop} row={row} f={f} trace={trace} />
-          {at && <Parts loop={loop} at={at} now={to} />}
+          <Verdict loop={loop} row={row} f={f} at={at} />
+          {at && <Parts loop={loop} at={at} now={to} driftPct={f?.kind === "analog-digital-drift" && f.ended === null ? f.deviation_pct : null} />}
         </section>
         <Beside loop={loop} f={f} />
       </div>
@@ -138,11 +138,11 @@ function Crumb({ tag, row }: { tag: string; row: Row | undefined }) {
   );
 }
 
-function Verdict({ loop, row, f, trace }: { loop: LoopEntry; row: Row | undefined; f: Finding | undefined; trace: Trace | null }) {
+function Verdict({ loop, row, f, at }: { loop: LoopEntry; row: Row | undefined; f: Finding | undefined; at: Means | null }) {
   const a = assessment.value;
   const cause = a?.common_causes.find((c) => c.id === (f?.common_cause ?? row?.common_cause));
   const not = (a?.not_judged ?? []).filter((n) => n.tag === loop.tag);
-  const v = trace?.columns.difference_pct.findLast((x) => x !== null);
+  const v = at !== null && at.n > 1 && at.analog !== null && at.registered !== null ? (100 * (at.analog - at.registered)) / 16 : null;
   return (
     <>
       {f ? (
@@ -150,7 +150,7 @@ function Verdict({ loop, row, f, trace }: { loop: LoopEntry; row: Row | undefine
       ) : (
         <p class="verdict">
           No finding on this loop{not.some((n) => n.what === "all") ? ", because it is not judged" : ""}.
-          {v != null && ` The current last arrived ${pct(Math.abs(v))} of span ${v < 0 ? "below" : "above"} the digital value; the tolerance is ${pct(loop.tolerance_pct)}.`}
+          {v !== null && ` Over the newest 24 h the current arrived ${pct(Math.abs(v))} of span ${v < 0 ? "below" : "above"} the digital value on average; the tolerance is ${pct(loop.tolerance_pct)}.`}
         </p>
       )}
       {cause && cause.summary && <p class="sub">{tied(cause.summary)}</p>}
@@ -282,7 +282,7 @@ function cursorWords(loop: LoopEntry, q: Poll, to: number): string {
 }
 
 function Cursor({ loop, q, now: to }: { loop: LoopEntry; q: Poll; now: number }) {
-  const d = differencePct(loop, q.pv, q.analog);
+  const d = loop.multidrop ? null : differencePct(loop, q.pv, q.analog);
   const f = registeredMa(loop, q.pv);
   return (
     <>
