@@ -4,18 +4,23 @@
 //! [`write_site`] writes and the live side that [`serve_live`] serves are one plant without a seam. The wire side
 //! has its own byte tables, written from the standards' layouts, and never uses the collector's encoder.
 
+mod control;
 mod device;
 mod devices;
 mod fault;
 mod fleet;
 mod history;
+mod live;
 mod noise;
 mod plant;
 mod scenario;
+#[cfg(test)]
+mod site_tests;
 mod truth;
 pub mod wire;
 
 pub use history::write_site;
+pub use live::{AnalogPoint, Live, LiveGateway, serve_live, site_toml};
 pub use truth::{BenignTruth, CommonTruth, EventTruth, FaultTruth, Truth};
 
 use ingest_model::UtcMicros;
