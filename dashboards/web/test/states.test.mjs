@@ -99,7 +99,10 @@ test("a gateway out of reach is named with its reason, at both widths", async ()
     await page.route("**/api/v1/gateways", json({ gateways }));
     await go(page, "/collection");
     await settled(page);
-    await page.waitForFunction(() => document.body.innerText.includes("GW-02") && /connection refused/i.test(document.body.innerText));
+    const reason = page.getByText(/connection refused/).filter({ visible: true });
+    await reason.waitFor();
+    const box = await reason.boundingBox();
+    assert.ok(box !== null && box.x >= 0 && box.x + box.width <= width, `the reason is in sight at ${width} px`);
     await axe(page, `collection ${width}`);
     await noSideways(page, `collection ${width}`);
     assert.deepEqual(own(page), []);

@@ -72,20 +72,31 @@ export function Collection() {
 function Table({ gateways }: { gateways: Gateway[] }) {
   const most = Math.max(1e-9, ...gateways.map((g) => Math.max(g.planned_per_s, g.achieved_per_s)));
   const kinds = [...new Set(gateways.flatMap((g) => Object.keys(g.failures)))];
+  const remarks = gateways.map((g) => [g.name, misses(g)] as const).filter(([, r]) => r !== "");
   return (
     <>
+      {remarks.length > 0 && (
+        // On a phone the last column is out of sight; what misses its plan is said before the numbers.
+        <ul class="remarks narrow">
+          {remarks.map(([name, r]) => (
+            <li key={name}>
+              <b class="tag">{name}</b> {r}
+            </li>
+          ))}
+        </ul>
+      )}
       <section class="plain scroll" tabIndex={0} aria-label="Gateways">
         <table>
           <thead>
             <tr>
               <th>gateway</th>
               <th class="r">devices</th>
-              <th class="r">sessions opened</th>
-              <th>planned (mark) and achieved (line)</th>
+              <th class="r wide">sessions opened</th>
+              <th class="wide">planned (mark) and achieved (line)</th>
               <th class="r">planned /s</th>
               <th class="r">achieved /s</th>
               <th class="r">late</th>
-              <th>remark</th>
+              <th class="wide">remark</th>
             </tr>
           </thead>
           <tbody>
@@ -97,8 +108,8 @@ function Table({ gateways }: { gateways: Gateway[] }) {
                     {g.name}
                   </th>
                   <td class="r">{count(g.devices)}</td>
-                  <td class="r">{count(g.sessions)}</td>
-                  <td>
+                  <td class="r wide">{count(g.sessions)}</td>
+                  <td class="wide">
                     <svg class="pace" viewBox="0 0 180 18" role="img" aria-label={`planned ${num(g.planned_per_s, 2)}, achieved ${num(g.achieved_per_s, 2)} exchanges a second`}>
                       <path class="hair" d="M0 9H180" />
                       <path class="got" d={`M0 9H${((178 * g.achieved_per_s) / most).toFixed(1)}`} />
@@ -108,7 +119,7 @@ function Table({ gateways }: { gateways: Gateway[] }) {
                   <td class="r">{num(g.planned_per_s, 2)}</td>
                   <td class="r">{num(g.achieved_per_s, 2)}</td>
                   <td class="r">{num(g.late_s, 1)}{THIN}s</td>
-                  <td class="say">{remark || (g.last_error ? `last error: ${g.last_error}` : "")}</td>
+                  <td class="say wide">{remark || (g.last_error ? `last error: ${g.last_error}` : "")}</td>
                 </tr>
               );
             })}
