@@ -28,6 +28,10 @@ export const axisFrom = computed(() => {
 export const traceStep = computed(() => (now.value - axisFrom.value <= 6 * DAY ? "1h" : "6h"));
 
 const POLL_MS = 10_000;
+/** Asked this often even while events stream: a connection that died without a word looks like a quiet one. */
+const SURE_MS = 60_000;
+/** No answer within this is none. */
+const ANSWER_MS = 30_000;
 const REGISTER_MS = 120_000;
 let under = false;
 
@@ -35,7 +39,7 @@ export async function refresh(): Promise<void> {
   if (under) return;
   under = true;
   try {
-    const next = await get<Assessment>("attention");
+    const next = await get<Assessment>("attention", AbortSignal.timeout(ANSWER_MS));
     if (next.site) setZone(next.site.timezone);
     answeredAt.value = Date.now();
     trouble.value = null;
@@ -43,7 +47,7 @@ export async function refresh(): Promise<void> {
     const old = assessment.peek();
     if (!old || !next.assessed_at || next.assessed_at !== old.assessed_at || next.attention.length !== old.attention.length) assessment.value = next;
   } catch (e) {
-    trouble.value = said(e);
+    trouble.value = e instanceof Refusal ? said(e) : "The service does not answer.";
     if (e instanceof Refusal && e.status > 0) answeredAt.value = Date.now();
   } finally {
     under = false;
@@ -81,7 +85,7 @@ export function begin(): void {
     streaming = false;
   };
   setInterval(() => {
-    if (!document.hidden && (!streaming || trouble.peek() !== null || assessment.peek() === null)) void refresh();
+    if (!document.hidden && (!streaming || trouble.peek() !== null || !(Date.now() - answeredAt.peek() < SURE_MS))) void refresh();
   }, POLL_MS);
   setInterval(() => {
     if (!document.hidden) void readRegister();
