@@ -151,6 +151,7 @@ fn hart_ip<'a>(sheet: &mut Sheet, bytes: &'a [u8]) -> Option<&'a [u8]> {
         &format!("length {length} bytes, header included"),
     );
     match (id, rest) {
+        (_, [code]) if kind == 15 => sheet.line(8, &[*code], &format!("error code {code}")),
         (3, _) if !rest.is_empty() => return Some(rest),
         (0, [master, t @ ..]) if t.len() == 4 => {
             let role = match master {
@@ -204,9 +205,9 @@ fn frame(
             let whom = if a[0] & 0x3F == 0 && a[1] == 0 && id == 0 {
                 "broadcast".to_owned()
             } else {
-                // The top two bits of the type carry master and burst; revision 7 types begin with 1 in bit 7.
+                // Master and burst bits take the place of the type's top two.
                 format!(
-                    "device type 0x..{:02X}{:02X} (lower 14 bits), device ID 0x{id:06X}",
+                    "device type 0x{:02X}{:02X} in its lower 14 bits, device ID 0x{id:06X}",
                     a[0] & 0x3F,
                     a[1]
                 )
