@@ -452,10 +452,11 @@ impl Session {
             State::Initiating {
                 master, until_ms, ..
             } if until_ms <= now_ms => {
-                out.push(Action::Trouble(Trouble::SilentInitiate { master }));
+                // Some servers never answer a secondary master: that is why the other role is offered.
                 if self.may_offer_primary(master) {
                     self.initiate(Master::Primary, now_ms, out);
                 } else {
+                    out.push(Action::Trouble(Trouble::SilentInitiate { master }));
                     self.drop_connection(out);
                 }
             }
