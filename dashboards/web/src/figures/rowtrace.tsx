@@ -189,7 +189,7 @@ function Bits({ traces, x, mask }: { traces: Trace[]; x: (t: number) => number; 
     t.columns.time.forEach((time, i) => {
       if (((t.columns.device_status[i] ?? 0) & mask) === 0) return;
       const a = x(ms(time));
-      const b = x(ms(time) + t.step_s * 1000);
+      const b = Math.min(NOW, x(ms(time) + t.step_s * 1000));
       d += `M${f1(a)} 39H${f1(Math.max(a + 1.5, b))}`;
     });
   }

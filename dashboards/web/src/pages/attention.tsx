@@ -77,8 +77,8 @@ function Lead({ a }: { a: Assessment }) {
       ) : (
         <p class="sub">
           {count(quiet)} {plural(quiet, "loop was", "loops were")} watched{Number.isFinite(days) && days > 0 ? ` for ${count(days)} ${plural(days, "day", "days")}` : ""} and gave nothing.{" "}
-          {unjudged > 0 ? `${count(unjudged)} cannot be judged at all, ` : ""}
-          {count(partly)} {unjudged > 0 ? "only in part" : "can be judged only in part"}: <a href="/not-judged">which, and why</a>.
+          {unjudged > 0 ? `${countWord(unjudged, count)} cannot be judged at all, ` : ""}
+          {unjudged > 0 ? count(partly) : countWord(partly, count)} {unjudged > 0 ? "only in part" : "can be judged only in part"}: <a href="/not-judged">which, and why</a>.
           {a.common_causes.length > 0 &&
             ` ${countWord(a.common_causes.length, count)} common ${plural(a.common_causes.length, "cause", "causes")} in the wiring or the device type ${plural(a.common_causes.length, "takes", "take")} in ${count(folded)} loops.`}
           {ended > 0 && ` ${countWord(ended, count)} ${plural(ended, "matter", "matters")} began and ended within the record; ${plural(ended, "it stands", "they stand")} in grey.`}
@@ -86,7 +86,7 @@ function Lead({ a }: { a: Assessment }) {
       )}
       {a.loops > 0 && Number.isFinite(days) && days < 14 && (
         <p class="sub">
-          This record is {count(days)} {plural(days, "day", "days")} old. Slow drift needs about 14; until then what has been seen carries no date.
+          This record is {count(days)} {plural(days, "day", "days")} old. Slow drift needs about 14: until then its dates are wide, and the slowest is not seen.
         </p>
       )}
       {a.rejected > 0 && (
@@ -131,7 +131,7 @@ function List({ a }: { a: Assessment }) {
 /** Marks of the shared axis: about five dates of the record, now, and where the drawn time ends. */
 export function axisTicks(from: number, to: number): { x: number; text: string }[] {
   const days = (to - from) / DAY;
-  const step = [1, 2, 7, 14, 28].find((s) => days / s <= 5) ?? 28;
+  const step = [1, 2, 7, 14, 28].find((s) => days / s <= 6) ?? 28;
   const out: { x: number; text: string }[] = [];
   for (let t = to - step * DAY; t >= from + 0.04 * (to - from); t -= step * DAY) {
     if ((to - t) / (to - from) > 0.12) out.push({ x: (200 / 3) * ((t - from) / (to - from)), text: day(t, to) });
