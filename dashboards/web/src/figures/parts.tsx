@@ -46,11 +46,13 @@ interface Props {
   now: number;
   /** % of span, of a drift found on this loop: half of it is where its stretch shows. */
   driftPct: number | null;
+  /** Time that the means stand for, in words. */
+  span: string;
 }
 
 const pctOf = (a: number | null, b: number | null): number | null => (a === null || b === null ? null : (100 * (a - b)) / 16);
 
-export function Parts({ loop, at, now, driftPct }: Props) {
+export function Parts({ loop, at, now, driftPct, span }: Props) {
   const [ref, width] = useWidth<HTMLElement>();
   const { registered } = at;
   const first = pctOf(at.reported, registered);
@@ -71,7 +73,7 @@ export function Parts({ loop, at, now, driftPct }: Props) {
     [x[2], "reported", at.reported === null ? "not read" : ma(at.reported), "middle"],
     [x[3], "at the input", at.analog === null ? "not known" : ma(at.analog), "end"],
   ];
-  const saidWhere = at.analog === null ? "no current at the input is known" : off(second) ? "they part after the device has set its current" : off(first) ? "they part before the output: range, transfer function or a held output" : off(whole) ? "they part between registered and measured current" : "they agree within the tolerance";
+  const saidWhere = at.analog === null ? "no current at the input is known" : off(second) ? "they part after the device has set its current" : off(first) ? "they part before the output: range, transfer function or a held output" : off(whole) ? "they part between registered and measured current" : at.n > 1 ? "the means agree within the tolerance" : "they agree within the tolerance";
   return (
     <figure class="parts" ref={ref}>
       {w > 0 && (
@@ -104,7 +106,7 @@ export function Parts({ loop, at, now, driftPct }: Props) {
         </svg>
       )}
       <figcaption>
-        <b>Fig. 1</b>Where the two copies part: {saidWhere}. {at.n > 1 ? `Means of ${count(at.n)} readings of the newest 24 h.` : `One reading, the last that came: ${day(at.t, now)} ${clock(at.t, true)}.`}
+        <b>Fig. 1</b>Where the two copies part: {saidWhere}. {at.n > 1 ? `Means of ${count(at.n)} readings of the newest ${span}.` : `One reading, the last that came: ${day(at.t, now)} ${clock(at.t, true)}.`}
       </figcaption>
     </figure>
   );

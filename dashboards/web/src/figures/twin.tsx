@@ -208,7 +208,9 @@ function DifferenceStrip(p: Props & { frame: Frame; top: number; phone: boolean 
   const values = s.v.filter((v): v is number => v !== null);
   const most = Math.max(quantile(values.map(Math.abs), 0.985) || 0, Math.abs(f?.deviation_pct ?? 0));
   const washed = [...(s.low ?? []), ...(s.high ?? [])].filter((v): v is number => v !== null).map(Math.abs);
-  const reach = Math.min(Math.max(1.4 * tol, 1.2 * most, 1.05 * (quantile(washed, 0.8) || 0)), 8 * tol);
+  const wanted = Math.max(1.4 * tol, 1.2 * most, 1.05 * (quantile(washed, 0.8) || 0));
+  // Short excursions are cut and printed as a number; a lasting one gets its room.
+  const reach = quantile(values.map(Math.abs), 0.5) > 4 * tol ? wanted : Math.min(wanted, 8 * tol);
   const y = (v: number) => top + DIFF * (0.5 - Math.min(reach, Math.max(-reach, v)) / (2 * reach));
   const at = (i: number) => frame.x((s.t[i] ?? 0) + (p.fine ? 0 : s.step / 2));
   const parts = runs(s);

@@ -19,6 +19,8 @@ const RANGES: readonly (readonly [string, string, number, string])[] = [
   ["60d", "60 d", 60 * DAY, "6h"],
 ];
 const POINTS = 2_000;
+const HELD = new Set(["stuck-value", "fixed-current", "current-out-of-range"]);
+const SHORT = HOUR / 6;
 
 function usePolls(tag: string, from: number, to: number): { polls: Poll[]; why: string } {
   const [state, set] = useState<{ polls: Poll[]; why: string }>({ polls: [], why: "" });
@@ -101,7 +103,9 @@ export function Loop({ tag }: { tag: string }) {
   }
   const f = row ? leadFinding(row, a?.common_causes.find((c) => c.id === row.common_cause) ?? null) : undefined;
   // A parked current parts from the digital value by design.
-  const at = loop.multidrop ? null : (meansOf(loop, newest, to - DAY) ?? meansOf(loop, polls, to));
+  // A day's mean can hide a held signal: the value passes it now and then.
+  const held = f !== undefined && f.ended === null && HELD.has(f.kind);
+  const at = loop.multidrop ? null : (meansOf(loop, newest, to - (held ? SHORT : DAY)) ?? meansOf(loop, polls, to));
   return (
     <>
       <div class="loop">
@@ -112,7 +116,7 @@ export function Loop({ tag }: { tag: string }) {
             {loop.service ?? (loop.area ? `in ${loop.area}` : "")}
           </h1>
           <Verdict loop={loop} row={row} f={f} at={at} />
-          {at && <Parts loop={loop} at={at} now={to} driftPct={f?.kind === "analog-digital-drift" && f.ended === null ? f.deviation_pct : null} />}
+          {at && <Parts loop={loop} at={at} now={to} span={held ? "10 min" : "24 h"} driftPct={f?.kind === "analog-digital-drift" && f.ended === null ? f.deviation_pct : null} />}
         </section>
         <Beside loop={loop} f={f} />
       </div>
