@@ -10,6 +10,7 @@ mod devices;
 mod fault;
 mod fleet;
 mod history;
+mod layout;
 mod live;
 mod noise;
 mod plant;
