@@ -141,6 +141,10 @@ export interface Gateway {
   name: string;
   connected: boolean;
   sessions: number;
+  /** HART master role taken: `primary` or `secondary`. */
+  master?: string | null;
+  /** Readings that could not be stored. */
+  readings_lost?: number;
   devices: number;
   planned_per_s: number;
   achieved_per_s: number;

@@ -16,6 +16,7 @@ const misses = (g: Gateway): string => {
   const said: string[] = [];
   if (g.planned_per_s > 0 && g.achieved_per_s < SHARE * g.planned_per_s) said.push(`${num((100 * g.achieved_per_s) / g.planned_per_s, 0)}${THIN}% of the plan`);
   if (g.late_s > LATE_S) said.push(`${span(1000 * g.late_s)} late`);
+  if ((g.readings_lost ?? 0) > 0) said.push(`${count(g.readings_lost ?? 0)} readings could not be stored`);
   return said.join(", ");
 };
 
