@@ -93,6 +93,7 @@ function Table({ gateways }: { gateways: Gateway[] }) {
               <th>gateway</th>
               <th class="r">devices</th>
               <th class="r wide">sessions opened</th>
+              <th class="wide">master role</th>
               <th class="wide">planned (mark) and achieved (line)</th>
               <th class="r">planned /s</th>
               <th class="r">achieved /s</th>
@@ -110,6 +111,7 @@ function Table({ gateways }: { gateways: Gateway[] }) {
                   </th>
                   <td class="r">{count(g.devices)}</td>
                   <td class="r wide">{count(g.sessions)}</td>
+                  <td class="wide">{g.master ?? "not known"}</td>
                   <td class="wide">
                     <svg class="pace" viewBox="0 0 180 18" role="img" aria-label={`planned ${num(g.planned_per_s, 2)}, achieved ${num(g.achieved_per_s, 2)} exchanges a second`}>
                       <path class="hair" d="M0 9H180" />
