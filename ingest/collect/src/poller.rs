@@ -74,6 +74,8 @@ const IDENTIFY_EVERY_MS: u64 = 30_000;
 const SURVEY_GAP_MS: u64 = 30_000;
 /// A gateway that did not say who it is, is asked again after this.
 const SURVEY_RETRY_MS: u64 = 5_000;
+/// No exchange on a loop takes longer, another master's turn included (HCF_SPEC-81 timing, 1200 bit/s).
+const LONGEST_EXCHANGE_MS: u64 = 2_500;
 const MAX_REPEATS: u32 = 8;
 const FIRST_REPEAT_MS: u64 = 250;
 const LONGEST_REPEAT_MS: u64 = 4_000;
@@ -108,7 +110,8 @@ pub struct Poller {
     last_listed_ms: Option<u64>,
     /// The list was read in this session: who is not on it is not there.
     listed: bool,
-    pending: HashMap<u64, Work>,
+    /// With the time of sending.
+    pending: HashMap<u64, (u64, Work)>,
     resend: VecDeque<Work>,
     later: Vec<(u64, Work)>,
     next_token: u64,
@@ -226,7 +229,7 @@ impl Poller {
     pub fn next_request(&mut self, now: Moment) -> Option<(u64, Request)> {
         while self.online {
             if let Some(work) = self.resend.pop_front() {
-                return Some(self.emit(work));
+                return Some(self.emit(now, work));
             }
             if !self.survey_busy
                 && let Some(step) = self.survey.pop_front()
@@ -235,12 +238,15 @@ impl Poller {
                     continue;
                 };
                 self.survey_busy = true;
-                return Some(self.emit(Work {
-                    what: What::Survey(step),
-                    request,
-                    failed: 0,
-                    repeats: 0,
-                }));
+                return Some(self.emit(
+                    now,
+                    Work {
+                        what: What::Survey(step),
+                        request,
+                        failed: 0,
+                        repeats: 0,
+                    },
+                ));
             }
             let job = self.plan.next(now.ms)?;
             let Some(device) = self.devices.get(job.device) else {
@@ -252,12 +258,15 @@ impl Poller {
             let silent = device.unanswered >= SILENT && !asked;
             match device.request(job.poll, self.io_system).filter(|_| !silent) {
                 Some(request) => {
-                    return Some(self.emit(Work {
-                        what: What::Poll(job),
-                        request,
-                        failed: 0,
-                        repeats: 0,
-                    }));
+                    return Some(self.emit(
+                        now,
+                        Work {
+                            what: What::Poll(job),
+                            request,
+                            failed: 0,
+                            repeats: 0,
+                        },
+                    ));
                 }
                 None => self.not_tried(job, now),
             }
@@ -265,9 +274,9 @@ impl Poller {
         None
     }
 
-    fn emit(&mut self, work: Work) -> (u64, Request) {
+    fn emit(&mut self, now: Moment, work: Work) -> (u64, Request) {
         self.next_token += 1;
-        self.pending.insert(self.next_token, work);
+        self.pending.insert(self.next_token, (now.ms, work));
         if let Some(d) = self.device_of(&work) {
             d.tried();
         }
@@ -314,6 +323,14 @@ impl Poller {
                 self.resend.push_back(work);
             } else {
                 n += 1;
+            }
+        }
+        // A lost answer is waited for, but not at the cost of the other devices on its modem.
+        for (sent_ms, work) in self.pending.values() {
+            if let What::Poll(job) = work.what
+                && now.ms >= sent_ms.saturating_add(LONGEST_EXCHANGE_MS)
+            {
+                self.plan.release_modem(job);
             }
         }
         if self.online {

@@ -134,6 +134,8 @@ struct Slot {
     active: bool,
     modem: u32,
     busy: bool,
+    /// The read under way keeps the modem from others.
+    holds_modem: bool,
     last_served_ms: u64,
     items: [Item; POLLS],
 }
@@ -168,6 +170,7 @@ impl Plan {
             active: true,
             modem,
             busy: false,
+            holds_modem: false,
             last_served_ms: 0,
             items: [Item {
                 due_ms: None,
@@ -263,7 +266,8 @@ impl Plan {
         let slot = self.slots.get_mut(job.device)?;
         slot.busy = true;
         slot.last_served_ms = now_ms;
-        if job.poll.uses_wire() {
+        slot.holds_modem = job.poll.uses_wire();
+        if slot.holds_modem {
             self.busy_modems.push(slot.modem);
         }
         self.outstanding += 1;
@@ -288,14 +292,25 @@ impl Plan {
 
     /// The read is over, one way or the other.
     pub fn finish(&mut self, job: Job) {
+        self.release_modem(job);
         let Some(slot) = self.slots.get_mut(job.device).filter(|s| s.busy) else {
             return;
         };
         slot.busy = false;
         self.outstanding = self.outstanding.saturating_sub(1);
-        if job.poll.uses_wire()
-            && let Some(i) = self.busy_modems.iter().position(|m| *m == job.modem)
-        {
+    }
+
+    /// The read goes on, but longer than any exchange on the loop takes: others may have the modem.
+    pub fn release_modem(&mut self, job: Job) {
+        let Some(slot) = self
+            .slots
+            .get_mut(job.device)
+            .filter(|s| s.busy && s.holds_modem)
+        else {
+            return;
+        };
+        slot.holds_modem = false;
+        if let Some(i) = self.busy_modems.iter().position(|m| *m == job.modem) {
             self.busy_modems.swap_remove(i);
         }
     }
@@ -369,6 +384,22 @@ mod tests {
         p.finish(a);
         assert_eq!(p.next(500).unwrap().device, 1);
         assert!((p.planned_per_s() - 0.3).abs() < 1e-12);
+    }
+
+    #[test]
+    fn a_released_modem_serves_the_next() {
+        let mut p = Plan::new(Periods::every(10_000), 8);
+        for _ in 0..3 {
+            p.add(1, &FAST, 0);
+        }
+        let a = p.next(0).unwrap();
+        p.release_modem(a);
+        let b = p.next(1).unwrap();
+        // The end of the first does not free the modem that the second holds.
+        p.finish(a);
+        assert_eq!(p.next(2), None);
+        p.finish(b);
+        assert_eq!(p.next(3).map(|j| j.device), Some(2));
     }
 
     #[test]

@@ -186,6 +186,8 @@ struct Outstanding {
 /// Sequence numbers that timed out and may still be answered.
 const REMEMBERED: usize = 64;
 const FIRST_BACK_OFF_MS: u64 = 1_000;
+/// A session message is answered by the server itself: no slow loop is in the way, whatever time a loop is given.
+const SESSION_ANSWER_MS: u64 = 2_000;
 const LAST_BACK_OFF_MS: u64 = 30_000;
 /// A connection is checked at least this often, however long a timer the server grants.
 const LONGEST_KEEP_ALIVE_MS: u64 = 60_000;
@@ -290,9 +292,13 @@ impl Session {
         out.push(Action::Connect);
     }
 
+    fn session_answer_ms(&self) -> u64 {
+        self.config.timeout_ms.min(SESSION_ANSWER_MS)
+    }
+
     fn initiate(&mut self, master: Master, now_ms: u64, out: &mut Vec<Action>) {
         let sequence = self.next_sequence();
-        let until_ms = now_ms.saturating_add(self.config.timeout_ms);
+        let until_ms = now_ms.saturating_add(self.session_answer_ms());
         self.state = State::Initiating {
             master,
             sequence,
@@ -372,7 +378,7 @@ impl Session {
                 let sequence = self.next_sequence();
                 self.state = State::Closing {
                     sequence,
-                    until_ms: now_ms.saturating_add(self.config.timeout_ms),
+                    until_ms: now_ms.saturating_add(self.session_answer_ms()),
                 };
                 out.push(Action::Transmit(hartip::encode_close(sequence).to_vec()));
             }

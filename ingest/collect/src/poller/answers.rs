@@ -29,7 +29,7 @@ enum Verdict<'a> {
 impl Poller {
     /// The answer to a request: a whole frame that the session has matched.
     pub fn answered(&mut self, token: u64, bytes: &[u8], now: Moment) {
-        let Some(work) = self.pending.remove(&token) else {
+        let Some((_, work)) = self.pending.remove(&token) else {
             return;
         };
         let Ok((frame, _)) = Frame::parse(bytes) else {
@@ -59,7 +59,7 @@ impl Poller {
 
     /// A request that got no answer.
     pub fn failed(&mut self, token: u64, why: Failure, now: Moment) {
-        let Some(work) = self.pending.remove(&token) else {
+        let Some((_, work)) = self.pending.remove(&token) else {
             return;
         };
         match why {
