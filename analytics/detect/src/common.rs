@@ -8,10 +8,9 @@ use crate::finding::{CommonCause, Kind};
 use ingest_model::{Criticality, LoopEntry, Scope, Tag, UtcMicros};
 use std::collections::{BTreeMap, BTreeSet};
 
-/// Adjusted chance below which a group is a cause, members it needs, and its share of affected loops.
+/// Adjusted chance below which a group is a cause, and the affected members it needs.
 pub const MAX_P: f64 = 0.01;
 pub const MIN_AFFECTED: usize = 3;
-const MIN_SHARE: f64 = 0.34;
 /// Onsets that lie within this time of each other agree even if their intervals are narrow.
 const ONSET_SLACK_US: i64 = 36 * 3_600_000_000;
 
@@ -64,6 +63,40 @@ fn family(s: &Sign) -> (Kind, &'static str) {
     (s.kind, cause)
 }
 
+/// Share of the error budget that plausible scopes get.
+const PLAUSIBLE_SHARE: f64 = 0.9;
+
+/// Scopes through which a finding of this kind spreads (common practice: what carries current, supply and
+/// digital signal, or is built alike).
+fn plausible(kind: Kind, cause: &str, scope: Scope) -> bool {
+    use Scope::{Area, DeviceRevision, DeviceType, Gateway, InputCard, JunctionBox, Modem, Supply};
+    match (kind, cause) {
+        (Kind::AnalogDigitalDrift, "supply-limited") => matches!(scope, Supply | JunctionBox),
+        (Kind::AnalogDigitalDrift, "intermittent") => {
+            matches!(scope, JunctionBox | InputCard | Supply)
+        }
+        (Kind::AnalogDigitalDrift, _) => {
+            matches!(
+                scope,
+                InputCard | JunctionBox | DeviceType | DeviceRevision | Supply
+            )
+        }
+        (Kind::RisingErrors | Kind::NoReply, _) => {
+            matches!(
+                scope,
+                Gateway | Modem | JunctionBox | Supply | DeviceRevision
+            )
+        }
+        (Kind::Restarts | Kind::CurrentOutOfRange, _) => {
+            matches!(scope, Supply | JunctionBox | InputCard)
+        }
+        (Kind::DeviceStatus | Kind::StatusChatter, _) => {
+            matches!(scope, DeviceType | DeviceRevision | Supply | Area)
+        }
+        _ => true,
+    }
+}
+
 /// Of two groups with the same members the one nearer to the loops is named: it is looked at first.
 fn locality(s: Scope) -> u8 {
     match s {
@@ -94,13 +127,18 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
     for s in signs {
         families.entry(family(s)).or_default().push(s);
     }
-    let looked_at = groups.len()
-        * families
-            .values()
-            .filter(|f| f.len() >= MIN_AFFECTED)
-            .count();
+    let searched = families
+        .values()
+        .filter(|f| f.len() >= MIN_AFFECTED)
+        .count()
+        .max(1) as f64;
     let mut out = Vec::new();
     for ((kind, cause), mut left) in families {
+        let likely = groups
+            .keys()
+            .filter(|(scope, _)| plausible(kind, cause, *scope))
+            .count() as f64;
+        let unlikely = groups.len() as f64 - likely;
         while left.len() >= MIN_AFFECTED {
             let mut best: Option<(f64, usize, Scope, &String, Vec<&Sign>)> = None;
             let marked: BTreeSet<&Tag> = left.iter().map(|s| &s.tag).collect();
@@ -112,14 +150,19 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
                         .collect(),
                 );
                 let affected: BTreeSet<&Tag> = here.iter().map(|s| &s.tag).collect();
-                if affected.len() < MIN_AFFECTED
-                    || (affected.len() as f64) < MIN_SHARE * members.len() as f64
-                {
+                if affected.len() < MIN_AFFECTED {
                     continue;
                 }
+                // Weighted Bonferroni: scopes that can carry such a cause get most of the budget.
+                let weight = if plausible(kind, cause, *scope) {
+                    likely / PLAUSIBLE_SHARE
+                } else {
+                    unlikely / (1.0 - PLAUSIBLE_SHARE)
+                };
                 let p =
                     hypergeometric_tail(loops.len(), marked.len(), members.len(), affected.len())
-                        * looked_at as f64;
+                        * weight
+                        * searched;
                 let better = match &best {
                     None => true,
                     // Of nearly equal explanations the smaller group.

@@ -246,21 +246,21 @@ fn analog_stuck(
         return None;
     }
     let blocks = &l.blocks[run.first..=run.last];
-    // Held below what is asked, and never asked for less: a ceiling (supply), not a stuck input.
-    let low_ask = blocks
-        .iter()
-        .filter(|b| b.d.n > 0)
-        .map(|b| b.d.min)
-        .fold(f64::INFINITY, f64::min);
-    if run.max > 0.0 && low_ask > run.max - 0.5 {
-        return None;
-    }
     let r: Vec<&HourBlock> = blocks.iter().filter(|b| b.r.n >= 2).collect();
     let r_range = r.iter().map(|b| b.r.max).fold(f64::NEG_INFINITY, f64::max)
         - r.iter().map(|b| b.r.min).fold(f64::INFINITY, f64::min);
     let bit_hours = blocks.iter().filter(|b| b.bit_share(3) > 0.5).count();
     let held_by_device =
         (!r.is_empty() && r_range < 0.1_f64.max(2.0 * quantum)) || bit_hours * 2 > run.hours;
+    // Held below what is asked, and never asked for less: a ceiling (supply), not a stuck input.
+    let low_ask = blocks
+        .iter()
+        .filter(|b| b.d.n > 0)
+        .map(|b| b.d.min)
+        .fold(f64::INFINITY, f64::min);
+    if !held_by_device && run.max > 0.0 && low_ask > run.max - 0.5 {
+        return None;
+    }
     let kind = if held_by_device {
         Kind::FixedCurrent
     } else {

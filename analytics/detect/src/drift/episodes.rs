@@ -49,10 +49,16 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
             }
         }
     }
-    let best = best?;
-    if best.lr < ACCEPT_LR {
-        return None;
-    }
+    let strong = [true, false]
+        .into_iter()
+        .filter_map(|up| strong_side(&blocks, up))
+        .max_by(|a, b| a.lr.total_cmp(&b.lr));
+    // Few but long episodes: each stands for itself, so three are enough where there were none.
+    let (best, most_share) = match (best.filter(|b| b.lr >= ACCEPT_LR), strong) {
+        (Some(b), _) => (b, 0.3),
+        (None, Some(s)) => (s, 0.5),
+        (None, None) => return None,
+    };
     let start = best.start;
     let side = |b: &HourBlock| {
         if best.up {
@@ -87,7 +93,7 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     } else {
         EXCURSION_PCT[best.k] * if best.up { 1.0 } else { -1.0 }
     };
-    if share > 0.3
+    if share > most_share
         || !(moved.abs() < (0.25 * size.abs()).max(0.1))
         || size.abs() < 0.3 * l.entry.tolerance_pct.max(0.5)
     {
@@ -131,6 +137,43 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
         d.ended = Some(UtcMicros(last.last_excursion.max(last.first_row)));
     }
     Some(d)
+}
+
+/// Hours in which most samples lie beyond 1 % of span on one side: no noise does that. At least three clumps of
+/// two hours, eight times as many as before.
+fn strong_side(blocks: &[&HourBlock], up: bool) -> Option<Best> {
+    const K: usize = 2;
+    let hit = |b: &HourBlock| 2 * if up { b.above[K] } else { b.below[K] } > b.excursion_n;
+    let mut clumps: Vec<Clump> = Vec::new();
+    for (i, b) in blocks.iter().enumerate().filter(|(_, b)| hit(b)) {
+        match clumps.last_mut() {
+            Some(c) if b.hour - blocks[c.last].hour <= 2 => c.last = i,
+            _ => clumps.push(Clump { first: i, last: i }),
+        }
+    }
+    clumps.retain(|c| c.last > c.first);
+    let n = clumps.len();
+    let total = blocks.len() as f64;
+    let found = (0..n).find(|&i| {
+        let (before, after) = (i as f64, (n - i) as f64);
+        let (tb, ta) = (clumps[i].first as f64, total - clumps[i].first as f64);
+        n - i >= MIN_CLUMPS && tb >= 24.0 && after / ta >= 8.0 * before / tb
+    })?;
+    let (start, after) = (clumps[found].first, (n - found) as f64);
+    // Each clump counts like the two hours it has at least.
+    let lr = 4.0 * after * (1.0 + (total / (total - start as f64)).ln());
+    // Hours around a strong one belong to the episode too.
+    for c in &mut clumps {
+        c.first = c.first.saturating_sub(2);
+        c.last = (c.last + 2).min(blocks.len() - 1);
+    }
+    Some(Best {
+        lr,
+        k: K,
+        up,
+        start: start.saturating_sub(2),
+        clumps,
+    })
 }
 
 fn one_side(blocks: &[&HourBlock], k: usize, up: bool) -> Option<Best> {

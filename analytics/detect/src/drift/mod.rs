@@ -303,7 +303,10 @@ fn changed(
                 // Crossing times before now mean "any moment": never a date in the past.
                 let clamp = |t: UtcMicros| t.max(to);
                 let high = c.high.map(at);
-                if let Some(high) = high {
+                // A date that has passed is none: it may be any moment.
+                if let Some(high) = high
+                    && at(mid) > to
+                {
                     d.reaches = Some((clamp(at(mid)), clamp(at(lo)), clamp(high)));
                 }
             }
