@@ -129,6 +129,10 @@ async fn prepare_and_serve(
     for gateway in &mut config.gateways {
         gateway.poll_every = args.poll;
     }
+    for analog in &mut config.analogs {
+        // A current is matched with an exchange only while it is younger than a poll period.
+        analog.poll_every = analog.poll_every.min(args.poll / 2);
+    }
     cli::print(&format!(
         "Loopwitness is at http://{address}/\n\
          The simulator control is at http://{}/ (POST /break?tag=TAG&fault=FAULT, POST /mend?tag=TAG, GET /faults)\n",

@@ -4,5 +4,6 @@ mod cli;
 mod config;
 mod decode;
 mod http;
+mod live;
 mod service;
 mod support;

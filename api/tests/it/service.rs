@@ -11,7 +11,7 @@ fn config(dir: &Path) -> SiteConfig {
     SiteConfig::parse(text, &dir.join("site.toml")).unwrap()
 }
 
-fn get(address: std::net::SocketAddr, path: &str) -> Option<(u16, String)> {
+pub(crate) fn get(address: std::net::SocketAddr, path: &str) -> Option<(u16, String)> {
     let agent: ureq::Agent = ureq::Agent::config_builder()
         .http_status_as_error(false)
         .build()
@@ -23,7 +23,7 @@ fn get(address: std::net::SocketAddr, path: &str) -> Option<(u16, String)> {
     ))
 }
 
-async fn wait_for(address: std::net::SocketAddr, path: &'static str) -> String {
+pub(crate) async fn wait_for(address: std::net::SocketAddr, path: &'static str) -> String {
     for _ in 0..200 {
         let answer = tokio::task::spawn_blocking(move || get(address, path))
             .await
