@@ -35,7 +35,10 @@ pub(crate) async fn serve(
         };
         let fleet = Arc::clone(&fleet);
         tokio::spawn(async move {
-            if tokio::time::timeout(PATIENCE, talk(stream, &fleet, clock)).await.is_err() {
+            if tokio::time::timeout(PATIENCE, talk(stream, &fleet, clock))
+                .await
+                .is_err()
+            {
                 tracing::debug!("control port: client too slow");
             }
         });
@@ -71,11 +74,18 @@ fn answer(request: &str, fleet: &LiveFleet, now: UtcMicros) -> (&'static str, St
     let (path, query) = target.split_once('?').unwrap_or((target, ""));
     let value = |name: &str| {
         let pairs = query.split('&').filter_map(|p| p.split_once('='));
-        pairs.filter(|(k, _)| *k == name).map(|(_, v)| percent_decoded(v)).next().unwrap_or_default()
+        pairs
+            .filter(|(k, _)| *k == name)
+            .map(|(_, v)| percent_decoded(v))
+            .next()
+            .unwrap_or_default()
     };
     let done = match (method, path) {
         ("GET", "/faults") => {
-            return ("200 OK", serde_json::json!({ "faults": fleet.list(now) }).to_string());
+            return (
+                "200 OK",
+                serde_json::json!({ "faults": fleet.list(now) }).to_string(),
+            );
         }
         ("POST", "/break") => fleet.break_loop(&value("tag"), &value("fault"), now),
         ("POST", "/mend") => fleet.mend(&value("tag"), now),
@@ -85,8 +95,14 @@ fn answer(request: &str, fleet: &LiveFleet, now: UtcMicros) -> (&'static str, St
         }
     };
     match done {
-        Ok(()) => ("200 OK", serde_json::json!({ "at": now.to_rfc3339() }).to_string()),
-        Err(e) => ("400 Bad Request", serde_json::json!({ "detail": e.to_string() }).to_string()),
+        Ok(()) => (
+            "200 OK",
+            serde_json::json!({ "at": now.to_rfc3339() }).to_string(),
+        ),
+        Err(e) => (
+            "400 Bad Request",
+            serde_json::json!({ "detail": e.to_string() }).to_string(),
+        ),
     }
 }
 
@@ -131,7 +147,12 @@ mod tests {
     #[test]
     fn requests() {
         let end = UtcMicros::parse_rfc3339("2026-06-01T00:00:00Z").unwrap();
-        let opt = FleetOptions { loops: 20, days: 1, fault_free: true, ..FleetOptions::new(1, end) };
+        let opt = FleetOptions {
+            loops: 20,
+            days: 1,
+            fault_free: true,
+            ..FleetOptions::new(1, end)
+        };
         let fleet = LiveFleet::new(Fleet::build(&opt).unwrap());
         let tag = {
             use crate::wire::Devices;
@@ -140,12 +161,30 @@ mod tests {
         let now = end.plus_s(1.0);
         let (s, b) = answer("GET /faults HTTP/1.1", &fleet, now);
         assert_eq!((s, b.as_str()), ("200 OK", "{\"faults\":[]}"));
-        let (s, _) = answer(&format!("POST /break?tag={tag}&fault=no-reply HTTP/1.1"), &fleet, now);
+        let (s, _) = answer(
+            &format!("POST /break?tag={tag}&fault=no-reply HTTP/1.1"),
+            &fleet,
+            now,
+        );
         assert_eq!(s, "200 OK");
         assert!(answer("GET /faults HTTP/1.1", &fleet, now).1.contains(&tag));
-        assert_eq!(answer(&format!("POST /mend?tag={tag} HTTP/1.1"), &fleet, now.plus_s(5.0)).0, "200 OK");
-        assert_eq!(answer("GET /faults HTTP/1.1", &fleet, now.plus_s(6.0)).1, "{\"faults\":[]}");
-        assert_eq!(answer("POST /mend?tag=none HTTP/1.1", &fleet, now).0, "400 Bad Request");
+        assert_eq!(
+            answer(
+                &format!("POST /mend?tag={tag} HTTP/1.1"),
+                &fleet,
+                now.plus_s(5.0)
+            )
+            .0,
+            "200 OK"
+        );
+        assert_eq!(
+            answer("GET /faults HTTP/1.1", &fleet, now.plus_s(6.0)).1,
+            "{\"faults\":[]}"
+        );
+        assert_eq!(
+            answer("POST /mend?tag=none HTTP/1.1", &fleet, now).0,
+            "400 Bad Request"
+        );
         for bad in ["", "GET", "DELETE /faults x", "POST /break"] {
             assert_ne!(answer(bad, &fleet, now).0, "200 OK");
         }

@@ -95,10 +95,16 @@ impl LiveFleet {
     }
 
     /// Sets a fault on a loop from `now`.
-    pub(crate) fn break_loop(&self, tag: &str, fault: &str, now: UtcMicros) -> Result<(), ControlError> {
-        let (effect, magnitude) = Effect::from_control(fault).ok_or_else(|| ControlError::Fault {
-            fault: fault.chars().take(40).collect(),
-        })?;
+    pub(crate) fn break_loop(
+        &self,
+        tag: &str,
+        fault: &str,
+        now: UtcMicros,
+    ) -> Result<(), ControlError> {
+        let (effect, magnitude) =
+            Effect::from_control(fault).ok_or_else(|| ControlError::Fault {
+                fault: fault.chars().take(40).collect(),
+            })?;
         let now_s = seconds(now);
         self.change(tag, |faults| {
             faults.push(Fault {
@@ -200,7 +206,11 @@ mod tests {
             days: 2,
             ..FleetOptions::new(1, end)
         };
-        (LiveFleet::new(Fleet::build(&opt).unwrap()), Fleet::build(&opt).unwrap(), end)
+        (
+            LiveFleet::new(Fleet::build(&opt).unwrap()),
+            Fleet::build(&opt).unwrap(),
+            end,
+        )
     }
 
     #[test]
@@ -211,8 +221,14 @@ mod tests {
                 let t = end.plus_s(hours * 3_600.0);
                 let a = fleet.answer(l, &l.faults, seconds(t));
                 let s = live.state(i, t);
-                assert_eq!((a.pv.to_bits(), a.reported_ma.to_bits()), (s.pv.to_bits(), s.loop_ma.to_bits()));
-                assert_eq!(fleet.analog_ma(l, &l.faults, seconds(t)), live.analog_ma(i, t));
+                assert_eq!(
+                    (a.pv.to_bits(), a.reported_ma.to_bits()),
+                    (s.pv.to_bits(), s.loop_ma.to_bits())
+                );
+                assert_eq!(
+                    fleet.analog_ma(l, &l.faults, seconds(t)),
+                    live.analog_ma(i, t)
+                );
             }
         }
     }
@@ -220,18 +236,28 @@ mod tests {
     #[test]
     fn breaking_and_mending() {
         let (live, fleet, end) = live();
-        let i = fleet.loops.iter().position(|l| l.faults.is_empty() && !l.entry.multidrop).unwrap();
+        let i = fleet
+            .loops
+            .iter()
+            .position(|l| l.faults.is_empty() && !l.entry.multidrop)
+            .unwrap();
         let tag = fleet.loops[i].tag();
         let before = end.plus_s(10.0);
         let after = end.plus_s(600.0);
         assert!(live.state(i, before).answers);
-        live.break_loop(tag, "broken-wire", end.plus_s(60.0)).unwrap();
+        live.break_loop(tag, "broken-wire", end.plus_s(60.0))
+            .unwrap();
         assert!(live.state(i, before).answers && !live.state(i, after).answers);
         assert!(live.analog_ma(i, after) < 0.1);
-        assert!(live.list(after).iter().any(|f| f.tag == tag && f.fault == "wire-break" || f.tag == tag));
+        assert!(
+            live.list(after)
+                .iter()
+                .any(|f| f.tag == tag && f.fault == "wire-break" || f.tag == tag)
+        );
         live.mend(tag, end.plus_s(700.0)).unwrap();
         assert!(live.state(i, end.plus_s(800.0)).answers);
-        live.break_loop(tag, "stuck-digital", end.plus_s(900.0)).unwrap();
+        live.break_loop(tag, "stuck-digital", end.plus_s(900.0))
+            .unwrap();
         let pv = |s: f64| live.state(i, end.plus_s(s)).pv.to_bits();
         assert_eq!(pv(1_000.0), pv(5_000.0));
         assert!(live.break_loop("XX-1", "offset", end).is_err());
@@ -242,7 +268,11 @@ mod tests {
     #[test]
     fn cards_are_distinct() {
         let (live, ..) = live();
-        let mut ids: Vec<_> = live.cards().iter().map(|c| (c.device_type, c.device_id)).collect();
+        let mut ids: Vec<_> = live
+            .cards()
+            .iter()
+            .map(|c| (c.device_type, c.device_id))
+            .collect();
         ids.sort_unstable();
         ids.dedup();
         assert_eq!(ids.len(), 60);

@@ -149,7 +149,10 @@ mod tests {
     fn site_file_is_toml() {
         let addr: SocketAddr = "127.0.0.1:5094".parse().unwrap();
         let live = Live {
-            gateways: vec![LiveGateway { name: "GW-01".into(), addr }],
+            gateways: vec![LiveGateway {
+                name: "GW-01".into(),
+                addr,
+            }],
             analog_addr: addr,
             points: vec![AnalogPoint {
                 tag: "FT-1201".into(),

@@ -219,6 +219,11 @@ pub struct Counters {
     pub resets: u32,
 }
 
+/// Exchanges that two readings of a counter may lie apart at most.
+fn most_exchanges(seconds: f64) -> f64 {
+    (20.0 * seconds).max(400.0)
+}
+
 /// Increments of a counter that wraps at 2^16 or 2^32 or restarts at 0. `None` = a restart.
 ///
 /// The wrapped difference is believed only when it is plausible for the time between the two readings
@@ -227,7 +232,7 @@ pub fn counter_increment(before: i64, now: i64, seconds: f64) -> Option<f64> {
     if now >= before {
         return Some((now - before) as f64);
     }
-    let most = (20.0 * seconds).max(400.0);
+    let most = most_exchanges(seconds);
     for modulus in [1_i64 << 16, 1_i64 << 32] {
         if before < modulus {
             let wrapped = now + modulus - before;
@@ -245,7 +250,8 @@ pub fn add_increment(c: &mut Counters, before: (i64, i64), now: (i64, i64), seco
         counter_increment(before.0, now.0, seconds),
         counter_increment(before.1, now.1, seconds),
     ) {
-        (Some(ex), Some(er)) if er <= ex + 2.0 => {
+        // More than the wire can carry in that time is another counter (a device or gateway exchanged), not traffic.
+        (Some(ex), Some(er)) if er <= ex + 2.0 && ex <= most_exchanges(seconds) => {
             c.exchanges += ex;
             c.errors += er;
         }

@@ -388,7 +388,8 @@ function Also({ row, f }: { row: Row; f: Finding | undefined }) {
 
 function Columns({ loop }: { loop: LoopEntry }) {
   const decimals = Math.max(0, Math.min(4, (String(loop.urv).split(".")[1] ?? "").length, 4));
-  const wired = [loop.junction_box, loop.supply, loop.input_card, [loop.gateway, loop.modem].filter(Boolean).join("/")].filter(Boolean).join(", ");
+  const modem = loop.modem && loop.gateway && !loop.modem.startsWith(loop.gateway) ? `${loop.gateway}/${loop.modem}` : (loop.modem ?? loop.gateway);
+  const wired = [loop.junction_box, loop.supply, loop.input_card, modem].filter(Boolean).join(", ");
   const lines: [string, string][] = [
     ["Range", `${num(loop.lrv, decimals)} to ${num(loop.urv, decimals)}\u202f${loop.pv_unit}, ${loop.transfer}${loop.confirmed ? "" : ", not confirmed"}`],
     ["Damping", loop.damping_s === null ? "not in the register" : `${num(loop.damping_s, 1)}\u202fs`],
