@@ -303,7 +303,7 @@ function OnsetMark({ f, frame, top, drop }: { f: Finding; frame: Frame; top: num
       </text>
       {range !== "" && (
         <text class="t halo" x={x + (flip ? -5 : 5)} y={top + 29 + drop} text-anchor={flip ? "end" : "start"}>
-          95 %: {range}
+          80 %: {range}
         </text>
       )}
       {Number.isFinite(ended) && ended >= frame.from && <path class="onl" d={`M${f1(frame.x(ended))} ${top}V${top + DIFF}`} />}
