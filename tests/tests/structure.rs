@@ -11,10 +11,7 @@ const EDGES: [(&str, &[&str]); 9] = [
     ("ingest-model", &[]),
     ("ingest-hart", &[]),
     ("ingest-store", &["ingest-model"]),
-    (
-        "ingest-collect",
-        &["ingest-model", "ingest-hart", "ingest-store"],
-    ),
+    ("ingest-collect", &["ingest-model", "ingest-hart"]),
     ("analytics-detect", &["ingest-model"]),
     (
         "analytics-assess",
