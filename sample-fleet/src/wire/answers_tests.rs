@@ -1,3 +1,5 @@
+//! The answers byte by byte, by hand and as the collector's decoders read them.
+
 use super::*;
 use ingest_hart::answer::{
     AdditionalStatus, Assignments, CurrentAndPercent, DynamicVariables, Identity,
