@@ -32,7 +32,7 @@ impl LoopRecord<'_> {
                     let seconds = ((b.first_row - at) as f64 / 1e6).max(60.0);
                     add_increment(&mut c, before, b.counter_first, seconds);
                 }
-                last = Some((b.counter_last, b.last_row));
+                last = Some((b.counter_last, b.counter_last_at));
                 Some(c)
             })
             .collect()

@@ -304,13 +304,14 @@ fn counters(b: &mut HourBlock, s: &Series<'_>, i: usize) {
     // Inside the hour only: the border to the hour before is added when blocks are joined.
     let (pex, per) = b.counter_last;
     if pex >= 0 {
-        let back = (b.first_row.min(s.time[i]), s.time[i]);
-        let seconds = ((back.1 - back.0) as f64 / 1e6).max(60.0);
+        // Since the counters were read last, not since the hour began: another counter must not pass as traffic.
+        let seconds = ((s.time[i] - b.counter_last_at) as f64 / 1e6).max(60.0);
         add_increment(&mut b.counters, (pex, per), (ex, er), seconds);
     } else {
         b.counter_first = (ex, er);
     }
     b.counter_last = (ex, er);
+    b.counter_last_at = s.time[i];
 }
 
 fn deviation(

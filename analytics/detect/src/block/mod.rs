@@ -71,6 +71,8 @@ pub struct HourBlock {
     /// First and last known counter values (-1 unknown), for the border to the next block.
     pub counter_first: (i64, i64),
     pub counter_last: (i64, i64),
+    /// When the last known counter values were read, microseconds.
+    pub counter_last_at: i64,
 }
 
 impl HourBlock {
@@ -118,6 +120,7 @@ impl HourBlock {
             counters: Counters::default(),
             counter_first: (-1, -1),
             counter_last: (-1, -1),
+            counter_last_at: i64::MIN,
         }
     }
 

@@ -221,13 +221,13 @@ pub struct Counters {
 
 /// Exchanges that two readings of a counter may lie apart at most.
 fn most_exchanges(seconds: f64) -> f64 {
-    (20.0 * seconds).max(400.0)
+    (5.0 * seconds).max(400.0)
 }
 
 /// Increments of a counter that wraps at 2^16 or 2^32 or restarts at 0. `None` = a restart.
 ///
 /// The wrapped difference is believed only when it is plausible for the time between the two readings
-/// (at most 20 exchanges a second: the wire carries fewer than 4).
+/// (at most 5 exchanges a second: the wire carries fewer than 4).
 pub fn counter_increment(before: i64, now: i64, seconds: f64) -> Option<f64> {
     if now >= before {
         return Some((now - before) as f64);
@@ -257,7 +257,7 @@ pub fn add_increment(c: &mut Counters, before: (i64, i64), now: (i64, i64), seco
         }
         _ => {
             c.resets += 1;
-            if now.1 <= now.0 && (now.0 as f64) <= 20.0 * seconds {
+            if now.1 <= now.0 && (now.0 as f64) <= most_exchanges(seconds) {
                 c.exchanges += now.0 as f64;
                 c.errors += now.1 as f64;
             }
