@@ -4,7 +4,7 @@ use crate::attention::{Weights, score, terms};
 use crate::common::{self, Sign};
 use crate::context::Context;
 use crate::finding::{Assessment, AttentionRow, Finding, Kind, NotJudged};
-use crate::history::{Draft, LoopRecord, Window, hour_in};
+use crate::history::{Draft, LoopRecord, Window};
 use crate::skip::{Work, windows_of};
 use crate::{drift, errors, noise, peers, rails, silence, status, stuck, words};
 use ingest_model::{LoopEntry, Tag, UtcMicros};
@@ -358,12 +358,4 @@ fn unique_ids(findings: &mut [Finding]) {
             f.id = format!("{}:{n}", f.id);
         }
     }
-}
-
-/// Hours of a loop that a set of windows leaves open.
-pub fn open_hours(l: &LoopRecord<'_>, windows: &[Window]) -> usize {
-    l.blocks
-        .iter()
-        .filter(|b| !hour_in(windows, b.hour))
-        .count()
 }

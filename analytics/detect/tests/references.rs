@@ -82,13 +82,12 @@ fn norris_through_the_normal_equations() {
         }
     }
     let b = blocks(&entry(), &c);
-    let (mut n, mut sx, mut sxx, mut sy, mut sxy) = (0.0, 0.0, 0.0, 0.0, 0.0);
+    let (mut n, mut sx, mut sxx) = (0.0, 0.0, 0.0);
     // Unweighted moments of the middle readings (their neighbours are alike, so their weight is 1).
     for b in &b {
         n += f64::from(b.er.n);
         sx += b.er.sx;
         sxx += b.er.sxx;
-        let _ = (&mut sy, &mut sxy);
     }
     assert_eq!(n as usize, 3 * x.len());
     let mean = sx / n + 50.0;

@@ -13,7 +13,7 @@ pub mod scaling;
 use crate::context::Context;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, Window, hour_in, median, quantile};
-use fit::{Base, CELL_H, Candidate, Cell, Form, Scatter, Shape, residuals, scatter, start_t};
+use fit::{Base, CELL_H, Candidate, Cell, Form, Scatter, Shape, residuals, scatter};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 /// Likelihood ratio (twice its log) over the day-based dispersion that is believed. Heavy-tailed day means
@@ -514,10 +514,4 @@ fn since_start(l: &LoopRecord<'_>, cells: &[Cell], tolerance: f64, to: UtcMicros
         .number("zero_scale_pct", at(-50.0))
         .text("shape", "since the record began");
     Some(d)
-}
-
-/// First instant of cell `k`, for the other causes.
-pub fn cell_start(cells: &[Cell], k: usize) -> UtcMicros {
-    let _ = start_t;
-    UtcMicros::from_hour(cells[k].hour)
 }
