@@ -8,7 +8,7 @@ use anyhow::{Context, bail};
 use clap::{Parser, Subcommand, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use ingest_model::UtcMicros;
-use ingest_store::{ImportReport, Store, StoreReader};
+use ingest_store::{ImportReport, Rollups, Store, StoreReader};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -282,6 +282,7 @@ fn assess(dir: &Path, at: Option<UtcMicros>, format: Format) -> anyhow::Result<(
     let snapshot = StoreReader::open(dir)?.snapshot()?;
     let mut progress = Progress::start("assess");
     let assessed = Engine::new(Settings::default())
+        .with_rollups(Rollups::new(dir).read_only())
         .assess(&snapshot, at, &mut |share| progress.set(share, ""))?;
     let result = &assessed.result;
     progress.done(&format!(

@@ -251,12 +251,16 @@ async fn seal_now_and_then(store: Arc<Store>, shutdown: CancellationToken) {
 }
 
 async fn assess_on_and_on(shared: Arc<Shared>, shutdown: CancellationToken) {
-    let mut engine = Some(Engine::new(Settings::default()));
+    let new_engine = {
+        let rollups = shared.rollups.clone();
+        move || Engine::new(Settings::default()).with_rollups(rollups.clone())
+    };
+    let mut engine = Some(new_engine());
     loop {
         let began = Instant::now();
-        let (taken, state) = (engine.take(), shared.clone());
+        let (taken, state) = (engine.take().unwrap_or_else(&new_engine), shared.clone());
         let done = tokio::task::spawn_blocking(move || {
-            let mut engine = taken.unwrap_or_else(|| Engine::new(Settings::default()));
+            let mut engine = taken;
             let outcome = assess_once(&mut engine, &state);
             (engine, outcome)
         });

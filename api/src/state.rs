@@ -3,7 +3,7 @@
 use crate::metrics::Metrics;
 use analytics_assess::{Assessed, Engine, Settings};
 use ingest_model::{Columns, Reading, Tag, UtcMicros};
-use ingest_store::{Snapshot, Store, StoreError, StoreReader};
+use ingest_store::{Rollups, Snapshot, Store, StoreError, StoreReader};
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, PoisonError, RwLock};
@@ -87,6 +87,7 @@ pub type GatewaySource = Box<dyn Fn() -> Vec<GatewayView> + Send + Sync>;
 pub struct Shared {
     pub site: SiteView,
     pub reader: StoreReader,
+    pub rollups: Rollups,
     /// The one writer; `None` once the service stops.
     store: Mutex<Option<Arc<Store>>>,
     current: RwLock<Option<Arc<Current>>>,
@@ -127,6 +128,10 @@ impl Shared {
         Self {
             site,
             reader: store.reader(),
+            past: Mutex::new(
+                Engine::new(Settings::default()).with_rollups(store.rollups().read_only()),
+            ),
+            rollups: store.rollups(),
             store: Mutex::new(Some(store)),
             current: RwLock::new(None),
             newest: RwLock::new(HashMap::new()),
@@ -136,7 +141,6 @@ impl Shared {
             changed: Notify::new(),
             register_changed: watch::channel(()).0,
             heavy: Arc::new(Semaphore::new(HEAVY)),
-            past: Mutex::new(Engine::new(Settings::default())),
             ready: AtomicBool::new(false),
             progress: AtomicU32::new(0),
             stop,

@@ -1,12 +1,14 @@
 //! The engine: reads what is new, keeps blocks of whole days, runs the detectors.
 
+use crate::day::Day;
 use crate::trace::{Trace, TraceStep, trace};
 use analytics_detect::{
-    Assessment, Fleet, HourBlock, LoopRecord, Params, Work, assess, day_blocks,
+    Assessment, Blocks, DayBlock, Fleet, HourBlock, LoopSource, PACK_VERSION, Params, Work, assess,
+    unpack,
 };
-use ingest_model::{Columns, LoopEntry, Tag, UtcMicros};
-use ingest_store::{Register, Snapshot, StoreError};
-use std::collections::{BTreeMap, HashMap};
+use ingest_model::{LoopEntry, Tag, UtcMicros};
+use ingest_store::{Register, Rollups, Snapshot, StoreError};
+use std::collections::BTreeMap;
 use std::sync::Arc;
 
 /// What an assessment can fail for.
@@ -25,19 +27,11 @@ pub struct Settings {
     pub params: Params,
 }
 
-/// Blocks of one day, by loop.
-#[derive(Debug, Default)]
-struct Day {
-    blocks: HashMap<Tag, Vec<HourBlock>>,
-    readings: u64,
-    first: Option<i64>,
-    last: Option<i64>,
-}
-
 /// Assesses snapshots of one store, one after the other.
 #[derive(Debug, Default)]
 pub struct Engine {
     settings: Settings,
+    rollups: Option<Rollups>,
     cache: BTreeMap<i64, (String, Arc<Day>)>,
 }
 
@@ -45,16 +39,34 @@ pub struct Engine {
 #[derive(Debug)]
 pub struct Assessed {
     pub result: Assessment,
-    blocks: HashMap<Tag, Vec<HourBlock>>,
+    days: Vec<Arc<Day>>,
 }
 
 impl Assessed {
     /// The loop's difference, errors, scatter and status over the record; `None` for a loop without readings.
     pub fn trace(&self, tag: &Tag, step: TraceStep) -> Option<Trace> {
-        self.blocks
-            .get(tag)
-            .filter(|b| !b.is_empty())
-            .map(|b| trace(b, step))
+        let mut blocks: Vec<HourBlock> = Vec::new();
+        for l in self.days.iter().filter_map(|d| d.loops.get(tag)) {
+            let before = blocks.len();
+            if unpack(&l.hours, &mut blocks).is_err() {
+                blocks.truncate(before);
+            }
+        }
+        (!blocks.is_empty()).then(|| trace(&blocks, step))
+    }
+
+    /// The loop's day blocks, in order of time.
+    pub fn day_blocks(&self, tag: &Tag) -> Vec<DayBlock> {
+        self.days
+            .iter()
+            .filter_map(|d| DayBlock::unpack(&d.loops.get(tag)?.day).ok())
+            .collect()
+    }
+
+    /// Bytes that the remembered blocks take: the memory that grows with the record.
+    pub fn block_bytes(&self) -> usize {
+        let all = self.days.iter().flat_map(|d| d.loops.values());
+        all.map(|l| l.hours.len() + l.day.len()).sum()
     }
 }
 
@@ -62,8 +74,15 @@ impl Engine {
     pub fn new(settings: Settings) -> Self {
         Self {
             settings,
-            cache: BTreeMap::new(),
+            ..Self::default()
         }
+    }
+
+    /// Keeps and finds whole days in rollup files as well, so that a restart reads blocks, not readings.
+    #[must_use]
+    pub fn with_rollups(mut self, rollups: Rollups) -> Self {
+        self.rollups = Some(rollups);
+        self
     }
 
     /// Ranks the fleet as of `at` (`None` = the last reading). `progress` is told the share of days read.
@@ -97,32 +116,50 @@ impl Engine {
                 parts.push(day.clone());
                 continue;
             }
-            let day = Arc::new(read_day(snapshot, register, d.day, cut)?);
+            // The last day still grows: it is not worth a file.
+            let over = n + 1 < days.len();
+            let day = match cut {
+                None if over => Arc::new(self.finished_day(snapshot, register, d.day, &key)?),
+                _ => Arc::new(Day::read(snapshot, register, d.day, cut)?),
+            };
             if cut.is_none() {
                 self.cache.insert(d.day, (key, day.clone()));
             }
             parts.push(day);
         }
         progress(1.0);
-        Ok(self.analyse(snapshot, register, &parts, at))
+        Ok(self.analyse(snapshot, register, parts, at))
+    }
+
+    /// A day that is over: from its rollup file, else from its rows, and then kept.
+    fn finished_day(
+        &self,
+        snapshot: &Snapshot,
+        register: &Register,
+        day: i64,
+        key: &str,
+    ) -> Result<Day, StoreError> {
+        let Some(rollups) = &self.rollups else {
+            return Day::read(snapshot, register, day, None);
+        };
+        let key = format!("{key}-{PACK_VERSION}");
+        if let Some(known) = rollups.get(day, &key).and_then(|b| Day::decode(&b)) {
+            return Ok(known);
+        }
+        let fresh = Day::read(snapshot, register, day, None)?;
+        if let Err(e) = rollups.put(day, &key, &fresh.encode()) {
+            tracing::warn!("{e}; the day will be read again after a restart");
+        }
+        Ok(fresh)
     }
 
     fn analyse(
         &self,
         snapshot: &Snapshot,
         register: &Register,
-        parts: &[Arc<Day>],
+        parts: Vec<Arc<Day>>,
         at: Option<UtcMicros>,
     ) -> Assessed {
-        let mut blocks: HashMap<Tag, Vec<HourBlock>> = HashMap::new();
-        for day in parts {
-            for (tag, b) in &day.blocks {
-                blocks
-                    .entry(tag.clone())
-                    .or_default()
-                    .extend(b.iter().cloned());
-            }
-        }
         let from = parts.iter().filter_map(|d| d.first).min().map(UtcMicros);
         let last = parts.iter().filter_map(|d| d.last).max().map(UtcMicros);
         let to = at.or(last).unwrap_or_default();
@@ -131,17 +168,17 @@ impl Engine {
             .filter(|t| !register.is_retired(t))
             .filter_map(|t| register.at(t, to).or_else(|| register.current(t)))
             .collect();
-        let none: Vec<HourBlock> = Vec::new();
-        let loops: Vec<LoopRecord<'_>> = entries
+        let loops: Vec<LoopSource<'_>> = entries
             .iter()
-            .map(|entry| {
-                let all = blocks.get(&entry.tag).unwrap_or(&none);
-                let baseline = baseline(register, entry);
-                let start = all.partition_point(|b| b.hour < baseline);
-                LoopRecord {
-                    entry,
-                    blocks: &all[start..],
-                }
+            .map(|entry| LoopSource {
+                entry,
+                blocks: Blocks::Packed {
+                    days: parts
+                        .iter()
+                        .filter_map(|d| d.loops.get(&entry.tag).map(|l| &*l.hours))
+                        .collect(),
+                    from_hour: baseline(register, entry),
+                },
             })
             .collect();
         let work = snapshot
@@ -162,7 +199,10 @@ impl Engine {
             rejected: snapshot.rejected(),
         };
         let result = assess(&fleet, &self.settings.params);
-        Assessed { result, blocks }
+        Assessed {
+            result,
+            days: parts,
+        }
     }
 }
 
@@ -183,63 +223,4 @@ fn baseline(register: &Register, now: &LoopEntry) -> i64 {
         }
     }
     hour
-}
-
-fn read_day(
-    snapshot: &Snapshot,
-    register: &Register,
-    day: i64,
-    cut: Option<UtcMicros>,
-) -> Result<Day, StoreError> {
-    let mut out = Day::default();
-    snapshot.read_day(day, &mut |tag, columns| {
-        let n = cut.map_or(columns.len(), |t| {
-            columns.time.partition_point(|x| *x <= t.0)
-        });
-        if n == 0 {
-            return Ok(());
-        }
-        out.readings += n as u64;
-        out.first = out
-            .first
-            .into_iter()
-            .chain(columns.time.first().copied())
-            .min();
-        out.last = out
-            .last
-            .into_iter()
-            .chain(columns.time.get(n - 1).copied())
-            .max();
-        let blocks = blocks_of(register, tag, &columns, n);
-        if !blocks.is_empty() {
-            out.blocks.insert(tag.clone(), blocks);
-        }
-        Ok(())
-    })?;
-    Ok(out)
-}
-
-/// Blocks of one loop's day, each stretch by the register entry in force.
-fn blocks_of(register: &Register, tag: &Tag, columns: &Columns, n: usize) -> Vec<HourBlock> {
-    let entries = register.entries(tag);
-    let mut out = Vec::new();
-    let mut from = 0;
-    while from < n {
-        let time = UtcMicros(columns.time[from]);
-        let Some(entry) = register.at(tag, time).or_else(|| entries.first()) else {
-            return out;
-        };
-        // Until the next entry takes over.
-        let next = entries
-            .iter()
-            .filter_map(|e| e.valid_from)
-            .filter(|t| *t > time)
-            .min();
-        let to = next
-            .map_or(n, |t| columns.time[..n].partition_point(|x| *x < t.0))
-            .max(from + 1);
-        out.extend(day_blocks(entry, &columns.slice(from, to)));
-        from = to;
-    }
-    out
 }

@@ -112,6 +112,11 @@ fn soon(f: &Finding, tolerance_pct: f64, to: UtcMicros) -> f64 {
         Kind::NoiseChange => 0.5,
         Kind::PeerDisagreement => 0.5,
         Kind::Restarts => 0.45,
-        Kind::StatusChatter | Kind::ConfigurationChange => 0.3,
+        // Fixed current around it: somebody tested the loop and put it back (common practice). Without, nobody knows.
+        Kind::ConfigurationChange => match f.evidence.get("fixed_current_min") {
+            Some(crate::Evidence::Number(minutes)) if *minutes > 0.0 => 0.08,
+            _ => 0.3,
+        },
+        Kind::StatusChatter => 0.3,
     }
 }

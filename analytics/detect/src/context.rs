@@ -24,49 +24,96 @@ const STILL_SHARE: f64 = 0.15;
 /// Loops needed before an area can be called idle.
 const LOOPS_TO_TELL: usize = 3;
 
+/// What one loop adds to the context: the fixed-size rows that cross loops.
+#[derive(Debug, Default)]
+pub struct ContextRows {
+    area: String,
+    gateway: String,
+    /// Hours with rows.
+    hours: Vec<i64>,
+    /// Hours, and whether the loop stood still; only of loops that usually move.
+    still: Vec<(i64, bool)>,
+    /// Hourly departure of the electronics' temperature from its own centre, degrees.
+    ambient: Vec<(i64, f64)>,
+}
+
+impl ContextRows {
+    pub fn of(l: &LoopRecord<'_>) -> Self {
+        Self {
+            area: l.entry.area.clone().unwrap_or_default(),
+            gateway: l.entry.gateway.clone().unwrap_or_default(),
+            hours: l.blocks.iter().map(|b| b.hour).collect(),
+            still: still_hours(l),
+            ambient: ambient_hours(l),
+        }
+    }
+}
+
+fn still_hours(l: &LoopRecord<'_>) -> Vec<(i64, bool)> {
+    let steps: Vec<(i64, f64)> = l
+        .blocks
+        .iter()
+        .filter_map(|b| {
+            let mv = if b.move_d.n >= 4 { b.move_d } else { b.move_m };
+            // Mean square step: a quantised signal has a median step of 0 while it still moves.
+            (mv.n >= 4).then(|| (b.hour, (mv.sum_sq / f64::from(mv.n)).sqrt()))
+        })
+        .collect();
+    let usual = median(steps.iter().map(|s| s.1).collect());
+    let quantum = l
+        .blocks
+        .iter()
+        .map(|b| b.move_d.quantum)
+        .fold(f64::INFINITY, f64::min);
+    // Only loops that usually move can tell that the plant does not.
+    if !(usual > 0.1) || (quantum.is_finite() && usual < 2.0 * quantum) {
+        return Vec::new();
+    }
+    steps
+        .into_iter()
+        .map(|(hour, step)| (hour, step < STILL_SHARE * usual))
+        .collect()
+}
+
+fn ambient_hours(l: &LoopRecord<'_>) -> Vec<(i64, f64)> {
+    let means: Vec<(i64, f64)> = l
+        .blocks
+        .iter()
+        .filter(|b| b.sv.n >= 3 && b.sv.min > -45.0 && b.sv.max < 95.0)
+        .map(|b| (b.hour, b.sv.mean()))
+        .collect();
+    let centre = median(means.iter().map(|m| m.1).collect());
+    let spread = median(means.iter().map(|m| (m.1 - centre).abs()).collect());
+    // An electronics temperature follows the day by some degrees; anything else is a process value.
+    if !(spread > 0.05 && spread < 8.0) {
+        return Vec::new();
+    }
+    means.into_iter().map(|(h, v)| (h, v - centre)).collect()
+}
+
 impl Context {
-    pub fn new(loops: &[LoopRecord<'_>]) -> Self {
+    /// Joins the loops' rows, given in register order.
+    pub fn join(rows: &[ContextRows]) -> Self {
         let mut ctx = Self::default();
-        ctx.find_idle(loops);
-        ctx.count_gateways(loops);
-        ctx.find_ambient(loops);
+        ctx.find_idle(rows);
+        ctx.count_gateways(rows);
+        ctx.find_ambient(rows);
         ctx
     }
 
-    fn find_idle(&mut self, loops: &[LoopRecord<'_>]) {
+    fn find_idle(&mut self, rows: &[ContextRows]) {
         // (still, moving) votes by area and hour.
-        let mut votes: HashMap<String, BTreeMap<i64, (u32, u32)>> = HashMap::new();
+        let mut votes: HashMap<&str, BTreeMap<i64, (u32, u32)>> = HashMap::new();
         let mut plant: BTreeMap<i64, (u32, u32)> = BTreeMap::new();
-        for l in loops {
-            let steps: Vec<(i64, f64)> = l
-                .blocks
-                .iter()
-                .filter_map(|b| {
-                    let mv = if b.move_d.n >= 4 { b.move_d } else { b.move_m };
-                    // Mean square step: a quantised signal has a median step of 0 while it still moves.
-                    (mv.n >= 4).then(|| (b.hour, (mv.sum_sq / f64::from(mv.n)).sqrt()))
-                })
-                .collect();
-            let usual = median(steps.iter().map(|s| s.1).collect());
-            let quantum = l
-                .blocks
-                .iter()
-                .map(|b| b.move_d.quantum)
-                .fold(f64::INFINITY, f64::min);
-            // Only loops that usually move can tell that the plant does not.
-            if !(usual > 0.1) || (quantum.is_finite() && usual < 2.0 * quantum) {
-                continue;
-            }
-            let area = l.entry.area.clone().unwrap_or_default();
-            let by_hour = votes.entry(area).or_default();
-            for (hour, step) in steps {
-                let still = u32::from(step < STILL_SHARE * usual);
+        for l in rows {
+            let by_hour = votes.entry(&l.area).or_default();
+            for (hour, still) in &l.still {
                 for v in [
-                    by_hour.entry(hour).or_default(),
-                    plant.entry(hour).or_default(),
+                    by_hour.entry(*hour).or_default(),
+                    plant.entry(*hour).or_default(),
                 ] {
-                    v.0 += still;
-                    v.1 += 1 - still;
+                    v.0 += u32::from(*still);
+                    v.1 += u32::from(!*still);
                 }
             }
         }
@@ -78,40 +125,25 @@ impl Context {
         };
         self.idle = votes
             .iter()
-            .map(|(a, m)| (a.clone(), idle_hours(m)))
+            .map(|(a, m)| ((*a).to_owned(), idle_hours(m)))
             .collect();
         self.plant_idle = idle_hours(&plant);
     }
 
-    fn count_gateways(&mut self, loops: &[LoopRecord<'_>]) {
-        for l in loops {
-            let g = l.entry.gateway.clone().unwrap_or_default();
-            *self.gateway_loops.entry(g.clone()).or_default() += 1;
-            let rows = self.gateway_rows.entry(g).or_default();
-            for b in l.blocks {
-                *rows.entry(b.hour).or_default() += 1;
+    fn count_gateways(&mut self, rows: &[ContextRows]) {
+        for l in rows {
+            *self.gateway_loops.entry(l.gateway.clone()).or_default() += 1;
+            let by_hour = self.gateway_rows.entry(l.gateway.clone()).or_default();
+            for hour in &l.hours {
+                *by_hour.entry(*hour).or_default() += 1;
             }
         }
     }
 
-    fn find_ambient(&mut self, loops: &[LoopRecord<'_>]) {
+    fn find_ambient(&mut self, rows: &[ContextRows]) {
         let mut by_hour: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
-        for l in loops {
-            let means: Vec<(i64, f64)> = l
-                .blocks
-                .iter()
-                .filter(|b| b.sv.n >= 3 && b.sv.min > -45.0 && b.sv.max < 95.0)
-                .map(|b| (b.hour, b.sv.mean()))
-                .collect();
-            let centre = median(means.iter().map(|m| m.1).collect());
-            let spread = median(means.iter().map(|m| (m.1 - centre).abs()).collect());
-            // An electronics temperature follows the day by some degrees; anything else is a process value.
-            if !(spread > 0.05 && spread < 8.0) {
-                continue;
-            }
-            for (h, v) in means {
-                by_hour.entry(h).or_default().push(v - centre);
-            }
+        for (h, v) in rows.iter().flat_map(|l| &l.ambient) {
+            by_hour.entry(*h).or_default().push(*v);
         }
         let raw: BTreeMap<i64, f64> = by_hour
             .into_iter()

@@ -6,7 +6,7 @@
 //! Without counters the share is that of rows without a good reply.
 
 use crate::finding::Kind;
-use crate::history::{Draft, LoopRecord, Window, hour_in};
+use crate::history::{Draft, LoopRecord, LoopSource, Window, hour_in};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 /// Hours in a cell.
@@ -222,7 +222,7 @@ fn refine(l: &LoopRecord<'_>, start: UtcMicros, rise: &Rise) -> UtcMicros {
 /// Group test: all members of what loops share on the digital path, weighted so that no loop carries it.
 ///
 /// Members that follow the group's factor rather than none are found with it, though their own evidence is weak.
-pub fn groups(loops: &[LoopRecord<'_>], cells: &[Vec<Cell>], to: UtcMicros) -> Vec<(usize, Draft)> {
+pub fn groups(loops: &[LoopSource<'_>], cells: &[Vec<Cell>], to: UtcMicros) -> Vec<(usize, Draft)> {
     use ingest_model::Scope;
     use std::collections::BTreeMap;
     /// Likelihood ratio of the pooled rise, and the share of members that must be up.
@@ -324,7 +324,11 @@ pub fn groups(loops: &[LoopRecord<'_>], cells: &[Vec<Cell>], to: UtcMicros) -> V
                 low: start.saturating_sub(1),
                 high: (start + 1).min(cells[i].len() - 1),
             };
-            out.push((i, draft(&loops[i], &cells[i], &own, to)));
+            let record = LoopRecord {
+                entry: loops[i].entry,
+                blocks: &loops[i].load(),
+            };
+            out.push((i, draft(&record, &cells[i], &own, to)));
         }
     }
     out

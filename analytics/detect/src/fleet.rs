@@ -2,9 +2,9 @@
 
 use crate::attention::{Weights, score, terms};
 use crate::common::{self, Sign};
-use crate::context::Context;
+use crate::context::{Context, ContextRows};
 use crate::finding::{Assessment, AttentionRow, Finding, Kind, NotJudged};
-use crate::history::{Draft, LoopRecord, Window};
+use crate::history::{Draft, LoopRecord, LoopSource, Window};
 use crate::skip::{Work, windows_of};
 use crate::{drift, errors, noise, peers, rails, silence, status, stuck, words};
 use ingest_model::{LoopEntry, Tag, UtcMicros};
@@ -13,7 +13,7 @@ use std::collections::BTreeMap;
 /// Everything an assessment takes: pure input.
 #[derive(Debug)]
 pub struct Fleet<'a> {
-    pub loops: Vec<LoopRecord<'a>>,
+    pub loops: Vec<LoopSource<'a>>,
     pub from: Option<UtcMicros>,
     /// Reference time: `--at`, the last reading, or the last attempt to collect.
     pub to: UtcMicros,
@@ -33,33 +33,13 @@ pub struct Params {
 struct LoopResult {
     drafts: Vec<Draft>,
     not_judged: Vec<(&'static str, String)>,
+    /// Exposure and errors, for the group test.
+    cells: Vec<errors::Cell>,
 }
 
 pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
-    let ctx = Context::new(&fleet.loops);
-    let threads = std::thread::available_parallelism()
-        .map_or(1, usize::from)
-        .min(8);
-    let chunk = fleet.loops.len().div_ceil(threads).max(1);
-    // Loops are independent in pass 1: shared out over threads, put together in register order.
-    let mut results: Vec<LoopResult> = std::thread::scope(|s| {
-        let handles: Vec<_> = fleet
-            .loops
-            .chunks(chunk)
-            .map(|part| {
-                let ctx = &ctx;
-                s.spawn(move || {
-                    part.iter()
-                        .map(|l| one_loop(l, ctx, fleet))
-                        .collect::<Vec<_>>()
-                })
-            })
-            .collect();
-        handles
-            .into_iter()
-            .flat_map(|h| h.join().unwrap_or_default())
-            .collect()
-    });
+    let ctx = Context::join(&on_all_cores(&fleet.loops, &|l| ContextRows::of(l)));
+    let mut results: Vec<LoopResult> = on_all_cores(&fleet.loops, &|l| one_loop(l, &ctx, fleet));
     for (i, d) in peers::detect(&fleet.loops, fleet.to) {
         let hidden = results[i].drafts.iter().any(|o| hides_peer(o, &d));
         if !hidden && !announced(fleet, &fleet.loops[i].entry.tag, &d) {
@@ -115,6 +95,39 @@ pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
         common_causes,
         not_judged,
     }
+}
+
+/// Loops are independent in pass 1: shared out over threads, each unpacked, worked on and dropped, results put
+/// together in register order.
+fn on_all_cores<T: Send>(
+    loops: &[LoopSource<'_>],
+    work: &(dyn Fn(&LoopRecord<'_>) -> T + Sync),
+) -> Vec<T> {
+    let threads = std::thread::available_parallelism()
+        .map_or(1, usize::from)
+        .min(8);
+    let chunk = loops.len().div_ceil(threads).max(1);
+    std::thread::scope(|s| {
+        let handles: Vec<_> = loops
+            .chunks(chunk)
+            .map(|part| {
+                s.spawn(move || {
+                    part.iter()
+                        .map(|l| {
+                            work(&LoopRecord {
+                                entry: l.entry,
+                                blocks: &l.load(),
+                            })
+                        })
+                        .collect::<Vec<_>>()
+                })
+            })
+            .collect();
+        handles
+            .into_iter()
+            .flat_map(|h| h.join().unwrap_or_else(|e| std::panic::resume_unwind(e)))
+            .collect()
+    })
 }
 
 /// A departure from companions that another finding on the loop already explains.
@@ -202,6 +215,10 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>) -> LoopResult 
         to,
     ));
     out.drafts.extend(errors::detect(l, to, &no_errors));
+    out.cells = errors::cells(
+        l,
+        &windows_of(&out.drafts, &[Kind::NoReply, Kind::Restarts], to),
+    );
     let quiet = noise::detect(l, ctx, to, &no_drift);
     // Episodes, a supply at its ceiling and chattering contacts change the scatter themselves.
     let explained = out.drafts.iter().any(|d| {
@@ -247,16 +264,9 @@ fn never_moved(l: &LoopRecord<'_>, out: &mut LoopResult) {
 
 /// Rising errors of a group: a member with weak evidence of its own follows the group's factor or none.
 fn group_errors(fleet: &Fleet<'_>, results: &mut [LoopResult]) {
-    let cells: Vec<Vec<errors::Cell>> = fleet
-        .loops
-        .iter()
-        .zip(results.iter())
-        .map(|(l, r)| {
-            errors::cells(
-                l,
-                &windows_of(&r.drafts, &[Kind::NoReply, Kind::Restarts], fleet.to),
-            )
-        })
+    let cells: Vec<Vec<errors::Cell>> = results
+        .iter_mut()
+        .map(|r| std::mem::take(&mut r.cells))
         .collect();
     for (i, d) in errors::groups(&fleet.loops, &cells, fleet.to) {
         if !results[i]

@@ -1,9 +1,50 @@
 //! One loop's record as the detectors see it, and the draft of a finding.
 
-use crate::block::{Counters, HourBlock, add_increment};
+use crate::block::{Counters, HourBlock, add_increment, unpack};
 use crate::finding::{Evidence, Kind, Ne107, Signal};
 use ingest_model::{LoopEntry, UtcMicros, instant::MICROS_PER_HOUR};
+use std::borrow::Cow;
 use std::collections::BTreeMap;
+
+/// One loop's register entry now, and where its hour blocks come from.
+#[derive(Clone, Debug)]
+pub struct LoopSource<'a> {
+    pub entry: &'a LoopEntry,
+    pub blocks: Blocks<'a>,
+}
+
+/// Hour blocks in order of time, as they are kept.
+#[derive(Clone, Debug)]
+pub enum Blocks<'a> {
+    Plain(&'a [HourBlock]),
+    /// Packed days in order; hours before `from_hour` belong to an earlier baseline.
+    Packed {
+        days: Vec<&'a [u8]>,
+        from_hour: i64,
+    },
+}
+
+impl LoopSource<'_> {
+    /// The blocks, unpacked where they are packed. An assessment takes them twice and drops them after each
+    /// loop, so its memory does not grow with the fleet. Days whose bytes are damaged are left out.
+    pub fn load(&self) -> Cow<'_, [HourBlock]> {
+        match &self.blocks {
+            Blocks::Plain(b) => Cow::Borrowed(b),
+            Blocks::Packed { days, from_hour } => {
+                let mut out = Vec::new();
+                for day in days {
+                    let before = out.len();
+                    if unpack(day, &mut out).is_err() {
+                        out.truncate(before);
+                    }
+                }
+                let old = out.partition_point(|b| b.hour < *from_hour);
+                out.drain(..old);
+                Cow::Owned(out)
+            }
+        }
+    }
+}
 
 /// One loop: its register entry now, and its hour blocks in order of time.
 #[derive(Clone, Copy, Debug)]

@@ -31,11 +31,11 @@ pub mod status;
 pub mod stuck;
 pub mod words;
 
-pub use block::{HourBlock, day_blocks};
+pub use block::{DayBlock, HourBlock, PACK_VERSION, PackError, day_blocks, pack, unpack};
 pub use finding::{
     Assessment, AttentionRow, AttentionTerms, CommonCause, Evidence, Finding, Kind, Ne107,
     NotJudged, Signal,
 };
 pub use fleet::{Fleet, Params, assess};
-pub use history::LoopRecord;
+pub use history::{Blocks, LoopRecord, LoopSource};
 pub use skip::Work;

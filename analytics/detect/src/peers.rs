@@ -4,7 +4,7 @@
 //! outlier is the one whose two differences moved while the third did not; from two peers none can be named.
 
 use crate::finding::Kind;
-use crate::history::{Draft, LoopRecord, median};
+use crate::history::{Draft, LoopRecord, LoopSource, median};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 use std::collections::{BTreeMap, HashMap};
 
@@ -14,7 +14,7 @@ const MIN_SHIFT_PCT: f64 = 0.4;
 const MIN_Z: f64 = 6.0;
 
 /// Index of the loop and its draft.
-pub fn detect(loops: &[LoopRecord<'_>], to: UtcMicros) -> Vec<(usize, Draft)> {
+pub fn detect(loops: &[LoopSource<'_>], to: UtcMicros) -> Vec<(usize, Draft)> {
     let mut groups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (i, l) in loops.iter().enumerate() {
         if let Some(g) = &l.entry.redundancy_group {
@@ -54,8 +54,16 @@ struct Pair {
     start: usize,
 }
 
-fn one_group(loops: &[LoopRecord<'_>], ids: &[usize], to: UtcMicros) -> Vec<(usize, Draft)> {
-    let means: Vec<HashMap<i64, f64>> = ids.iter().map(|&i| hourly(&loops[i])).collect();
+fn one_group(loops: &[LoopSource<'_>], ids: &[usize], to: UtcMicros) -> Vec<(usize, Draft)> {
+    let means: Vec<HashMap<i64, f64>> = ids
+        .iter()
+        .map(|&i| {
+            hourly(&LoopRecord {
+                entry: loops[i].entry,
+                blocks: &loops[i].load(),
+            })
+        })
+        .collect();
     let span = (loops[ids[0]].entry.range.urv - loops[ids[0]].entry.range.lrv).abs();
     let n = ids.len();
     let mut hours: Vec<i64> = means[0]

@@ -266,15 +266,13 @@ fn configuration(l: &LoopRecord<'_>) -> Vec<Draft> {
         }
         let border = known >= 0 && b.config_first != known;
         if border || b.config_steps > 0 {
-            let first = if border {
-                b.first_reply
-            } else {
-                b.config_first_step
-            };
+            // A counter may stand in a row whose exchange failed otherwise.
+            let seen = b.first_reply.min(b.last_row);
+            let first = if border { seen } else { b.config_first_step };
             let last = if b.config_steps > 0 {
                 b.config_last_step
             } else {
-                b.first_reply
+                seen
             };
             let before = if known >= 0 { known } else { b.config_first };
             match out.last_mut() {

@@ -1,6 +1,6 @@
 //! Every detector on every kind of bad record: empty, one point, constant, gaps, NaN, huge numbers, clock jumps.
 
-use analytics_detect::{Fleet, LoopRecord, Params, assess, day_blocks};
+use analytics_detect::{Blocks, Fleet, LoopSource, Params, assess, day_blocks};
 use ingest_model::instant::MICROS_PER_DAY;
 use ingest_model::{Columns, LoopEntry, Range, Reading, Tag, Transfer, UtcMicros};
 use proptest::prelude::*;
@@ -18,9 +18,9 @@ fn assess_columns(entry: &LoopEntry, c: &Columns) -> analytics_detect::Assessmen
     }
     let to = UtcMicros(c.time.last().copied().unwrap_or(0));
     let fleet = Fleet {
-        loops: vec![LoopRecord {
+        loops: vec![LoopSource {
             entry,
-            blocks: &blocks,
+            blocks: Blocks::Plain(&blocks),
         }],
         from: c.time.first().map(|t| UtcMicros(*t)),
         to,

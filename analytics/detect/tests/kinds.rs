@@ -1,7 +1,9 @@
 //! One loop a fault: each main kind is found with its cause and signal, and nothing else is said.
 //! Invented series; what is checked against published numbers stands in `references.rs`.
 
-use analytics_detect::{Finding, Fleet, Kind, LoopRecord, Params, Signal, assess, day_blocks};
+use analytics_detect::{
+    Blocks, Finding, Fleet, Kind, LoopSource, Params, Signal, assess, day_blocks,
+};
 use ingest_model::instant::MICROS_PER_DAY;
 use ingest_model::{Columns, LoopEntry, Range, Reading, Tag, Transfer, UtcMicros};
 
@@ -76,9 +78,9 @@ fn findings(columns: &Columns) -> Vec<Finding> {
         from = to;
     }
     let fleet = Fleet {
-        loops: vec![LoopRecord {
+        loops: vec![LoopSource {
             entry: &entry,
-            blocks: &blocks,
+            blocks: Blocks::Plain(&blocks),
         }],
         from: Some(UtcMicros(columns.time[0])),
         to: UtcMicros(*columns.time.last().unwrap()),

@@ -7,6 +7,7 @@ use crate::landing::{Landing, Shared};
 use crate::lock::Lock;
 use crate::register::{Register, RegisterDiff};
 use crate::register_csv;
+use crate::rollups::Rollups;
 use crate::snapshot::StoreReader;
 use crate::state::{Change, Image, LANDING, StateDb, open_for_writing};
 use crate::work::WorkWindow;
@@ -107,6 +108,11 @@ impl Store {
     /// Snapshots of this store.
     pub fn reader(&self) -> StoreReader {
         self.reader.clone()
+    }
+
+    /// Where what was computed of a day is kept.
+    pub fn rollups(&self) -> Rollups {
+        Rollups::with(&self.dir, self.files.clone())
     }
 
     /// Where the collector hands in readings.

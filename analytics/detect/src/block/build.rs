@@ -369,9 +369,7 @@ fn deviation(
     b.e.add(e);
     es.push(e);
     let eighth = (((f + 50.0) / 12.5).floor().clamp(0.0, 7.0)) as usize;
-    for (sum, v) in b.eighths[eighth].iter_mut().zip([w, w * e, w * e * e]) {
-        *sum += v as f32;
-    }
+    b.eighths[eighth].add(e, w);
 }
 
 /// How far the current lies outside what the digital value and its neighbours span.

@@ -5,12 +5,16 @@
 //! Percentages are of span. Positions `x` run from -50 (4 mA) to +50 (20 mA).
 
 mod build;
+mod day;
+mod pack;
 mod parts;
 
 pub use build::day_blocks;
+pub use day::DayBlock;
+pub use pack::{PACK_VERSION, PackError, pack, unpack};
 pub use parts::{
-    BitTrack, Counters, EXCURSION_PCT, Moments, Movement, N_BITS, Normal, P, Rail, ReportedFit,
-    add_increment, counter_increment,
+    BitTrack, Counters, EXCURSION_PCT, Eighth, Moments, Movement, N_BITS, Normal, P, Rail,
+    ReportedFit, add_increment, counter_increment,
 };
 
 /// One loop, one hour.
@@ -45,8 +49,8 @@ pub struct HourBlock {
     pub e_p10: f64,
     pub e_p90: f64,
     pub er: ReportedFit,
-    /// Deviation by eighth of range (weighted: sum w, sum w e, sum w e^2).
-    pub eighths: [[f32; 3]; 8],
+    /// Deviation by eighth of range.
+    pub eighths: [Eighth; 8],
     /// Samples whose current lies above / below the interval spanned by the digital neighbours by more than
     /// [`EXCURSION_PCT`], and how many samples were looked at.
     pub above: [u32; 5],
@@ -101,7 +105,7 @@ impl HourBlock {
             e_p10: f64::NAN,
             e_p90: f64::NAN,
             er: ReportedFit::default(),
-            eighths: [[0.0; 3]; 8],
+            eighths: [Eighth::default(); 8],
             above: [0; 5],
             below: [0; 5],
             excursion_n: 0,

@@ -160,6 +160,53 @@ impl Default for ReportedFit {
     }
 }
 
+impl ReportedFit {
+    pub fn merge(&mut self, o: &Self) {
+        self.n += o.n;
+        self.off += o.off;
+        self.first_off = self.first_off.min(o.first_off);
+        self.sum += o.sum;
+        self.sx += o.sx;
+        self.sxx += o.sxx;
+        self.sxy += o.sxy;
+        self.syy += o.syy;
+    }
+}
+
+/// Deviation in one eighth of the range: samples, and sums of weight, weighted `e` and weighted `e^2`.
+#[derive(Clone, Copy, Debug, Default, PartialEq)]
+pub struct Eighth {
+    pub n: u32,
+    pub w: f64,
+    pub we: f64,
+    pub wee: f64,
+}
+
+impl Eighth {
+    pub(super) fn add(&mut self, e: f64, w: f64) {
+        self.n += 1;
+        self.w += w;
+        self.we += w * e;
+        self.wee += w * e * e;
+    }
+
+    pub fn merge(&mut self, o: &Self) {
+        self.n += o.n;
+        self.w += o.w;
+        self.we += o.we;
+        self.wee += o.wee;
+    }
+
+    /// Weighted mean deviation, % of span; NaN where nothing was seen.
+    pub fn mean(&self) -> f64 {
+        if self.w > 0.0 {
+            self.we / self.w
+        } else {
+            f64::NAN
+        }
+    }
+}
+
 /// One level of NE 43 in an hour: how many samples, first and last.
 #[derive(Clone, Copy, Debug, PartialEq)]
 pub struct Rail {
@@ -183,6 +230,12 @@ impl Rail {
         self.n += 1;
         self.first = self.first.min(t);
         self.last = self.last.max(t);
+    }
+
+    pub fn merge(&mut self, o: &Self) {
+        self.n += o.n;
+        self.first = self.first.min(o.first);
+        self.last = self.last.max(o.last);
     }
 }
 

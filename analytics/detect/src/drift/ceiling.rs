@@ -101,9 +101,9 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     for h in after {
         for (k, e) in h.b.eighths.iter().enumerate() {
             let upper = -50.0 + 12.5 * (k as f64 + 1.0);
-            if upper < lowest + 2.0 && e[0] > 0.0 {
-                w += f64::from(e[0]);
-                we += f64::from(e[1]);
+            if upper < lowest + 2.0 && e.w > 0.0 {
+                w += e.w;
+                we += e.we;
                 lo_n += 1;
             }
         }
