@@ -50,6 +50,9 @@ enum Command {
         at: Option<UtcMicros>,
         #[arg(long, value_enum, default_value = "table")]
         format: Format,
+        /// site.toml whose [assessment] is used
+        #[arg(long, value_name = "FILE")]
+        config: Option<PathBuf>,
     },
     /// Printable evidence for planners (not built yet)
     Report {
@@ -122,7 +125,12 @@ pub fn main() -> ExitCode {
         Command::Demo(args) => demo::run(&args),
         Command::Serve { config } => serve(&config),
         Command::Import { site, store } => import(&site, &store),
-        Command::Assess { store, at, format } => assess(&store, at, format),
+        Command::Assess {
+            store,
+            at,
+            format,
+            config,
+        } => assess(&store, at, format, config.as_deref()),
         Command::Report { .. } => Err(anyhow::anyhow!("report is not built yet")),
         Command::Decode { hex } => decode_frames(&hex),
         Command::Plan { config } => plan_lines(&config),
@@ -278,10 +286,19 @@ fn import(site: &Path, dir: &Path) -> anyhow::Result<()> {
     print(&text)
 }
 
-fn assess(dir: &Path, at: Option<UtcMicros>, format: Format) -> anyhow::Result<()> {
+fn assess(
+    dir: &Path,
+    at: Option<UtcMicros>,
+    format: Format,
+    config: Option<&Path>,
+) -> anyhow::Result<()> {
+    let settings = match config {
+        Some(path) => SiteConfig::load(path)?.assessment,
+        None => Settings::default(),
+    };
     let snapshot = StoreReader::open(dir)?.snapshot()?;
     let mut progress = Progress::start("assess");
-    let assessed = Engine::new(Settings::default())
+    let assessed = Engine::new(settings)
         .with_rollups(Rollups::new(dir).read_only())
         .assess(&snapshot, at, &mut |share| progress.set(share, ""))?;
     let result = &assessed.result;

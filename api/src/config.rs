@@ -124,6 +124,8 @@ pub struct SiteConfig {
     pub import: Option<PathBuf>,
     pub gateways: Vec<Gateway>,
     pub analogs: Vec<Analog>,
+    /// `[assessment]` (our addition).
+    pub assessment: analytics_assess::Settings,
 }
 
 #[derive(Deserialize)]
@@ -136,6 +138,8 @@ struct RawFile {
     serial: Vec<toml::Table>,
     #[serde(default)]
     analog: Vec<RawAnalog>,
+    #[serde(default)]
+    assessment: crate::settings::RawAssessment,
     alerts: Option<toml::Table>,
     access: Option<toml::Table>,
 }
@@ -278,6 +282,10 @@ impl SiteConfig {
             }
         }
 
+        let assessment = raw
+            .assessment
+            .settings()
+            .map_err(|m| value("[assessment]", m))?;
         let site = raw.site;
         if site.name.trim().is_empty() {
             return Err(value(
@@ -376,6 +384,7 @@ impl SiteConfig {
             import: site.import.map(|p| base.join(p)),
             gateways,
             analogs,
+            assessment,
         })
     }
 }

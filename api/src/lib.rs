@@ -13,6 +13,7 @@ pub mod metrics;
 mod page;
 pub mod plan;
 pub mod service;
+pub mod settings;
 pub mod state;
 pub mod table;
 pub mod thin;

@@ -5,7 +5,7 @@ use crate::collection;
 use crate::config::SiteConfig;
 use crate::http;
 use crate::state::{Shared, SiteView};
-use analytics_assess::{Engine, Settings};
+use analytics_assess::Engine;
 use anyhow::Context;
 use ingest_store::Store;
 use std::io::IsTerminal;
@@ -87,12 +87,8 @@ pub async fn run_with(
         name: config.name.clone(),
         timezone: config.timezone.name().to_owned(),
     };
-    let shared = Arc::new(Shared::new(
-        site,
-        store.clone(),
-        collection.gateways(),
-        shutdown.clone(),
-    ));
+    let shared = Shared::new(site, store.clone(), collection.gateways(), shutdown.clone());
+    let shared = Arc::new(shared.assessing_by(&config.assessment));
 
     // HTTP first: liveness answers while the register loads.
     let mut http_server = tokio::spawn(serve_http(shared.clone(), listener, shutdown.clone()));
@@ -252,8 +248,8 @@ async fn seal_now_and_then(store: Arc<Store>, shutdown: CancellationToken) {
 
 async fn assess_on_and_on(shared: Arc<Shared>, shutdown: CancellationToken) {
     let new_engine = {
-        let rollups = shared.rollups.clone();
-        move || Engine::new(Settings::default()).with_rollups(rollups.clone())
+        let (settings, rollups) = (shared.assessing.clone(), shared.rollups.clone());
+        move || Engine::new(settings.clone()).with_rollups(rollups.clone())
     };
     let mut engine = Some(new_engine());
     loop {

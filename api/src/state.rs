@@ -88,6 +88,8 @@ pub struct Shared {
     pub site: SiteView,
     pub reader: StoreReader,
     pub rollups: Rollups,
+    /// How this site ranks.
+    pub assessing: Settings,
     /// The one writer; `None` once the service stops.
     store: Mutex<Option<Arc<Store>>>,
     current: RwLock<Option<Arc<Current>>>,
@@ -131,6 +133,7 @@ impl Shared {
             past: Mutex::new(
                 Engine::new(Settings::default()).with_rollups(store.rollups().read_only()),
             ),
+            assessing: Settings::default(),
             rollups: store.rollups(),
             store: Mutex::new(Some(store)),
             current: RwLock::new(None),
@@ -145,6 +148,15 @@ impl Shared {
             progress: AtomicU32::new(0),
             stop,
         }
+    }
+
+    /// With the site's own settings of the assessment.
+    #[must_use]
+    pub fn assessing_by(mut self, settings: &Settings) -> Self {
+        let engine = Engine::new(settings.clone()).with_rollups(self.rollups.clone().read_only());
+        self.past = Mutex::new(engine);
+        self.assessing = settings.clone();
+        self
     }
 
     /// The store, while the service runs.

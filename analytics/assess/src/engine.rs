@@ -22,7 +22,7 @@ pub enum AssessError {
 }
 
 /// Settings of the engine.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Settings {
     pub params: Params,
 }

@@ -6,6 +6,7 @@ use crate::context::{Context, ContextRows};
 use crate::finding::{Assessment, AttentionRow, Finding, Kind, NotJudged};
 use crate::history::{Draft, LoopRecord, LoopSource, Window};
 use crate::skip::{Work, windows_of};
+use crate::status::StatusMap;
 use crate::{drift, errors, noise, peers, rails, silence, status, stuck, words};
 use ingest_model::{LoopEntry, Tag, UtcMicros};
 use std::collections::BTreeMap;
@@ -23,9 +24,10 @@ pub struct Fleet<'a> {
 }
 
 /// Settings of an assessment.
-#[derive(Clone, Debug, Default)]
+#[derive(Clone, Debug, Default, PartialEq)]
 pub struct Params {
     pub weights: Weights,
+    pub status: StatusMap,
 }
 
 /// Pass 1 for one loop.
@@ -39,7 +41,8 @@ struct LoopResult {
 
 pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
     let ctx = Context::join(&on_all_cores(&fleet.loops, &|l| ContextRows::of(l)));
-    let mut results: Vec<LoopResult> = on_all_cores(&fleet.loops, &|l| one_loop(l, &ctx, fleet));
+    let mut results: Vec<LoopResult> =
+        on_all_cores(&fleet.loops, &|l| one_loop(l, &ctx, fleet, params));
     for (i, d) in peers::detect(&fleet.loops, fleet.to) {
         let hidden = results[i].drafts.iter().any(|o| hides_peer(o, &d));
         if !hidden && !announced(fleet, &fleet.loops[i].entry.tag, &d) {
@@ -148,7 +151,7 @@ fn announced(fleet: &Fleet<'_>, tag: &Tag, d: &Draft) -> bool {
     })
 }
 
-fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>) -> LoopResult {
+fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>, params: &Params) -> LoopResult {
     let mut out = LoopResult::default();
     let to = fleet.to;
     if l.blocks.is_empty() {
@@ -177,7 +180,7 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>) -> LoopResult 
     out.drafts.extend(stuck::detect(l, ctx, to, &skip));
     let held = windows_of(&out.drafts, &[Kind::StuckValue, Kind::FixedCurrent], to);
     out.drafts
-        .extend(status::detect(l, to, &rail_windows, &work));
+        .extend(status::detect(l, to, &rail_windows, &work, &params.status));
     let mut no_drift = work.clone();
     no_drift.extend(lost.iter().chain(&held));
     if l.entry.confirmed {

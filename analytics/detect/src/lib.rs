@@ -31,6 +31,7 @@ pub mod status;
 pub mod stuck;
 pub mod words;
 
+pub use attention::Weights;
 pub use block::{DayBlock, HourBlock, PACK_VERSION, PackError, day_blocks, pack, unpack};
 pub use finding::{
     Assessment, AttentionRow, AttentionTerms, CommonCause, Evidence, Finding, Kind, Ne107,
@@ -39,3 +40,4 @@ pub use finding::{
 pub use fleet::{Fleet, Params, assess};
 pub use history::{Blocks, LoopRecord, LoopSource};
 pub use skip::Work;
+pub use status::StatusMap;

@@ -32,6 +32,49 @@ pub const BITS: [(&str, Option<Ne107>); 14] = [
     ("function check", Some(Ne107::FunctionCheck)),
 ];
 
+/// Which NE 107 signal each status bit raises; `None` = an event, or a bit that the site wants no finding of.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct StatusMap([Option<Ne107>; 14]);
+
+impl Default for StatusMap {
+    fn default() -> Self {
+        Self(BITS.map(|(_, class)| class))
+    }
+}
+
+impl StatusMap {
+    /// A bit's name as written in a configuration: its words with hyphens, `loop-current-fixed`.
+    pub fn name(bit: usize) -> String {
+        BITS.get(bit).map_or("", |b| b.0).replace(' ', "-")
+    }
+
+    /// Maps the named bit; `Err` lists the names there are. Cold start and configuration changed stay events: they
+    /// have kinds of their own.
+    pub fn set(&mut self, name: &str, class: Option<Ne107>) -> Result<(), String> {
+        let bit = (0..BITS.len()).find(|&b| Self::name(b) == name && b != 5 && b != 6);
+        match bit.and_then(|b| self.0.get_mut(b)) {
+            Some(place) => {
+                *place = class;
+                Ok(())
+            }
+            None => {
+                let names: Vec<String> = (0..BITS.len())
+                    .filter(|b| *b != 5 && *b != 6)
+                    .map(Self::name)
+                    .collect();
+                Err(format!(
+                    "`{name}` is no status bit that can be mapped; there are {}",
+                    names.join(", ")
+                ))
+            }
+        }
+    }
+
+    fn of(&self, bit: usize) -> Option<Ne107> {
+        self.0.get(bit).copied().flatten()
+    }
+}
+
 /// A condition must be held this long, in at least half of the rows.
 const HELD_MIN_US: i64 = 2 * MICROS_PER_HOUR;
 /// Rises within 48 hours that make a chattering bit, in slow polls (common practice; IEC 62682 counts by the minute).
@@ -44,13 +87,14 @@ pub fn detect(
     to: UtcMicros,
     out_of_range: &[Window],
     skip: &[Window],
+    map: &StatusMap,
 ) -> Vec<Draft> {
     let mut out = Vec::new();
-    let chatter = chattering(l);
+    let chatter = chattering(l, map);
     out.extend(chatter.iter().map(|c| c.draft(l, to)));
     let restarts = restarts(l, to);
     let quiet: Vec<usize> = chatter.iter().map(|c| c.bit).collect();
-    out.extend(held(l, to, &quiet, out_of_range, skip));
+    out.extend(held(l, to, &quiet, out_of_range, skip, map));
     out.extend(restarts);
     out.extend(configuration(l));
     out
@@ -63,10 +107,11 @@ fn held(
     quiet: &[usize],
     out_of_range: &[Window],
     skip: &[Window],
+    map: &StatusMap,
 ) -> Vec<Draft> {
     let mut runs: Vec<(usize, i64, i64, bool)> = Vec::new();
-    for (bit, (_, class)) in BITS.iter().enumerate() {
-        if class.is_none() || quiet.contains(&bit) || (bit == 3 && l.entry.multidrop) {
+    for bit in 0..BITS.len() {
+        if map.of(bit).is_none() || quiet.contains(&bit) || (bit == 3 && l.entry.multidrop) {
             continue;
         }
         let mut open: Option<(i64, i64)> = None;
@@ -122,7 +167,7 @@ fn held(
         let group: Vec<usize> = (i..runs.len())
             .filter(|&j| !used[j] && (runs[j].1 - runs[i].1).abs() <= 2 * MICROS_PER_HOUR)
             .collect();
-        let Some(class) = group.iter().filter_map(|&j| BITS[runs[j].0].1).min() else {
+        let Some(class) = group.iter().filter_map(|&j| map.of(runs[j].0)).min() else {
             continue;
         };
         let start = group.iter().map(|&j| runs[j].1).min().unwrap_or(runs[i].1);
@@ -188,12 +233,12 @@ fn rises(blocks: &[HourBlock], bit: usize) -> (u32, Vec<(i64, u32, i64, i64)>) {
     (best, with)
 }
 
-fn chattering(l: &LoopRecord<'_>) -> Vec<Chatter> {
+fn chattering(l: &LoopRecord<'_>, map: &StatusMap) -> Vec<Chatter> {
     let mut out = Vec::new();
     let last_row = l.blocks.last().map_or(0, |b| b.last_row);
-    for (bit, (_, class)) in BITS.iter().enumerate() {
+    for bit in 0..BITS.len() {
         // Cold start is counted as restarts, configuration by its counter.
-        if class.is_none() && bit != 4 {
+        if map.of(bit).is_none() && bit != 4 {
             continue;
         }
         let (most, with) = rises(l.blocks, bit);
