@@ -13,6 +13,7 @@
     reason = "small matrices read best by index"
 )]
 
+pub mod agreement;
 pub mod attention;
 pub mod block;
 pub mod common;
@@ -31,6 +32,7 @@ pub mod status;
 pub mod stuck;
 pub mod words;
 
+pub use agreement::{Agreement, EighthAgreement, Witnessed, agreement};
 pub use attention::Weights;
 pub use block::{DayBlock, HourBlock, PACK_VERSION, PackError, day_blocks, pack, unpack};
 pub use finding::{

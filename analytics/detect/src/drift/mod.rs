@@ -4,6 +4,7 @@
 //! register says (`scaling`)? Is there a ceiling (`supply-limited`)? Episodes (`intermittent`)? Else a
 //! change in the regression of the deviation: `offset` or `span`, step or ramp, with onset and forecast.
 
+pub mod bursts;
 pub mod ceiling;
 pub mod episodes;
 pub mod fit;
@@ -70,7 +71,9 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window])
         out.not_judged = Some("record too short: drift needs five days of running");
         return out;
     }
-    if let Some(d) = episodes::detect(l, to, skip) {
+    let episodes = episodes::detect(l, to, skip)
+        .or_else(|| bursts::detect(l, &cells, &ambient, to, skip));
+    if let Some(d) = episodes {
         out.drafts.push(d);
         return out;
     }

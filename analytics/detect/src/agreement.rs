@@ -1,0 +1,222 @@
+//! Agreement: how well analog and digital agree over the range that a loop has really run through.
+//!
+//! Evidence is taken from ordinary running, by eighths of range. Days are the unit of evidence: the day means of
+//! one eighth scatter, and their mean has the standard uncertainty `s/sqrt(n)` (JCGM 100:2008, 4.2.3, type A), with
+//! the days' own correlation counted. The accuracy of the host's input, where the register gives it, enters as a
+//! rectangular distribution (4.3.7, type B: `a/sqrt(3)`). Both are combined (5.1.2) and expanded with k = 2 (6.2.1).
+//! What it does not prove: the sensor. Both channels come from the same one.
+
+use crate::block::DayBlock;
+use ingest_model::UtcMicros;
+
+/// Days that an eighth needs before it counts (design: limits of evidence).
+pub const MIN_DAYS: usize = 5;
+/// Samples of one day in one eighth before that day is evidence.
+const MIN_SAMPLES: u32 = 3;
+/// Coverage factor of the expanded uncertainty.
+pub const COVERAGE_FACTOR: f64 = 2.0;
+
+/// One eighth of the range, 0 = 4 to 6 mA.
+#[derive(Clone, Debug, PartialEq)]
+pub struct EighthAgreement {
+    /// Days with evidence, and samples on them.
+    pub days: usize,
+    pub samples: u64,
+    /// Mean of analog minus digital over the days, % of span; `None` where the loop never ran.
+    pub deviation_pct: Option<f64>,
+    /// Expanded uncertainty of that mean (k = 2), % of span; `None` below two days.
+    pub expanded_uncertainty_pct: Option<f64>,
+    /// Effective degrees of freedom (Welch and Satterthwaite, JCGM 100:2008, G.4.1).
+    pub degrees_of_freedom: Option<f64>,
+    /// Last row of the newest day with evidence.
+    pub newest: Option<UtcMicros>,
+    /// At least [`MIN_DAYS`] days: the eighth counts as shown.
+    pub counts: bool,
+}
+
+/// A current that the host's input measured, and the end of the day on which it did.
+#[derive(Clone, Copy, Debug, PartialEq)]
+pub struct Witnessed {
+    pub current_ma: f64,
+    pub at: UtcMicros,
+}
+
+/// Agreement of one loop.
+#[derive(Clone, Debug, PartialEq)]
+pub struct Agreement {
+    pub eighths: [EighthAgreement; 8],
+    /// The input's accuracy is in the uncertainty; else it is the statistical part only.
+    pub has_input_accuracy: bool,
+    pub highest: Option<Witnessed>,
+    pub lowest: Option<Witnessed>,
+}
+
+/// Standard uncertainty of independent parts (JCGM 100:2008, 5.1.2, sensitivity coefficients in the parts).
+pub fn combined(parts: &[f64]) -> f64 {
+    parts.iter().map(|u| u * u).sum::<f64>().sqrt()
+}
+
+/// Effective degrees of freedom of a combined uncertainty (JCGM 100:2008, equation G.2b); `(u, degrees)` a part,
+/// infinite degrees for a part taken as known.
+pub fn effective_degrees(parts: &[(f64, f64)]) -> f64 {
+    let u = combined(&parts.iter().map(|p| p.0).collect::<Vec<_>>());
+    let spread: f64 = parts.iter().map(|(u, nu)| u.powi(4) / nu).sum();
+    u.powi(4) / spread
+}
+
+/// Agreement of a loop over `days`, in order of time; `input_accuracy_pct` as the register has it.
+pub fn agreement(days: &[DayBlock], input_accuracy_pct: Option<f64>) -> Agreement {
+    let extreme = |get: fn(&DayBlock) -> f64, better: fn(f64, f64) -> bool| {
+        days.iter()
+            .filter(|d| d.m.n > 0)
+            .fold(None::<(f64, &DayBlock)>, |best, d| {
+                // The newest of equals.
+                match best {
+                    Some(b) if better(b.0, get(d)) => Some(b),
+                    _ => Some((get(d), d)),
+                }
+            })
+            .map(|(x, d)| Witnessed {
+                current_ma: 12.0 + 0.16 * x,
+                at: UtcMicros(d.last_row),
+            })
+    };
+    Agreement {
+        eighths: std::array::from_fn(|k| one_eighth(days, k, input_accuracy_pct)),
+        has_input_accuracy: input_accuracy_pct.is_some(),
+        highest: extreme(|d| d.m.max, |a, b| a > b),
+        lowest: extreme(|d| d.m.min, |a, b| a < b),
+    }
+}
+
+fn one_eighth(days: &[DayBlock], k: usize, input_accuracy_pct: Option<f64>) -> EighthAgreement {
+    let seen: Vec<(&DayBlock, f64)> = days
+        .iter()
+        .filter(|d| d.eighths[k].n >= MIN_SAMPLES)
+        .map(|d| (d, d.eighths[k].mean()))
+        .filter(|(_, mean)| mean.is_finite())
+        .collect();
+    let n = seen.len() as f64;
+    let mean = seen.iter().map(|s| s.1).sum::<f64>() / n;
+    let statistical = (seen.len() >= 2).then(|| {
+        let ss: f64 = seen.iter().map(|s| (s.1 - mean).powi(2)).sum();
+        let r1 = neighbours_correlation(&seen, mean);
+        // Variance of a mean of days that follow each other (first-order correlation, Bartlett's approximation).
+        (ss / (n - 1.0) / n * (1.0 + r1) / (1.0 - r1)).sqrt()
+    });
+    let known = input_accuracy_pct.map(|a| a / 3.0_f64.sqrt());
+    let parts: Vec<(f64, f64)> = statistical
+        .map(|u| (u, n - 1.0))
+        .into_iter()
+        .chain(
+            known
+                .filter(|_| statistical.is_some())
+                .map(|u| (u, f64::INFINITY)),
+        )
+        .collect();
+    let degrees = effective_degrees(&parts);
+    EighthAgreement {
+        days: seen.len(),
+        samples: seen.iter().map(|(d, _)| u64::from(d.eighths[k].n)).sum(),
+        deviation_pct: (!seen.is_empty()).then_some(mean),
+        expanded_uncertainty_pct: statistical
+            .map(|_| COVERAGE_FACTOR * combined(&parts.iter().map(|p| p.0).collect::<Vec<_>>())),
+        degrees_of_freedom: Some(degrees).filter(|v| v.is_finite()),
+        newest: seen.last().map(|(d, _)| UtcMicros(d.last_row)),
+        counts: seen.len() >= MIN_DAYS,
+    }
+}
+
+/// First-order correlation of day means on neighbouring days, 0..0.7; 0 below ten pairs, where it says nothing.
+fn neighbours_correlation(seen: &[(&DayBlock, f64)], mean: f64) -> f64 {
+    let pairs: Vec<(f64, f64)> = seen
+        .windows(2)
+        .filter(|p| p[1].0.day - p[0].0.day == 1)
+        .map(|p| (p[0].1 - mean, p[1].1 - mean))
+        .collect();
+    if pairs.len() < 10 {
+        return 0.0;
+    }
+    let num: f64 = pairs.iter().map(|(a, b)| a * b).sum();
+    let den: f64 = pairs.iter().map(|(a, b)| 0.5 * (a * a + b * b)).sum();
+    if den > 0.0 {
+        (num / den).clamp(0.0, 0.7)
+    } else {
+        0.0
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::{agreement, combined, effective_degrees};
+    use crate::block::{DayBlock, day_blocks};
+    use ingest_model::{Columns, LoopEntry, Range, Reading, Tag, Transfer, UtcMicros};
+
+    /// JCGM 100:2008, H.1.6: end gauge; parts 25, 9.7, 2.9, 16.6 nm with 18, 25.6, 50, 2 degrees of freedom give
+    /// 32 nm (stated to two digits) and 16.7 degrees.
+    #[test]
+    fn end_gauge_of_the_gum() {
+        let u = [25.0, 9.7, 2.9, 16.6];
+        let uc = combined(&u);
+        assert!((uc - 31.7).abs() < 0.1, "{uc}");
+        let nu = [18.0, 25.6, 50.0, 2.0];
+        let parts: Vec<(f64, f64)> = u.into_iter().zip(nu).collect();
+        let printed = effective_degrees(&parts);
+        assert!((printed - 16.7).abs() < 0.1, "{printed}");
+    }
+
+    /// `count` days at five minutes from 25 to 75 % of range, the current off by `offset_pct` and a day's whim.
+    fn days(count: i64, offset_pct: f64) -> Vec<DayBlock> {
+        let range = Range {
+            lrv: 0.0,
+            urv: 100.0,
+            transfer: Transfer::Linear,
+        };
+        let entry = LoopEntry::new(Tag::new("FT-1").unwrap(), "m3/h", range);
+        (0..count)
+            .map(|day| {
+                let mut c = Columns::default();
+                for k in 0..288 {
+                    let pv = 50.0 + 25.0 * (k as f64 / 40.0).sin();
+                    let whim = 0.02 * (day % 3 - 1) as f64;
+                    c.push(&Reading {
+                        pv,
+                        analog_ma: 4.0 + 0.16 * (pv + offset_pct + whim),
+                        response_code: Some(0),
+                        ..Reading::empty(UtcMicros((day * 288 + k) * 300_000_000))
+                    });
+                }
+                DayBlock::of(&day_blocks(&entry, &c.slice(0, 288))).unwrap()
+            })
+            .collect()
+    }
+
+    #[test]
+    fn visited_eighths_count_after_five_days_and_the_others_say_nothing() {
+        let a = agreement(&days(9, 0.3), Some(0.1));
+        for (k, e) in a.eighths.iter().enumerate() {
+            let visited = (2..6).contains(&k);
+            assert_eq!(
+                (e.days, e.counts),
+                (if visited { 9 } else { 0 }, visited),
+                "{k}"
+            );
+            let Some(u) = e.expanded_uncertainty_pct else {
+                assert!(!visited);
+                continue;
+            };
+            let deviation = e.deviation_pct.unwrap();
+            assert!((deviation - 0.3).abs() < 0.01, "{deviation}");
+            // Day means of -0.02, 0, 0.02 three times each: s = 0.01732, s/3 = 0.00577; with 0.1/sqrt(3) = 0.0577 in
+            // quadrature 0.0580, times 2.
+            assert!((u - 0.1160).abs() < 0.002, "{u}");
+        }
+        let four = agreement(&days(4, 0.3), None);
+        assert!(four.eighths.iter().all(|e| !e.counts));
+        assert!(!four.has_input_accuracy && four.eighths[3].expanded_uncertainty_pct.is_some());
+        // 75.32 % of range is 4 + 0.16 * 75.32 = 16.05 mA.
+        assert!((a.highest.unwrap().current_ma - 16.05).abs() < 0.01);
+        assert!((a.lowest.unwrap().current_ma - 8.045).abs() < 0.01);
+        assert_eq!(agreement(&[], None).highest, None);
+    }
+}
