@@ -211,6 +211,7 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>, params: &Param
                 .iter()
                 .any(|w| w.from <= d.onset.0 && d.onset.0 <= w.to)
     });
+    fold_into_episodes(&mut out.drafts);
     let mut no_errors = work.clone();
     no_errors.extend(windows_of(
         &out.drafts,
@@ -238,6 +239,29 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>, params: &Param
     // What announced work explains is no finding.
     out.drafts.retain(|d| !announced(fleet, &l.entry.tag, d));
     out
+}
+
+/// An episode that pulls the current down at the bottom of the range passes a level of NE 43 for a while: the same
+/// event, not another fault. One that lasts, or that began before the episodes, stands.
+fn fold_into_episodes(drafts: &mut Vec<Draft>) {
+    const BRIEF_US: i64 = 6 * 3_600_000_000;
+    let episodes: Vec<(i64, f64)> = drafts
+        .iter()
+        .filter(|d| d.cause == Some("intermittent"))
+        .filter_map(|d| match d.evidence.get("episode_pct") {
+            Some(crate::Evidence::Number(size)) => Some((d.onset_low.0, *size)),
+            _ => None,
+        })
+        .collect();
+    drafts.retain(|d| {
+        let brief = d.ended.is_some_and(|e| e.0 - d.onset.0 <= BRIEF_US);
+        let low = d.cause.is_some_and(|c| c.ends_with("-low"));
+        !(d.kind == Kind::CurrentOutOfRange
+            && brief
+            && episodes
+                .iter()
+                .any(|(onset, size)| *onset <= d.onset.0 && (*size < 0.0) == low))
+    });
 }
 
 /// A loop that never moved gives no evidence: its silence is no health.

@@ -115,10 +115,7 @@ pub fn detect(
         runs.len() - i >= MIN_RUNS && tb >= 24.0 && after / ta >= MIN_RATIO * (before + 0.25) / tb
     })?;
     let mine = &runs[start..];
-    let others = against
-        .iter()
-        .filter(|r| r.first >= mine[0].first)
-        .count();
+    let others = against.iter().filter(|r| r.first >= mine[0].first).count();
     if 4 * others > mine.len() {
         return None;
     }

@@ -61,17 +61,19 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     if spread > 6.0 || ceiling > 52.0 {
         return None;
     }
-    // Onset: the start with the best contrast of limited among asking hours.
-    let asks = |h: &Hour<'_>| h.b.f_max > ceiling + 1.0;
+    // Onset: the start with the best contrast of limited among asking hours. A ceiling falls, so an hour asks
+    // against the ceiling of its own time, not of today.
+    let local = local_ceilings(&hours, &limited);
+    let asks = |i: usize| hours[i].b.f_max > local[i] + 1.0;
     let mut best: Option<(f64, usize)> = None;
     for &start in &limited {
-        let count = |r: &[Hour<'_>]| {
-            let asking = r.iter().filter(|h| asks(h) || h.limited).count() as f64;
-            let lim = r.iter().filter(|h| h.limited).count() as f64;
+        let count = |r: std::ops::Range<usize>| {
+            let asking = r.clone().filter(|&i| asks(i) || hours[i].limited).count() as f64;
+            let lim = r.filter(|&i| hours[i].limited).count() as f64;
             (lim, asking)
         };
-        let (la, aa) = count(&hours[start..]);
-        let (lb, ab) = count(&hours[..start]);
+        let (la, aa) = count(start..hours.len());
+        let (lb, ab) = count(0..start);
         if la < MIN_HOURS as f64 || la / aa.max(1.0) < AFTER || lb > BEFORE * ab + 1.0 {
             continue;
         }
@@ -142,11 +144,23 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     .count("limited_hours", n as u64);
     d.cause = Some("supply-limited");
     d.deviation_pct = super::scaling::recent(l).map(|_| deviation_24h(l));
-    let quiet = hours[last + 1..].iter().filter(|h| asks(h)).count();
+    let quiet = (last + 1..hours.len()).filter(|&i| asks(i)).count();
     if quiet >= 6 && to.0 - hours[last].b.last_row > 12 * MICROS_PER_HOUR {
         d.ended = Some(UtcMicros(hours[last].b.last_row));
     }
     Some(d)
+}
+
+/// The ceiling at each hour: the median top of the five limited hours nearest to it.
+fn local_ceilings(hours: &[Hour<'_>], limited: &[usize]) -> Vec<f64> {
+    (0..hours.len())
+        .map(|i| {
+            let after = limited.partition_point(|&k| k < i);
+            let from = after.saturating_sub(2).min(limited.len().saturating_sub(5));
+            let near = &limited[from..(from + 5).min(limited.len())];
+            median(near.iter().map(|&k| hours[k].b.m.max).collect())
+        })
+        .collect()
 }
 
 /// Plain mean deviation of the last 24 hours with samples (the fit drops samples above 20.6 mA only).

@@ -71,8 +71,8 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window])
         out.not_judged = Some("record too short: drift needs five days of running");
         return out;
     }
-    let episodes = episodes::detect(l, to, skip)
-        .or_else(|| bursts::detect(l, &cells, &ambient, to, skip));
+    let episodes =
+        episodes::detect(l, to, skip).or_else(|| bursts::detect(l, &cells, &ambient, to, skip));
     if let Some(d) = episodes {
         out.drafts.push(d);
         return out;
@@ -287,14 +287,12 @@ fn changed(
         usize::MAX
     };
     if used_from != usize::MAX {
-        let starts = posterior_starts(&base, cells, form, sc.per_weight);
         let now_t = (to.0 as f64 / MICROS_PER_HOUR as f64 - cells[0].hour as f64) / 24.0;
         let level = beta[0] + beta[1] * x_usual;
         if let Some(c) = forecast::crossing(
             cells,
             &base,
             form,
-            &starts,
             sc.per_weight,
             tolerance,
             x_usual,
@@ -446,20 +444,6 @@ fn onset(
         UtcMicros::from_hour(at(0.5)),
         UtcMicros::from_hour(at(0.9)).plus_s(4.0 * half),
     )
-}
-
-/// Starts of ramps worth averaging over (at most 40).
-fn posterior_starts(base: &Base, cells: &[Cell], form: Form, per_weight: f64) -> Vec<usize> {
-    let (gains, _) = base.scan(cells, form, Shape::Ramp);
-    let top = gains.iter().copied().fold(0.0, f64::max);
-    let mut near: Vec<(usize, f64)> = gains
-        .into_iter()
-        .enumerate()
-        .filter(|(_, g)| (top - g) / (2.0 * per_weight) < 8.0 && *g > 0.0)
-        .collect();
-    near.sort_by(|a, b| b.1.total_cmp(&a.1));
-    near.truncate(40);
-    near.into_iter().map(|n| n.0).collect()
 }
 
 /// No change in the record, but apart by more than the tolerance all along.
