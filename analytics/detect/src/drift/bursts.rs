@@ -138,7 +138,7 @@ pub fn detect(
     let samples: u32 = hours[first..].iter().map(|h| h.n).sum();
     let share = f64::from(held) / f64::from(samples.max(1));
     if size * sign < 0.3 * l.entry.tolerance_pct.max(0.5)
-        || !(moved.abs() < (0.3 * size.abs()).max(0.05))
+        || !(moved.abs() < (0.2 * size.abs()).max(0.04))
         || share > 0.6
     {
         return None;

@@ -17,6 +17,8 @@ const MIN_HOURS: usize = 4;
 struct Hour<'a> {
     b: &'a HourBlock,
     gap: f64,
+    /// A gap that sampling skew and noise alone leave in this hour, % of span.
+    skew: f64,
     limited: bool,
 }
 
@@ -35,11 +37,17 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
             let gap = b.f_max.min(52.5) - b.m.max;
             let step = (b.move_d.sum_sq / f64::from(b.move_d.n.max(1))).sqrt();
             // Sampling skew and noise alone leave a gap of about a step.
-            let limited = gap > 1.0_f64.max(1.5 * step)
+            let skew = 1.0_f64.max(1.5 * step);
+            let limited = gap > skew
                 && b.below[2] >= 2
                 && b.above[2] == 0
                 && b.m.max > -25.0;
-            Hour { b, gap, limited }
+            Hour {
+                b,
+                gap,
+                skew,
+                limited,
+            }
         })
         .collect();
     let limited: Vec<usize> = (0..hours.len()).filter(|&i| hours[i].limited).collect();
@@ -64,7 +72,8 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     // Onset: the start with the best contrast of limited among asking hours. A ceiling falls, so an hour asks
     // against the ceiling of its own time, not of today.
     let local = local_ceilings(&hours, &limited);
-    let asks = |i: usize| hours[i].b.f_max > local[i] + 1.0;
+    // It asks if it would be seen as limited by that ceiling.
+    let asks = |i: usize| hours[i].b.f_max.min(52.5) > local[i] + hours[i].skew + 1.0;
     let mut best: Option<(f64, usize)> = None;
     for &start in &limited {
         let count = |r: std::ops::Range<usize>| {
