@@ -1,8 +1,13 @@
 //! Common causes: one kind of finding enriched in what loops share.
 //!
-//! Hypergeometric upper tail of the affected among a group's members, given the fleet (Fisher 1935),
-//! multiplied by the number of groups looked at (Bonferroni); onsets must agree; the best group is taken,
-//! its members removed, and the search repeated; of groups that explain the same loops the smaller stands.
+//! Hypergeometric upper tail of the affected among a group's members, given the fleet (Fisher 1935), times the chance
+//! that their onsets agree as they do, times the number of groups looked at (Bonferroni). The best group is taken, its
+//! members removed, and the search repeated; of groups that explain the same loops the smaller stands.
+//!
+//! Onsets: that all of `k` fall into a stretch which holds the share `u` of the others' onsets has the chance
+//! `k u^(k-1) - (k-1) u^k` (the range of `k` uniform numbers; David and Nagaraja, Order Statistics, 2.3, from memory).
+//! `u` is taken from the fleet's other findings of the kind, so a day on which much began everywhere is no evidence. A
+//! ceiling that falls meets each loop in its own time: there onsets need not agree, and count for nothing.
 
 use crate::finding::{CommonCause, Kind};
 use ingest_model::{Criticality, LoopEntry, Scope, Tag, UtcMicros};
@@ -23,6 +28,8 @@ pub struct Sign {
     pub onset: UtcMicros,
     pub onset_low: UtcMicros,
     pub onset_high: UtcMicros,
+    /// Current above the digital value (drift only).
+    pub up: Option<bool>,
     pub score: f64,
 }
 
@@ -54,13 +61,36 @@ pub fn hypergeometric_tail(total: usize, marked: usize, drawn: usize, k: usize) 
         .min(1.0)
 }
 
-/// Kinds whose signs may share a cause; drift is split by how it shows.
-fn family(s: &Sign) -> (Kind, &'static str) {
-    let cause = match (s.kind, s.cause) {
-        (Kind::AnalogDigitalDrift, Some(c @ ("supply-limited" | "intermittent" | "scaling"))) => c,
-        _ => "",
+/// Kinds whose signs may share a cause; drift is split by how it shows and to which side.
+fn family(s: &Sign) -> (Kind, &'static str, Option<bool>) {
+    match (s.kind, s.cause) {
+        (Kind::AnalogDigitalDrift, Some(c @ ("supply-limited" | "intermittent" | "scaling"))) => {
+            (s.kind, c, None)
+        }
+        (Kind::AnalogDigitalDrift, _) => (s.kind, "", s.up),
+        _ => (s.kind, "", None),
+    }
+}
+
+/// Chance that the onsets of `here` agree as closely as they do, given the onsets of the others.
+fn coincidence(here: &[&Sign], in_group: usize, others: &[&Sign]) -> f64 {
+    let k = here.len();
+    let (Some(low), Some(high)) = (
+        here.iter().map(|s| s.onset.0).min(),
+        here.iter().map(|s| s.onset.0).max(),
+    ) else {
+        return 1.0;
     };
-    (s.kind, cause)
+    let slack = ONSET_SLACK_US / 6;
+    let within = others
+        .iter()
+        .filter(|o| (low - slack..=high + slack).contains(&o.onset.0))
+        .count();
+    let u = (within as f64 + 0.5) / (others.len() as f64 + 1.0);
+    let n = k as f64;
+    let all = n * u.powi(k as i32 - 1) - (n - 1.0) * u.powi(k as i32);
+    // Of those affected in the group the agreeing ones were picked.
+    (all * ln_choose(in_group as f64, n).exp()).min(1.0)
 }
 
 /// Share of the error budget that plausible scopes get.
@@ -123,7 +153,7 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
     }
     groups.retain(|_, m| m.len() >= MIN_AFFECTED && m.len() < loops.len());
     let by_tag: BTreeMap<&Tag, &LoopEntry> = loops.iter().map(|l| (&l.tag, *l)).collect();
-    let mut families: BTreeMap<(Kind, &'static str), Vec<&Sign>> = BTreeMap::new();
+    let mut families: BTreeMap<(Kind, &'static str, Option<bool>), Vec<&Sign>> = BTreeMap::new();
     for s in signs {
         families.entry(family(s)).or_default().push(s);
     }
@@ -133,7 +163,7 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
         .count()
         .max(1) as f64;
     let mut out = Vec::new();
-    for ((kind, cause), mut left) in families {
+    for ((kind, cause, _), mut left) in families {
         let likely = groups
             .keys()
             .filter(|(scope, _)| plausible(kind, cause, *scope))
@@ -143,12 +173,11 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
             let mut best: Option<(f64, usize, Scope, &String, Vec<&Sign>)> = None;
             let marked: BTreeSet<&Tag> = left.iter().map(|s| &s.tag).collect();
             for ((scope, name), members) in &groups {
-                let here: Vec<&Sign> = agreeing(
-                    left.iter()
-                        .copied()
-                        .filter(|s| members.contains(&s.tag))
-                        .collect(),
-                );
+                let (inside, others): (Vec<&Sign>, Vec<&Sign>) =
+                    left.iter().copied().partition(|s| members.contains(&s.tag));
+                let in_group = inside.len();
+                let own_time = cause == "supply-limited";
+                let here = if own_time { inside } else { agreeing(inside) };
                 let affected: BTreeSet<&Tag> = here.iter().map(|s| &s.tag).collect();
                 if affected.len() < MIN_AFFECTED {
                     continue;
@@ -159,8 +188,14 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
                 } else {
                     unlikely / (1.0 - PLAUSIBLE_SHARE)
                 };
+                let together = if own_time {
+                    1.0
+                } else {
+                    coincidence(&here, in_group, &others)
+                };
                 let p =
                     hypergeometric_tail(loops.len(), marked.len(), members.len(), affected.len())
+                        * together
                         * weight
                         * searched;
                 let better = match &best {

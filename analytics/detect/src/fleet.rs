@@ -61,6 +61,10 @@ pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
                 onset: f.onset,
                 onset_low: f.onset_low,
                 onset_high: f.onset_high,
+                up: f
+                    .deviation_pct
+                    .filter(|_| f.kind == Kind::AnalogDigitalDrift)
+                    .map(|v| v > 0.0),
                 score: r.score,
             })
         })

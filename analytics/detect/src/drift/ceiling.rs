@@ -38,10 +38,7 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
             let step = (b.move_d.sum_sq / f64::from(b.move_d.n.max(1))).sqrt();
             // Sampling skew and noise alone leave a gap of about a step.
             let skew = 1.0_f64.max(1.5 * step);
-            let limited = gap > skew
-                && b.below[2] >= 2
-                && b.above[2] == 0
-                && b.m.max > -25.0;
+            let limited = gap > skew && b.below[2] >= 2 && b.above[2] == 0 && b.m.max > -25.0;
             Hour {
                 b,
                 gap,
