@@ -94,7 +94,7 @@ fn coincidence(here: &[&Sign], in_group: usize, others: &[&Sign]) -> f64 {
 }
 
 /// Share of the error budget that plausible scopes get.
-const PLAUSIBLE_SHARE: f64 = 0.9;
+const PLAUSIBLE_SHARE: f64 = 0.97;
 
 /// Scopes through which a finding of this kind spreads (common practice: what carries current, supply and
 /// digital signal, or is built alike).

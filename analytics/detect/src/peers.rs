@@ -1,7 +1,8 @@
 //! Peer disagreement: one of a redundancy group departs from the rest.
 //!
-//! Differences of hourly means between members, in % of the first member's span, medians of 6 h. The
-//! outlier is the one whose two differences moved while the third did not; from two peers none can be named.
+//! Differences of hourly means between members, in % of the first member's span, medians of 6 h; a step or a growth
+//! from some start on. The outlier is the one whose two differences moved while the third did not; from two peers none
+//! can be named.
 
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, LoopSource, median};
@@ -167,10 +168,49 @@ fn shift(s: &[f64]) -> Option<Pair> {
     let spread =
         |part: &[f64], centre: f64| median(part.iter().map(|v| (v - centre).abs()).collect());
     let mad = (spread(&s[..k], a) * k as f64 + spread(&s[k..], b) * (m - k) as f64) / m as f64;
-    let z = (b - a).abs() / (1.4826 * mad).max(0.03);
-    Some(Pair {
+    let step = Pair {
         shift: b - a,
-        z,
+        z: (b - a).abs() / (1.4826 * mad).max(0.03),
+        start: k,
+    };
+    // A departure that grows scatters about a line, not about a level.
+    Some(match ramp(s, &smooth) {
+        Some(r) if r.z > step.z => r,
+        _ => step,
+    })
+}
+
+/// Largest growth `a + b max(0, i - k)` from a start `k` on, by least squares on the smoothed series; size at the end.
+fn ramp(s: &[f64], smooth: &[f64]) -> Option<Pair> {
+    let m = s.len();
+    let n = m as f64;
+    let total: f64 = smooth.iter().sum();
+    let (mut best, mut found) = (0.0, None);
+    for k in 4..m.saturating_sub(8) {
+        let (mut x, mut xx, mut xy) = (0.0, 0.0, 0.0);
+        for (i, v) in smooth.iter().enumerate().skip(k) {
+            let g = (i - k) as f64;
+            x += g;
+            xx += g * g;
+            xy += g * v;
+        }
+        let (sxx, sxy) = (xx - x * x / n, xy - x * total / n);
+        if sxx > 0.0 && sxy * sxy / sxx > best {
+            best = sxy * sxy / sxx;
+            let slope = sxy / sxx;
+            found = Some((k, slope, (total - slope * x) / n));
+        }
+    }
+    let (k, slope, level) = found?;
+    let rest: Vec<f64> = s
+        .iter()
+        .enumerate()
+        .map(|(i, v)| (v - level - slope * i.saturating_sub(k) as f64).abs())
+        .collect();
+    let shift = slope * (m - 1 - k) as f64;
+    Some(Pair {
+        shift,
+        z: shift.abs() / (1.4826 * median(rest)).max(0.03),
         start: k,
     })
 }

@@ -80,6 +80,8 @@ const HELD_MIN_US: i64 = 2 * MICROS_PER_HOUR;
 /// Rises within 48 hours that make a chattering bit, in slow polls (common practice; IEC 62682 counts by the minute).
 const CHATTER_RISES: u32 = 6;
 const RESTARTS: u32 = 3;
+/// Work is announced to about this.
+const WORK_SLACK_US: i64 = 10 * 60 * 1_000_000;
 const TWO_DAYS_H: i64 = 48;
 
 pub fn detect(
@@ -155,7 +157,12 @@ fn held(
     // Saturation and limit bits that an out-of-range current explains, and announced work, say nothing new.
     let touches =
         |w: &[Window], r: &(usize, i64, i64, bool)| w.iter().any(|w| w.from < r.2 && w.to > r.1);
-    runs.retain(|r| !(touches(skip, r) || r.0 <= 2 && touches(out_of_range, r)));
+    // Work explains what began and ended with it, not what it fell into.
+    let within = |w: &[Window], r: &(usize, i64, i64, bool)| {
+        w.iter()
+            .any(|w| w.from - WORK_SLACK_US <= r.1 && r.2 <= w.to + WORK_SLACK_US)
+    };
+    runs.retain(|r| !(within(skip, r) || r.0 <= 2 && touches(out_of_range, r)));
     runs.sort_by_key(|r| (r.1, r.0));
     let mut out: Vec<Draft> = Vec::new();
     let mut used = vec![false; runs.len()];
