@@ -152,3 +152,38 @@ export interface Gateway {
   failures: Record<string, number>;
   last_error: string | null;
 }
+
+export interface Eighth {
+  from_pct: number;
+  to_pct: number;
+  from_ma: number;
+  to_ma: number;
+  days: number;
+  samples: number;
+  newest: Time | null;
+  deviation_pct: number | null;
+  expanded_uncertainty_pct: number | null;
+  degrees_of_freedom: number | null;
+  counts: boolean;
+}
+
+export interface Witnessed {
+  current_ma: number;
+  at: Time;
+}
+
+export interface Agreement {
+  tag: string;
+  from: Time | null;
+  to: Time | null;
+  from_because: string | null;
+  eighths: Eighth[];
+  days_to_count: number;
+  coverage_factor: number;
+  uncertainty: string;
+  input_accuracy_pct: number | null;
+  tolerance_pct: number;
+  highest: Witnessed | null;
+  lowest: Witnessed | null;
+  limits: string;
+}

@@ -4,13 +4,14 @@ import { useEffect, useMemo, useState } from "preact/hooks";
 import { get, said } from "../api";
 import { findingWords, ne107Words, purposeWords, whatWords } from "../words";
 import { entriesOf, leadFinding, since } from "../entries";
+import { AgreementFigure } from "../figures/agreement";
 import { type Means, Parts, meansOf } from "../figures/parts";
 import { type Poll, Twin } from "../figures/twin";
 import { DAY, HOUR, clock, count, day, instant, ma, ms, num, pct, rangeDecimals, signedPct, span, tied, utc } from "../format";
 import { query, setParam } from "../route";
 import { differencePct, registeredMa } from "../scale";
 import { assessment, now } from "../state";
-import type { Finding, LoopEntry, Readings, Row, Trace } from "../types";
+import type { Agreement, Finding, LoopEntry, Readings, Row, Trace } from "../types";
 
 const RANGES: readonly (readonly [string, string, number, string])[] = [
   ["6h", "6 h", 6 * HOUR, "1h"],
@@ -56,6 +57,18 @@ function useTrace(tag: string, step: string, version: string): Trace | null {
   return trace;
 }
 
+function useAgreement(tag: string, version: string): Agreement | null {
+  const [agreement, set] = useState<Agreement | null>(null);
+  useEffect(() => {
+    const stop = new AbortController();
+    get<Agreement>(`loops/${encodeURIComponent(tag)}/agreement`, stop.signal)
+      .then(set)
+      .catch(() => undefined);
+    return () => stop.abort();
+  }, [tag, version]);
+  return agreement;
+}
+
 export function Loop({ tag }: { tag: string }) {
   const [loop, setLoop] = useState<LoopEntry | null>(null);
   const [why, setWhy] = useState("");
@@ -85,6 +98,7 @@ export function Loop({ tag }: { tag: string }) {
   const { polls, why: whyPolls } = usePolls(tag, from, a?.to ? to : Number.NaN);
   const { polls: newest } = usePolls(tag, to - DAY, a?.to ? to : Number.NaN);
   const trace = useTrace(tag, step, version);
+  const agreement = useAgreement(tag, version);
   const row = a?.attention.find((r) => r.tag === tag);
   if (loop === null) {
     return (
@@ -121,6 +135,7 @@ export function Loop({ tag }: { tag: string }) {
         <Beside loop={loop} f={f} />
       </div>
       <Figure loop={loop} polls={polls} trace={trace} f={f} from={from} to={to} range={key} record={record} why={whyPolls} />
+      {agreement && !loop.multidrop && <AgreementFigure a={agreement} now={to} />}
       {row && <Also row={row} f={f} />}
       <Columns loop={loop} />
     </>
