@@ -8,14 +8,80 @@ use arrow_array::{BooleanArray, RecordBatch};
 use ingest_model::{Columns, Tag};
 use parquet::arrow::ProjectionMask;
 use parquet::arrow::arrow_reader::{
-    ArrowPredicateFn, ArrowReaderOptions, ParquetRecordBatchReader,
-    ParquetRecordBatchReaderBuilder, RowFilter,
+    ArrowPredicateFn, ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReader,
+    ParquetRecordBatchReaderBuilder, RowFilter, RowSelection,
 };
-use parquet::file::metadata::{PageIndexPolicy, RowGroupMetaData};
+use parquet::file::metadata::{PageIndexPolicy, ParquetMetaData, RowGroupMetaData};
+use parquet::file::page_index::column_index::ColumnIndexMetaData;
 use parquet::file::statistics::Statistics;
-use std::collections::VecDeque;
+use std::collections::{HashMap, VecDeque};
 use std::fs::File;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
+use std::sync::{Mutex, PoisonError};
+
+/// Bytes of footers kept.
+const FOOTERS_BYTES: usize = 64 * 1024 * 1024;
+/// Column `tag` in a day file.
+const TAG: usize = 1;
+
+/// Footers with their page indexes, by the hash of the file: reading one loop needs little more of a file, and a file
+/// never changes.
+#[derive(Default)]
+pub(crate) struct Footers {
+    kept: Mutex<Kept>,
+}
+
+#[derive(Default)]
+struct Kept {
+    by_hash: HashMap<String, (ArrowReaderMetadata, u64)>,
+    bytes: usize,
+    uses: u64,
+}
+
+impl std::fmt::Debug for Footers {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Footers").finish_non_exhaustive()
+    }
+}
+
+impl Footers {
+    fn of(&self, file: &File, path: &Path, hash: &str) -> Result<ArrowReaderMetadata, StoreError> {
+        {
+            let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+            kept.uses += 1;
+            let now = kept.uses;
+            if let Some((footer, used)) = kept.by_hash.get_mut(hash) {
+                *used = now;
+                return Ok(footer.clone());
+            }
+        }
+        let options = ArrowReaderOptions::new()
+            .with_schema(schema())
+            .with_page_index_policy(PageIndexPolicy::Optional);
+        let footer = ArrowReaderMetadata::load(file, options).map_err(|e| damaged(path, e))?;
+        let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
+        let now = kept.uses;
+        let bytes = footer.metadata().memory_size();
+        if kept
+            .by_hash
+            .insert(hash.to_owned(), (footer.clone(), now))
+            .is_none()
+        {
+            kept.bytes += bytes;
+        }
+        while kept.bytes > FOOTERS_BYTES && kept.by_hash.len() > 1 {
+            let oldest = kept.by_hash.iter().min_by_key(|(_, (_, used))| *used);
+            let Some(oldest) = oldest.map(|(hash, _)| hash.clone()) else {
+                break;
+            };
+            if let Some((gone, _)) = kept.by_hash.remove(&oldest) {
+                kept.bytes = kept.bytes.saturating_sub(gone.metadata().memory_size());
+            }
+        }
+        Ok(footer)
+    }
+}
 
 fn damaged(path: &Path, why: impl ToString) -> StoreError {
     StoreError::Damaged {
@@ -24,12 +90,8 @@ fn damaged(path: &Path, why: impl ToString) -> StoreError {
     }
 }
 
-fn open(
-    files: &dyn Files,
-    path: &Path,
-    pages: bool,
-) -> Result<ParquetRecordBatchReaderBuilder<File>, StoreError> {
-    let file = files.open(path).map_err(|source| match source.kind() {
+fn open(files: &dyn Files, path: &Path) -> Result<File, StoreError> {
+    files.open(path).map_err(|source| match source.kind() {
         std::io::ErrorKind::NotFound => StoreError::SnapshotTooOld {
             file: path.to_owned(),
         },
@@ -38,17 +100,7 @@ fn open(
             path: path.to_owned(),
             source,
         },
-    })?;
-    let policy = if pages {
-        PageIndexPolicy::Optional
-    } else {
-        PageIndexPolicy::Skip
-    };
-    let options = ArrowReaderOptions::new()
-        .with_schema(schema())
-        .with_page_index_policy(policy);
-    ParquetRecordBatchReaderBuilder::try_new_with_options(file, options)
-        .map_err(|e| damaged(path, e))
+    })
 }
 
 /// One day file, loop by loop in tag order.
@@ -66,7 +118,12 @@ impl PartStream {
         path: &Path,
         batch_rows: usize,
     ) -> Result<Self, StoreError> {
-        let reader = open(files, path, false)?
+        let options = ArrowReaderOptions::new()
+            .with_schema(schema())
+            .with_page_index_policy(PageIndexPolicy::Skip);
+        let file = open(files, path)?;
+        let reader = ParquetRecordBatchReaderBuilder::try_new_with_options(file, options)
+            .map_err(|e| damaged(path, e))?
             .with_batch_size(batch_rows)
             .build()
             .map_err(|e| damaged(path, e))?;
@@ -128,11 +185,14 @@ impl PartStream {
 /// Appends the rows of one loop, whatever their time.
 pub(crate) fn read_loop(
     files: &dyn Files,
-    path: &Path,
+    footers: &Footers,
+    (path, hash): (&Path, &str),
     tag: &Tag,
     into: &mut Columns,
 ) -> Result<(), StoreError> {
-    let builder = open(files, path, true)?;
+    let file = open(files, path)?;
+    let footer = footers.of(&file, path, hash)?;
+    let builder = ParquetRecordBatchReaderBuilder::new_with_metadata(file, footer);
     let groups: Vec<usize> = builder
         .metadata()
         .row_groups()
@@ -164,7 +224,12 @@ pub(crate) fn read_loop(
             None => BooleanArray::from(vec![false; keys.len()]),
         })
     });
-    let reader = builder
+    let pages = pages_that_may_hold(builder.metadata(), &groups, tag);
+    let reader = match pages {
+        Some(pages) => builder.with_row_selection(pages),
+        None => builder,
+    };
+    let reader = reader
         .with_row_groups(groups)
         .with_row_filter(RowFilter::new(vec![Box::new(predicate)]))
         .with_batch_size(16_384)
@@ -180,10 +245,53 @@ pub(crate) fn read_loop(
 
 /// Without statistics a row group may hold anything.
 fn may_hold(group: &RowGroupMetaData, tag: &Tag) -> bool {
-    let Some(Statistics::ByteArray(s)) = group.columns().get(1).and_then(|c| c.statistics()) else {
+    let Some(Statistics::ByteArray(s)) = group.columns().get(TAG).and_then(|c| c.statistics())
+    else {
         return true;
     };
     let wanted = tag.as_str().as_bytes();
     let (min, max) = (s.min_bytes_opt(), s.max_bytes_opt());
     min.is_none_or(|m| m <= wanted) && max.is_none_or(|m| wanted <= m)
+}
+
+/// Rows of `groups` on pages that may hold the tag; `None` without a page index.
+fn pages_that_may_hold(
+    file: &ParquetMetaData,
+    groups: &[usize],
+    tag: &Tag,
+) -> Option<RowSelection> {
+    let wanted = tag.as_str().as_bytes();
+    let mut ranges: Vec<Range<usize>> = Vec::new();
+    let mut before = 0;
+    for &group in groups {
+        let rows = usize::try_from(file.row_groups().get(group)?.num_rows()).ok()?;
+        let ColumnIndexMetaData::BYTE_ARRAY(index) = file.column_index()?.get(group)?.get(TAG)?
+        else {
+            return None;
+        };
+        let pages = file.offset_index()?.get(group)?.get(TAG)?.page_locations();
+        if usize::try_from(index.num_pages()).ok()? != pages.len() {
+            return None;
+        }
+        for page in 0..pages.len() {
+            let first = usize::try_from(pages.get(page)?.first_row_index).ok()?;
+            let end = match pages.get(page + 1) {
+                Some(next) => usize::try_from(next.first_row_index).ok()?,
+                None => rows,
+            };
+            let (min, max) = (index.min_value(page), index.max_value(page));
+            if min.is_none_or(|m| m <= wanted) && max.is_none_or(|m| wanted <= m) {
+                let range = before + first..before + end;
+                match ranges.last_mut() {
+                    Some(last) if last.end == range.start => last.end = range.end,
+                    _ => ranges.push(range),
+                }
+            }
+        }
+        before += rows;
+    }
+    Some(RowSelection::from_consecutive_ranges(
+        ranges.into_iter(),
+        before,
+    ))
 }
