@@ -26,9 +26,9 @@ use axum::routing::{any, get};
 use problem::Problem;
 use std::sync::Arc;
 use std::time::Duration;
-use tower_http::CompressionLevel;
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
+use tower_http::compression::predicate::{DefaultPredicate, NotForContentType, Predicate};
 use tower_http::set_header::SetResponseHeaderLayer;
 use tower_http::timeout::TimeoutLayer;
 use utoipa::OpenApi;
@@ -83,8 +83,9 @@ pub fn openapi_json() -> String {
 }
 
 /// Planned addresses (contract section 4); each answers 501 whatever the method.
-const NOT_BUILT: [&str; 5] = [
+const NOT_BUILT: [&str; 6] = [
     "/api/v1/loops/{tag}/agreement",
+    "/api/v1/families",
     "/api/v1/cases",
     "/api/v1/cases/{id}",
     "/api/v1/cases/{id}/{action}",
@@ -132,8 +133,16 @@ pub fn router(shared: Arc<Shared>) -> Router {
         ))
         .layer(axum::middleware::from_fn(guard::same_origin))
         .layer(axum::middleware::map_response(problem::fill_in))
-        // Most clients are on this machine: time counts more than bytes.
-        .layer(CompressionLayer::new().quality(CompressionLevel::Fastest))
+        // Clients are on this machine: packing an answer takes more time than it saves. The whole result comes packed.
+        .layer(
+            CompressionLayer::new().compress_when(
+                DefaultPredicate::new()
+                    .and(NotForContentType::const_new("application/json"))
+                    .and(NotForContentType::const_new(
+                        "application/vnd.apache.arrow.stream",
+                    )),
+            ),
+        )
         .layer(fixed(header::CONTENT_SECURITY_POLICY, page::CONTENT_POLICY))
         .layer(fixed(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
         .layer(fixed(header::REFERRER_POLICY, "no-referrer"))

@@ -43,6 +43,37 @@ async fn attention_is_the_contract_with_site_and_time() {
 }
 
 #[tokio::test]
+async fn the_whole_result_comes_packed_and_is_the_same() {
+    use std::io::Read as _;
+    let f = Fixture::new(true);
+    let ask = async |encoding: Option<&str>| {
+        let mut request = Request::get("/api/v1/attention");
+        if let Some(encoding) = encoding {
+            request = request.header("accept-encoding", encoding);
+        }
+        f.send(request.body(Body::empty()).unwrap()).await
+    };
+    let (_, headers, plain) = ask(None).await;
+    assert!(!headers.contains_key("content-encoding"));
+    assert_eq!(ask(Some("gzip;q=0, br")).await.2, plain);
+    for _ in 0..2 {
+        let (_, headers, packed) = ask(Some("br;q=1.0, gzip;q=0.8")).await;
+        assert_eq!(headers["content-encoding"], "gzip");
+        assert_eq!(headers["content-type"], "application/json");
+        let mut text = Vec::new();
+        let mut unpacked = flate2::read::GzDecoder::new(packed.as_slice());
+        unpacked.read_to_end(&mut text).unwrap();
+        assert_eq!(text, plain);
+    }
+    // A new result is another answer.
+    let snapshot = f.shared.reader.snapshot().unwrap();
+    let mut engine = analytics_assess::Engine::new(analytics_assess::Settings::default());
+    let result = engine.assess(&snapshot, None, &mut |_| {}).unwrap();
+    f.shared.set_current(result, ingest_model::UtcMicros(7));
+    assert_ne!(ask(None).await.2, plain);
+}
+
+#[tokio::test]
 async fn wrong_parameters_are_named() {
     let f = Fixture::new(true);
     for (path, wanted) in [
@@ -127,6 +158,7 @@ async fn each_refusal_is_a_problem() {
         ("GET", "/api/v1/cases/7", 501),
         ("POST", "/api/v1/cases/7/acknowledge", 501),
         ("GET", "/api/v1/loops/FT-101/agreement", 501),
+        ("GET", "/api/v1/families", 501),
         ("PATCH", "/api/v1/loops/FT-101", 415),
         ("POST", "/api/v1/work", 415),
         // The first assessment has not been made.

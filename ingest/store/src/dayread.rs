@@ -1,6 +1,6 @@
 //! Reading day files back into columns: a whole file loop by loop, or one loop by row-group statistics.
 
-use crate::batch::{append_rows, runs_of, schema, tags_of};
+use crate::batch::{append_columns, append_rows, runs_of, schema};
 use crate::error::StoreError;
 use crate::files::Files;
 use arrow_array::cast::AsArray;
@@ -204,7 +204,7 @@ pub(crate) fn read_loop(
     if groups.is_empty() {
         return Ok(());
     }
-    let wanted = tag.as_str().to_owned();
+    let name = tag.as_str().to_owned();
     let only_tag = ProjectionMask::columns(builder.parquet_schema(), ["tag"]);
     let predicate = ArrowPredicateFn::new(only_tag, move |batch: RecordBatch| {
         let tags = batch
@@ -217,7 +217,7 @@ pub(crate) fn read_loop(
         let key = tags
             .values()
             .as_string_opt::<i32>()
-            .and_then(|names| names.iter().position(|n| n == Some(&wanted)));
+            .and_then(|names| names.iter().position(|n| n == Some(&name)));
         let keys = tags.keys().values().iter();
         Ok(match key.and_then(|k| i32::try_from(k).ok()) {
             Some(key) => BooleanArray::from(keys.map(|k| *k == key).collect::<Vec<bool>>()),
@@ -225,22 +225,40 @@ pub(crate) fn read_loop(
         })
     });
     let pages = pages_that_may_hold(builder.metadata(), &groups, tag);
-    let reader = match pages {
+    // The tag is known, and a column without a value needs no reading.
+    let wanted: Vec<usize> = (0..schema().fields().len())
+        .filter(|&n| n != TAG && !is_empty(builder.metadata(), &groups, n))
+        .collect();
+    let columns = ProjectionMask::leaves(builder.parquet_schema(), wanted.iter().copied());
+    let builder = match pages {
         Some(pages) => builder.with_row_selection(pages),
         None => builder,
     };
-    let reader = reader
+    let reader = builder
         .with_row_groups(groups)
+        .with_projection(columns)
         .with_row_filter(RowFilter::new(vec![Box::new(predicate)]))
         .with_batch_size(16_384)
         .build()
         .map_err(|e| damaged(path, e))?;
+    let place = |n: usize| wanted.iter().position(|w| *w == n);
     for batch in reader {
         let batch = batch.map_err(|e| damaged(path, e))?;
-        tags_of(&batch).map_err(|e| damaged(path, e))?;
-        append_rows(&batch, 0, batch.num_rows(), into).map_err(|e| damaged(path, e))?;
+        append_columns(&batch, 0, batch.num_rows(), &place, into).map_err(|e| damaged(path, e))?;
     }
     Ok(())
+}
+
+/// The statistics say that the column has no value in these row groups.
+fn is_empty(file: &ParquetMetaData, groups: &[usize], column: usize) -> bool {
+    groups.iter().all(|&group| {
+        let chunk = file.row_groups().get(group);
+        let chunk = chunk.and_then(|g| g.columns().get(column));
+        chunk.is_some_and(|c| {
+            let nulls = c.statistics().and_then(Statistics::null_count_opt);
+            nulls.is_some() && nulls == u64::try_from(c.num_values()).ok()
+        })
+    })
 }
 
 /// Without statistics a row group may hold anything.
