@@ -6,7 +6,7 @@ WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
 # Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
 DEMO ?=
 
-.PHONY: demo web build test web-test lint tools clean-web
+.PHONY: demo web build test web-test api-contract latency lint tools clean-web
 .DEFAULT_GOAL := demo
 
 demo: web
@@ -30,10 +30,19 @@ build: web
 test: build
 	cargo test --workspace --no-fail-fast
 	.ci/web-test
+	.ci/api-contract
 
 # The browser test alone, against what is built.
 web-test: build
 	.ci/web-test
+
+# The service against its own OpenAPI document, alone.
+api-contract: build
+	.ci/api-contract
+
+# Latency and memory of the API on 1,000 loops x 30 days (docs/api-latency.md); a table, no test.
+latency: build
+	.ci/latency
 
 lint:
 	cargo fmt --all --check

@@ -10,6 +10,7 @@ pub mod decode;
 mod demo;
 pub mod http;
 pub mod metrics;
+pub mod news;
 mod page;
 pub mod plan;
 pub mod service;

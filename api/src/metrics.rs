@@ -167,6 +167,11 @@ impl Metrics {
             .observe(now.seconds_since(newest).max(0.0));
     }
 
+    /// Readings accepted since the start.
+    pub fn accepted_count(&self) -> u64 {
+        self.readings_accepted.get()
+    }
+
     pub fn assessment_took(&self, seconds: f64) {
         self.assessment_s.observe(seconds);
     }

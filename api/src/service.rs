@@ -187,6 +187,7 @@ async fn start(
     let background = vec![
         tokio::spawn(seal_now_and_then(store.clone(), shutdown.clone())),
         tokio::spawn(assess_on_and_on(shared.clone(), shutdown.clone())),
+        tokio::spawn(http::events::watch(shared.clone(), shutdown.clone())),
     ];
     Ok(Tasks {
         collection,
@@ -212,15 +213,21 @@ async fn load(config: &SiteConfig, shared: &Arc<Shared>, store: &Arc<Store>) -> 
             let text = std::fs::read_to_string(&file)
                 .with_context(|| format!("cannot read the register {}", file.display()))?;
             let diff = store
-                .register_apply(&text, clock::now())
+                .register_from_file(&text, clock::now())
                 .with_context(|| format!("cannot take the register {}", file.display()))?;
-            tracing::info!(
-                "register {}: {} loops added, {} changed, {} retired",
-                file.display(),
-                diff.added.len(),
-                diff.changed.len(),
-                diff.retired.len()
-            );
+            match diff {
+                Some(diff) => tracing::info!(
+                    "register {}: {} loops added, {} changed, {} retired",
+                    file.display(),
+                    diff.added.len(),
+                    diff.changed.len(),
+                    diff.retired.len()
+                ),
+                None => tracing::info!(
+                    "register {}: taken before; changes made since stay",
+                    file.display()
+                ),
+            }
         }
         shared.load_newest(&store.reader().snapshot()?)?;
         Ok(())

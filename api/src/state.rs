@@ -1,18 +1,42 @@
 //! What the service's tasks and the HTTP handlers share: the newest result, the newest readings, the gateways.
 
 use crate::metrics::Metrics;
+use crate::news::News;
 use analytics_assess::{Assessed, Engine, Settings};
+use axum::body::Bytes;
 use ingest_model::{Columns, Reading, Tag, UtcMicros};
 use ingest_store::{Rollups, Snapshot, Store, StoreError, StoreReader};
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
-use std::sync::{Arc, Mutex, PoisonError, RwLock};
-use tokio::sync::{Notify, Semaphore, broadcast, watch};
+use std::sync::{Arc, Mutex, OnceLock, PoisonError, RwLock};
+use tokio::sync::{Notify, Semaphore, watch};
 
 /// How many days back the newest reading of a loop is looked for at start.
 const NEWEST_DAYS: usize = 4;
-/// Heavy answers (readings, an assessment at another time) that run at once.
-const HEAVY: usize = 2;
+
+/// What bounds the memory of the API: how much runs at once.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub struct Limits {
+    /// Long answers (readings, an assessment at another time, a register taken) that run at once.
+    pub long_answers: usize,
+    /// Long answers that wait for their turn.
+    pub waiting: usize,
+    /// Requests at once.
+    pub requests: usize,
+    /// Event streams at once.
+    pub streams: usize,
+}
+
+impl Default for Limits {
+    fn default() -> Self {
+        Self {
+            long_answers: 2,
+            waiting: 64,
+            requests: 256,
+            streams: 64,
+        }
+    }
+}
 
 /// Name and time zone of the site, as the page shows them.
 #[derive(Clone, Debug, serde::Serialize, utoipa::ToSchema)]
@@ -28,8 +52,11 @@ pub struct Current {
     pub assessed: Assessed,
     /// When it was done.
     pub assessed_at: UtcMicros,
-    /// Counts up from 1 at start; the id of the `assessed` event.
+    /// Counts up from 1 at start.
     pub id: u64,
+    /// `GET /api/v1/attention` without parameters, once it was asked for; plain and packed with gzip.
+    pub written: OnceLock<Bytes>,
+    pub packed: OnceLock<Bytes>,
 }
 
 /// Counts of failures of one gateway (contract section 4).
@@ -96,13 +123,19 @@ pub struct Shared {
     newest: RwLock<HashMap<Tag, Reading>>,
     gateways: GatewaySource,
     pub metrics: Metrics,
-    pub events: broadcast::Sender<Arc<Current>>,
+    pub news: News,
     /// Told when readings or the register changed.
     pub changed: Notify,
     /// Told when a person changed the register.
     pub register_changed: watch::Sender<()>,
     /// Bounds answers that read much.
     pub heavy: Arc<Semaphore>,
+    /// Places of those that wait for `heavy`.
+    pub waiting: Semaphore,
+    /// Bounds requests at once.
+    pub requests: Semaphore,
+    /// Bounds event streams.
+    pub streams: Arc<Semaphore>,
     /// For assessments at another time; apart from the live one, so that neither waits for the other.
     pub past: Mutex<Engine>,
     ready: AtomicBool,
@@ -127,6 +160,17 @@ impl Shared {
         gateways: GatewaySource,
         stop: tokio_util::sync::CancellationToken,
     ) -> Self {
+        Self::with_limits(site, store, gateways, stop, Limits::default())
+    }
+
+    /// [`new`](Self::new) with other bounds.
+    pub fn with_limits(
+        site: SiteView,
+        store: Arc<Store>,
+        gateways: GatewaySource,
+        stop: tokio_util::sync::CancellationToken,
+        limits: Limits,
+    ) -> Self {
         Self {
             site,
             reader: store.reader(),
@@ -140,10 +184,13 @@ impl Shared {
             newest: RwLock::new(HashMap::new()),
             gateways,
             metrics: Metrics::new(),
-            events: broadcast::channel(16).0,
+            news: News::new(&format!("{:x}", crate::clock::now().0)),
             changed: Notify::new(),
             register_changed: watch::channel(()).0,
-            heavy: Arc::new(Semaphore::new(HEAVY)),
+            heavy: Arc::new(Semaphore::new(limits.long_answers)),
+            waiting: Semaphore::new(limits.waiting),
+            requests: Semaphore::new(limits.requests),
+            streams: Arc::new(Semaphore::new(limits.streams)),
             ready: AtomicBool::new(false),
             progress: AtomicU32::new(0),
             stop,
@@ -188,12 +235,21 @@ impl Shared {
             assessed,
             assessed_at,
             id,
+            written: OnceLock::new(),
+            packed: OnceLock::new(),
         });
         self.metrics.result(&current.assessed.result, assessed_at);
-        *slot = Some(current.clone());
+        *slot = Some(current);
         drop(slot);
-        // Nobody listening is fine.
-        let _heard = self.events.send(current);
+        let data = serde_json::json!({ "id": id, "assessed_at": assessed_at.to_rfc3339() });
+        self.news.publish("assessed", data.to_string());
+    }
+
+    /// Tells assessment, collector and listeners that a person changed the register.
+    pub fn register_changed_by_person(&self) {
+        self.changed.notify_one();
+        self.register_changed.send_replace(());
+        self.news.publish("register", "{}".to_owned());
     }
 
     pub fn gateways(&self) -> Vec<GatewayView> {
@@ -217,6 +273,12 @@ impl Shared {
             .unwrap_or_else(PoisonError::into_inner)
             .get(tag)
             .copied()
+    }
+
+    /// Time of the newest reading of all.
+    pub fn newest_time(&self) -> Option<UtcMicros> {
+        let newest = self.newest.read().unwrap_or_else(PoisonError::into_inner);
+        newest.values().map(|r| r.time).max()
     }
 
     /// Fills in the newest reading of each loop from the last days of the history. Reads files.

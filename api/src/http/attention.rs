@@ -1,27 +1,46 @@
 //! The ranked list and the common causes.
 
+use super::extract::{NoQuery, Query, time_of, within};
 use super::problem::Problem;
-use super::{App, Query, blocking, heavy, time_of};
-use crate::state::SiteView;
+use super::{App, accept, blocking, heavy};
+use crate::state::{Current, Shared, SiteView};
 use analytics_detect::{Assessment, AttentionRow, CommonCause, Kind, NotJudged};
-use axum::http::header;
+use axum::body::Bytes;
+use axum::http::{HeaderMap, header};
 use axum::response::{IntoResponse, Response};
+use flate2::write::GzEncoder;
 use ingest_model::{Criticality, UtcMicros};
 use serde::{Deserialize, Serialize};
+use std::io::Write;
 
 #[derive(Deserialize, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 pub(super) struct AttentionQuery {
     /// Assess as of this time (RFC 3339) instead of now.
+    #[param(format = DateTime)]
     at: Option<String>,
-    /// At most so many rows, the first ones; all without it.
+    /// At most so many rows, the first ones: 1 to 100,000; all without it.
+    #[param(minimum = 1, maximum = 100_000)]
     limit: Option<usize>,
     /// Only loops of this area.
     area: Option<String>,
     /// Only loops with a finding of this kind.
+    #[param(value_type = Option<Kind>)]
     kind: Option<String>,
-    /// `safety`, `control` or `indication`.
+    /// Only loops of this criticality.
+    #[param(value_type = Option<CriticalityName>)]
     criticality: Option<String>,
+}
+
+/// What a loop is for.
+#[derive(utoipa::ToSchema)]
+#[schema(rename_all = "lowercase")]
+#[expect(dead_code, reason = "names for the schema; the register has the type")]
+pub(super) enum CriticalityName {
+    Safety,
+    Control,
+    Indication,
 }
 
 /// The result (contract section 3) with the site and the time it was made.
@@ -41,6 +60,16 @@ pub(super) struct AttentionAnswer<'a> {
     not_judged: &'a [NotJudged],
 }
 
+const MAX_ROWS: usize = 100_000;
+
+impl AttentionQuery {
+    /// Asks for everything there is now.
+    fn is_plain(&self) -> bool {
+        let texts = [&self.at, &self.area, &self.kind, &self.criticality];
+        self.limit.is_none() && texts.into_iter().all(Option::is_none)
+    }
+}
+
 struct Filter {
     limit: usize,
     area: Option<String>,
@@ -48,16 +77,27 @@ struct Filter {
     criticality: Option<Criticality>,
 }
 
+impl Default for Filter {
+    fn default() -> Self {
+        Self {
+            limit: MAX_ROWS,
+            area: None,
+            kind: None,
+            criticality: None,
+        }
+    }
+}
+
 impl Filter {
     fn of(q: &AttentionQuery) -> Result<Self, Problem> {
-        let kind = match q.kind.as_deref().filter(|k| !k.is_empty()) {
+        let kind = match q.kind.as_deref() {
             None => None,
             Some(text) => Some(Kind::parse(text).ok_or_else(|| {
                 let all: Vec<_> = Kind::ALL.iter().map(|k| k.as_str()).collect();
                 Problem::bad_request(format!("kind: `{text}` is none of {}", all.join(", ")))
             })?),
         };
-        let criticality = match q.criticality.as_deref().filter(|k| !k.is_empty()) {
+        let criticality = match q.criticality.as_deref() {
             None => None,
             Some(text) => Some(Criticality::parse(text).ok_or_else(|| {
                 Problem::bad_request(format!(
@@ -66,7 +106,7 @@ impl Filter {
             })?),
         };
         Ok(Self {
-            limit: q.limit.unwrap_or(usize::MAX),
+            limit: within("limit", q.limit, MAX_ROWS, MAX_ROWS)?,
             area: q.area.clone().filter(|a| !a.is_empty()),
             kind,
             criticality,
@@ -86,12 +126,55 @@ impl Filter {
     }
 }
 
+/// The whole newest result: written once, then the same bytes for all who ask.
+fn whole(shared: &Shared, current: &Current, gzip: bool) -> Result<Response, Problem> {
+    let failed =
+        |e: &dyn std::fmt::Display| Problem::internal("the answer could not be written", e);
+    let plain = match current.written.get() {
+        Some(written) => written.clone(),
+        None => {
+            let (result, at) = (&current.assessed.result, current.assessed_at);
+            let body = body(&shared.site, result, at, &Filter::default());
+            let bytes = Bytes::from(serde_json::to_vec(&body).map_err(|e| failed(&e))?);
+            current.written.get_or_init(|| bytes).clone()
+        }
+    };
+    let kind = (header::CONTENT_TYPE, "application/json");
+    if !gzip {
+        return Ok(([kind], plain).into_response());
+    }
+    let packed = match current.packed.get() {
+        Some(packed) => packed.clone(),
+        None => {
+            let mut out = GzEncoder::new(Vec::new(), flate2::Compression::fast());
+            let done = out.write_all(&plain).and_then(|()| out.finish());
+            let bytes = Bytes::from(done.map_err(|e| failed(&e))?);
+            current.packed.get_or_init(|| bytes).clone()
+        }
+    };
+    let headers = [
+        kind,
+        (header::CONTENT_ENCODING, "gzip"),
+        (header::VARY, "accept-encoding"),
+    ];
+    Ok((headers, packed).into_response())
+}
+
 fn answer(
     site: &SiteView,
     result: &Assessment,
     assessed_at: UtcMicros,
     filter: &Filter,
 ) -> Result<Response, Problem> {
+    json(&body(site, result, assessed_at, filter))
+}
+
+fn body<'a>(
+    site: &'a SiteView,
+    result: &'a Assessment,
+    assessed_at: UtcMicros,
+    filter: &Filter,
+) -> AttentionAnswer<'a> {
     let mut rows: Vec<_> = result
         .attention
         .iter()
@@ -99,7 +182,7 @@ fn answer(
         .collect();
     let matched = rows.len();
     rows.truncate(filter.limit);
-    let body = AttentionAnswer {
+    AttentionAnswer {
         site,
         assessed_at: assessed_at.to_rfc3339(),
         from: result.from.map(UtcMicros::to_rfc3339),
@@ -111,8 +194,7 @@ fn answer(
         attention: rows,
         common_causes: &result.common_causes,
         not_judged: &result.not_judged,
-    };
-    json(&body)
+    }
 }
 
 /// JSON of borrowed data.
@@ -138,9 +220,14 @@ pub(super) fn still_running(shared: &crate::state::Shared) -> Problem {
 pub(super) async fn attention(
     app: App,
     Query(q): Query<AttentionQuery>,
+    headers: HeaderMap,
 ) -> Result<Response, Problem> {
     let filter = Filter::of(&q)?;
-    let Some(at) = time_of("at", q.at.as_deref().filter(|t| !t.is_empty()))? else {
+    if q.is_plain() {
+        let current = app.current().ok_or_else(|| still_running(&app))?;
+        return whole(&app, &current, accept::gzip(&headers));
+    }
+    let Some(at) = time_of("at", q.at.as_deref())? else {
         let current = app.current().ok_or_else(|| still_running(&app))?;
         return answer(
             &app.site,
@@ -149,7 +236,7 @@ pub(super) async fn attention(
             &filter,
         );
     };
-    let permit = heavy(&app)?;
+    let permit = heavy(&app).await?;
     let shared = app.0;
     blocking(move || {
         let _permit = permit;
@@ -157,6 +244,11 @@ pub(super) async fn attention(
             .reader
             .snapshot()
             .map_err(|e| Problem::internal("the store could not be read", &e))?;
+        // Silence until then would be made up.
+        let known = snapshot.time_range().map(|(_, last)| last);
+        if at > crate::clock::now() && known.is_none_or(|last| at > last) {
+            return Err(Problem::bad_request("at: is in the future"));
+        }
         let mut engine = shared
             .past
             .lock()
@@ -165,7 +257,10 @@ pub(super) async fn attention(
             .assess(&snapshot, Some(at), &mut |_| {})
             .map_err(|e| Problem::internal("the assessment failed", &e))?;
         drop(engine);
-        answer(&shared.site, &assessed.result, crate::clock::now(), &filter)
+        let mut result = assessed.result;
+        // Without a reading until then as well: it is what was asked for.
+        result.to = result.to.or(Some(at));
+        answer(&shared.site, &result, crate::clock::now(), &filter)
     })
     .await
 }
@@ -179,8 +274,12 @@ pub(super) struct CommonCausesAnswer<'a> {
 /// Groups of loops that share a cause.
 #[utoipa::path(get, path = "/api/v1/common-causes", responses(
     (status = 200, description = "the groups, strongest first", body = CommonCausesAnswer<'_>),
+    (status = 400, description = "a parameter that this address does not have", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "the first assessment is still running", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn common_causes(app: App) -> Result<Response, Problem> {
+pub(super) async fn common_causes(
+    app: App,
+    Query(_none): Query<NoQuery>,
+) -> Result<Response, Problem> {
     let current = app.current().ok_or_else(|| still_running(&app))?;
     json(&CommonCausesAnswer {
         assessed_at: current.assessed_at.to_rfc3339(),

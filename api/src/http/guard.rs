@@ -1,10 +1,13 @@
-//! Keeps other web pages out: a browser on this machine runs scripts of strangers, and loopback is open to them.
+//! Keeps other web pages out: a browser on this machine runs scripts of strangers, and loopback is open to them. And
+//! keeps the number of requests at once in bounds.
 
 use super::problem::Problem;
-use axum::extract::Request;
+use crate::state::Shared;
+use axum::extract::{Request, State};
 use axum::http::{Method, header};
 use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
+use std::sync::Arc;
 
 /// Refuses a `Host` that is not loopback (a foreign name pointed at 127.0.0.1) and changes asked for by another origin.
 pub(super) async fn same_origin(request: Request, next: Next) -> Response {
@@ -25,6 +28,21 @@ pub(super) async fn same_origin(request: Request, next: Next) -> Response {
         return Problem::forbidden("changes are taken from this page only").into_response();
     }
     next.run(request).await
+}
+
+/// 503 beyond a number of requests at once; liveness is always answered.
+pub(super) async fn not_too_many(
+    State(shared): State<Arc<Shared>>,
+    request: Request,
+    next: Next,
+) -> Response {
+    if request.uri().path() == "/healthz" {
+        return next.run(request).await;
+    }
+    match shared.requests.try_acquire() {
+        Ok(_permit) => next.run(request).await,
+        Err(_) => Problem::unavailable("too many requests are under way", 1).into_response(),
+    }
 }
 
 fn is_loopback(host: &str) -> bool {

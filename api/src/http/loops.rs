@@ -1,12 +1,12 @@
 //! The loops of the register with their newest reading.
 
+use super::extract::{NoQuery, Path, Query, within};
 use super::problem::Problem;
-use super::{App, Path, Query, known_tag};
+use super::{App, known_tag};
 use crate::state::Shared;
 use axum::Json;
 use ingest_model::{LoopEntry, Reading, Tag};
 use serde::{Deserialize, Serialize};
-use std::ops::Bound;
 
 const DEFAULT_LIMIT: usize = 1_000;
 const MAX_LIMIT: usize = 10_000;
@@ -60,10 +60,12 @@ pub(super) struct LoopsAnswer {
 
 #[derive(Deserialize, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 pub(super) struct LoopsQuery {
-    /// Begin after this tag.
+    /// Begin after this text in the order of tags; `next` of the page before.
     after: Option<String>,
     /// 1 to 10,000; 1,000 without it.
+    #[param(minimum = 1, maximum = 10_000)]
     limit: Option<usize>,
 }
 
@@ -81,7 +83,7 @@ fn last(r: Reading) -> Last {
     }
 }
 
-fn view(shared: &Shared, e: &LoopEntry, retired: bool) -> LoopView {
+pub(super) fn view(shared: &Shared, e: &LoopEntry, retired: bool) -> LoopView {
     LoopView {
         tag: e.tag.to_string(),
         pv_unit: e.pv_unit.clone(),
@@ -118,28 +120,16 @@ pub(super) async fn list(
     app: App,
     Query(q): Query<LoopsQuery>,
 ) -> Result<Json<LoopsAnswer>, Problem> {
-    let limit = q.limit.unwrap_or(DEFAULT_LIMIT);
-    if !(1..=MAX_LIMIT).contains(&limit) {
-        return Err(Problem::bad_request(format!(
-            "limit: {limit} is not 1 to {MAX_LIMIT}"
-        )));
-    }
+    let limit = within("limit", q.limit, DEFAULT_LIMIT, MAX_LIMIT)?;
     let snapshot = super::snapshot(&app).await?;
     let register = snapshot.register();
-    let from = match q.after.as_deref() {
-        None | Some("") => Bound::Unbounded,
-        Some(text) => Bound::Excluded(
-            Tag::new(text).map_err(|e| Problem::bad_request(format!("after: {e}")))?,
-        ),
-    };
+    let after = q.after.as_deref().unwrap_or_default();
+    // The register keeps its tags in order; one more than asked for tells whether there is a next page.
     let mut tags: Vec<&Tag> = register
         .tags()
-        .filter(|t| match &from {
-            Bound::Excluded(after) => *t > after,
-            _ => true,
-        })
+        .filter(|t| t.as_str() > after)
+        .take(limit + 1)
         .collect();
-    tags.sort_unstable();
     let more = tags.len() > limit;
     tags.truncate(limit);
     let loops: Vec<LoopView> = tags
@@ -155,10 +145,15 @@ pub(super) async fn list(
 }
 
 /// One loop.
-#[utoipa::path(get, path = "/api/v1/loops/{tag}", params(("tag" = String, Path, description = "the loop's tag, percent-encoded")), responses(
+#[utoipa::path(get, path = "/api/v1/loops/{tag}", params(("tag" = String, Path, description = "the loop's tag, percent-encoded", min_length = 1, max_length = 32)), responses(
     (status = 200, description = "the loop", body = LoopView),
+    (status = 400, description = "the tag is not UTF-8, or a parameter that this address does not have", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "no such loop", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn one(app: App, Path(text): Path<String>) -> Result<Json<LoopView>, Problem> {
+pub(super) async fn one(
+    app: App,
+    Path(text): Path<String>,
+    Query(_none): Query<NoQuery>,
+) -> Result<Json<LoopView>, Problem> {
     let snapshot = super::snapshot(&app).await?;
     let tag = known_tag(&snapshot, &text)?;
     let register = snapshot.register();

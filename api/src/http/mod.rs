@@ -1,19 +1,25 @@
 //! The HTTP API (contract section 4): routes, the OpenAPI document made from them, and the layers around.
 
+mod accept;
 mod attention;
-mod events;
+mod document;
+pub mod events;
+mod extract;
 mod guard;
 mod loops;
 mod operations;
+mod patch;
 pub mod problem;
 mod readings;
 mod register;
+mod stream;
 mod trace;
+mod work;
 
 use crate::page;
 use crate::state::{GatewayView, Shared};
 use axum::Router;
-use axum::extract::{DefaultBodyLimit, FromRequestParts};
+use axum::extract::DefaultBodyLimit;
 use axum::http::{HeaderName, HeaderValue, StatusCode, header};
 use axum::response::IntoResponse;
 use axum::routing::{any, get};
@@ -22,6 +28,7 @@ use std::sync::Arc;
 use std::time::Duration;
 use tower_http::catch_panic::CatchPanicLayer;
 use tower_http::compression::CompressionLayer;
+use tower_http::compression::predicate::{DefaultPredicate, NotForContentType, Predicate};
 use tower_http::set_header::SetResponseHeaderLayer;
 use tower_http::timeout::TimeoutLayer;
 use utoipa::OpenApi;
@@ -30,28 +37,20 @@ use utoipa_axum::routes;
 
 /// Longest answer; a year of readings of one loop takes a few seconds.
 const ANSWER_WITHIN: Duration = Duration::from_secs(120);
-/// Largest `loops.csv` taken: about 100,000 loops.
-const REGISTER_BYTES: usize = 32 * 1024 * 1024;
+/// Largest body of an address that names no other limit.
+const BODY_BYTES: usize = 64 * 1024;
+/// A long answer waits so long for its turn.
+const TURN_WITHIN: Duration = Duration::from_secs(20);
 
 type App = axum::extract::State<Arc<Shared>>;
-
-/// `Query` whose refusal is a problem.
-#[derive(FromRequestParts)]
-#[from_request(via(axum::extract::Query), rejection(Problem))]
-struct Query<T>(T);
-
-/// `Path` whose refusal is a problem.
-#[derive(FromRequestParts)]
-#[from_request(via(axum::extract::Path), rejection(Problem))]
-struct Path<T>(T);
 
 #[derive(OpenApi)]
 #[openapi(
     info(
         title = "Loopwitness",
-        description = "Ranked findings on smart 4-20 mA loops. Times are RFC 3339, UTC; numbers that are not known are null; errors are RFC 9457 problem+json."
+        description = "Ranked findings on smart 4-20 mA loops. Times are RFC 3339, UTC; numbers that are not known are null; errors are RFC 9457 problem+json. A parameter that an address does not have is refused. Where an answer has one form only, it is given whatever `Accept` says."
     ),
-    components(schemas(Problem))
+    components(schemas(Problem, attention::CriticalityName, trace::StepName))
 )]
 struct Document;
 
@@ -60,13 +59,15 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(attention::attention))
         .routes(routes!(attention::common_causes))
         .routes(routes!(loops::list))
-        .routes(routes!(loops::one))
+        .routes(routes!(loops::one, patch::patch))
         .routes(routes!(readings::readings))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
         .routes(routes!(operations::gateways))
         .routes(routes!(register::read, register::write))
-        .routes(routes!(register::work))
+        .routes(routes!(register::changes))
+        .routes(routes!(work::list, work::announce))
+        .routes(routes!(events::events))
         .routes(routes!(operations::metrics))
         .routes(routes!(operations::healthz))
         .routes(routes!(operations::readyz))
@@ -74,14 +75,17 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
 
 /// The OpenAPI 3.1 document, as `/api/openapi.json` serves it.
 pub fn openapi_json() -> String {
-    let mut text = routes().into_openapi().to_pretty_json().unwrap_or_default();
+    let mut document = routes().into_openapi();
+    document::complete(&mut document);
+    let mut text = document.to_pretty_json().unwrap_or_default();
     text.push('\n');
     text
 }
 
 /// Planned addresses (contract section 4); each answers 501 whatever the method.
-const NOT_BUILT: [&str; 5] = [
+const NOT_BUILT: [&str; 6] = [
     "/api/v1/loops/{tag}/agreement",
+    "/api/v1/families",
     "/api/v1/cases",
     "/api/v1/cases/{id}",
     "/api/v1/cases/{id}/{action}",
@@ -90,6 +94,7 @@ const NOT_BUILT: [&str; 5] = [
 
 /// Everything the service answers.
 pub fn router(shared: Arc<Shared>) -> Router {
+    let limits = shared.clone();
     let (api, _document) = routes().split_for_parts();
     let document: Arc<str> = openapi_json().into();
     let mut router = api.route(
@@ -105,23 +110,12 @@ pub fn router(shared: Arc<Shared>) -> Router {
         router = router.route(path, any(|| async { Problem::not_built() }));
     }
     let router = router
-        // Planned methods of addresses that exist.
-        .route(
-            "/api/v1/loops/{tag}",
-            axum::routing::patch(|| async { Problem::not_built() }),
-        )
-        .route(
-            "/api/v1/work",
-            axum::routing::post(|| async { Problem::not_built() }),
-        )
         .route("/api", any(|| async { Problem::not_found() }))
         .route("/api/{*rest}", any(|| async { Problem::not_found() }))
         .layer(TimeoutLayer::with_status_code(
             StatusCode::REQUEST_TIMEOUT,
             ANSWER_WITHIN,
         ))
-        // Outside of the time limit: an event stream stays open.
-        .route("/api/v1/events", get(events::events))
         .fallback(get(page::page))
         .method_not_allowed_fallback(|| async { StatusCode::METHOD_NOT_ALLOWED })
         .with_state(shared);
@@ -129,13 +123,26 @@ pub fn router(shared: Arc<Shared>) -> Router {
         SetResponseHeaderLayer::if_not_present(name, HeaderValue::from_static(value))
     };
     router
-        .layer(DefaultBodyLimit::max(REGISTER_BYTES))
+        .layer(DefaultBodyLimit::max(BODY_BYTES))
         .layer(CatchPanicLayer::custom(|_| {
             Problem::from_status(StatusCode::INTERNAL_SERVER_ERROR).into_response()
         }))
+        .layer(axum::middleware::from_fn_with_state(
+            limits,
+            guard::not_too_many,
+        ))
         .layer(axum::middleware::from_fn(guard::same_origin))
         .layer(axum::middleware::map_response(problem::fill_in))
-        .layer(CompressionLayer::new())
+        // Clients are on this machine: packing an answer takes more time than it saves. The whole result comes packed.
+        .layer(
+            CompressionLayer::new().compress_when(
+                DefaultPredicate::new()
+                    .and(NotForContentType::const_new("application/json"))
+                    .and(NotForContentType::const_new(
+                        "application/vnd.apache.arrow.stream",
+                    )),
+            ),
+        )
         .layer(fixed(header::CONTENT_SECURITY_POLICY, page::CONTENT_POLICY))
         .layer(fixed(header::X_CONTENT_TYPE_OPTIONS, "nosniff"))
         .layer(fixed(header::REFERRER_POLICY, "no-referrer"))
@@ -150,11 +157,14 @@ pub fn router(shared: Arc<Shared>) -> Router {
         .layer(fixed(header::CACHE_CONTROL, "no-store"))
 }
 
-/// A permit for an answer that reads much, or 503 when too many run.
-fn heavy(shared: &Shared) -> Result<tokio::sync::OwnedSemaphorePermit, Problem> {
-    shared.heavy.clone().try_acquire_owned().map_err(|_| {
-        Problem::unavailable("too many long answers are under way; ask again shortly", 2)
-    })
+/// A permit for an answer that reads or takes much. Waits for its turn; 503 when too many wait or it takes too long.
+async fn heavy(shared: &Shared) -> Result<tokio::sync::OwnedSemaphorePermit, Problem> {
+    let busy = || Problem::unavailable("too many long answers are under way; ask again shortly", 2);
+    let _place = shared.waiting.try_acquire().map_err(|_| busy())?;
+    tokio::time::timeout(TURN_WITHIN, shared.heavy.clone().acquire_owned())
+        .await
+        .map_err(|_| busy())?
+        .map_err(|_| busy())
 }
 
 /// Runs blocking work; a panic in it becomes a 500.
@@ -173,14 +183,6 @@ fn known_tag(snapshot: &ingest_store::Snapshot, text: &str) -> Result<ingest_mod
         .ok()
         .filter(|tag| snapshot.register().contains(tag))
         .ok_or_else(|| Problem::unknown_loop(text))
-}
-
-fn time_of(name: &str, text: Option<&str>) -> Result<Option<ingest_model::UtcMicros>, Problem> {
-    text.map(|t| {
-        ingest_model::UtcMicros::parse_rfc3339(t)
-            .map_err(|e| Problem::bad_request(format!("{name}: {e}")))
-    })
-    .transpose()
 }
 
 /// A snapshot of the store, taken off the async threads.

@@ -1,5 +1,6 @@
 //! For those who run the service: gateways, metrics, liveness, readiness.
 
+use super::extract::{NoQuery, Query};
 use super::problem::Problem;
 use super::{App, GatewayView};
 use axum::Json;
@@ -13,11 +14,16 @@ pub(super) struct GatewaysAnswer {
 }
 
 /// The gateways: connection, pace, failures.
-#[utoipa::path(get, path = "/api/v1/gateways", responses((status = 200, description = "the configured gateways", body = GatewaysAnswer)))]
-pub(super) async fn gateways(app: App) -> Json<GatewaysAnswer> {
-    Json(GatewaysAnswer {
+#[utoipa::path(get, path = "/api/v1/gateways", responses(
+    (status = 200, description = "the configured gateways", body = GatewaysAnswer),
+    (status = 400, description = "a parameter that this address does not have", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn gateways(
+    app: App,
+    Query(_none): Query<NoQuery>,
+) -> Result<Json<GatewaysAnswer>, Problem> {
+    Ok(Json(GatewaysAnswer {
         gateways: app.gateways(),
-    })
+    }))
 }
 
 /// Prometheus text format 0.0.4.

@@ -1,6 +1,6 @@
 //! Errors as RFC 9457 `application/problem+json`, with a stable `type` for each.
 
-use axum::extract::rejection::{BytesRejection, PathRejection, QueryRejection};
+use axum::extract::rejection::{PathRejection, QueryRejection};
 use axum::http::{HeaderValue, StatusCode, header};
 use axum::response::{IntoResponse, Response};
 use serde::Serialize;
@@ -14,6 +14,7 @@ pub struct Problem {
     #[schema(rename = "type")]
     pub kind: Cow<'static, str>,
     pub title: Cow<'static, str>,
+    #[schema(minimum = 400, maximum = 599)]
     pub status: u16,
     pub detail: String,
     /// Seconds after which to ask again; also the `Retry-After` header.
@@ -75,6 +76,43 @@ impl Problem {
             "urn:loopwitness:problem:not-found",
             "No such address",
             "nothing is at this address; /api/openapi.json lists what there is",
+        )
+    }
+
+    /// 406: the client takes none of the forms that there are.
+    pub fn not_acceptable(offered: &[&str]) -> Self {
+        Self::new(
+            StatusCode::NOT_ACCEPTABLE,
+            "urn:loopwitness:problem:not-acceptable",
+            "No such form of the answer",
+            format!("this address answers as {}", offered.join(" or ")),
+        )
+    }
+
+    /// 409: what was asked for no longer fits what there is.
+    pub fn conflict(detail: impl Into<String>) -> Self {
+        Self::new(
+            StatusCode::CONFLICT,
+            "urn:loopwitness:problem:conflict",
+            "It has changed since",
+            detail,
+        )
+    }
+
+    /// 413: more than is taken.
+    pub fn too_large(limit_bytes: usize) -> Self {
+        let mut p = Self::from_status(StatusCode::PAYLOAD_TOO_LARGE);
+        p.detail = format!("the body is larger than {limit_bytes} bytes");
+        p
+    }
+
+    /// 415: a body of a type that is not taken.
+    pub fn media_type(taken: &[&str]) -> Self {
+        Self::new(
+            StatusCode::UNSUPPORTED_MEDIA_TYPE,
+            "urn:loopwitness:problem:media-type",
+            "Not a type that is taken",
+            format!("the Content-Type must be {}", taken.join(" or ")),
         )
     }
 
@@ -172,15 +210,6 @@ impl From<QueryRejection> for Problem {
 impl From<PathRejection> for Problem {
     fn from(r: PathRejection) -> Self {
         Self::bad_request(r.body_text())
-    }
-}
-
-impl From<BytesRejection> for Problem {
-    fn from(r: BytesRejection) -> Self {
-        match r.status() {
-            StatusCode::BAD_REQUEST => Self::bad_request(r.body_text()),
-            status => Self::from_status(status),
-        }
     }
 }
 

@@ -1,8 +1,9 @@
 //! Traces of the difference between analog and digital in bins, from the newest assessment.
 
+use super::App;
 use super::attention::still_running;
+use super::extract::{Path, Query};
 use super::problem::Problem;
-use super::{App, Path, Query};
 use analytics_assess::{Trace, TraceStep};
 use axum::Json;
 use axum::extract::RawQuery;
@@ -14,9 +15,34 @@ const MAX_TRACES: usize = 200;
 
 #[derive(Deserialize, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 pub(super) struct TraceQuery {
-    /// `1h`, `6h` or `1d`; `6h` without it.
+    /// Length of the bins; `6h` without it.
+    #[param(value_type = Option<StepName>)]
     step: Option<String>,
+}
+
+#[derive(Deserialize, utoipa::IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub(super) struct TracesQuery {
+    /// Tags, percent-encoded, separated by commas; at most 200.
+    tags: String,
+    /// Length of the bins; `6h` without it.
+    #[param(value_type = Option<StepName>)]
+    step: Option<String>,
+}
+
+/// Length of a bin.
+#[derive(utoipa::ToSchema)]
+#[expect(dead_code, reason = "names for the schema")]
+pub(super) enum StepName {
+    #[schema(rename = "1h")]
+    Hour,
+    #[schema(rename = "6h")]
+    SixHours,
+    #[schema(rename = "1d")]
+    Day,
 }
 
 #[derive(Serialize, Default, utoipa::ToSchema)]
@@ -84,7 +110,7 @@ fn view(tag: &Tag, step_s: u32, trace: Option<Trace>) -> TraceAnswer {
 }
 
 /// The difference of one loop over all that was assessed.
-#[utoipa::path(get, path = "/api/v1/loops/{tag}/trace", params(("tag" = String, Path, description = "the loop's tag, percent-encoded"), TraceQuery), responses(
+#[utoipa::path(get, path = "/api/v1/loops/{tag}/trace", params(("tag" = String, Path, description = "the loop's tag, percent-encoded", min_length = 1, max_length = 32), TraceQuery), responses(
     (status = 200, description = "the trace; empty where the loop has no readings", body = TraceAnswer),
     (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "no such loop", body = Problem, content_type = "application/problem+json"),
@@ -102,22 +128,22 @@ pub(super) async fn trace(
 }
 
 /// Traces of several loops; tags are percent-encoded one by one and separated by commas. Unknown tags are left out.
-#[utoipa::path(get, path = "/api/v1/traces", params(("tags" = String, Query, description = "tags, percent-encoded, separated by commas; at most 200"), TraceQuery), responses(
+#[utoipa::path(get, path = "/api/v1/traces", params(TracesQuery), responses(
     (status = 200, description = "the traces, in the order asked for", body = TracesAnswer),
     (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "the first assessment is still running", body = Problem, content_type = "application/problem+json")))]
 pub(super) async fn traces(
     app: App,
     RawQuery(raw): RawQuery,
-    Query(q): Query<TraceQuery>,
+    Query(q): Query<TracesQuery>,
 ) -> Result<Json<TracesAnswer>, Problem> {
     let (step, step_s) = step_of(q.step.as_deref())?;
     let raw = raw.unwrap_or_default();
-    let Some(list) = raw.split('&').find_map(|pair| pair.strip_prefix("tags=")) else {
-        return Err(Problem::bad_request(
-            "tags: missing; give tags separated by commas",
-        ));
-    };
+    // As it was written: a decoded list no longer tells a comma in a tag from one between tags.
+    let list = raw
+        .split('&')
+        .find_map(|pair| pair.strip_prefix("tags="))
+        .unwrap_or(&q.tags);
     let snapshot = super::snapshot(&app).await?;
     let current = app.current().ok_or_else(|| still_running(&app))?;
     let known = |text: &str| {

@@ -43,6 +43,37 @@ async fn attention_is_the_contract_with_site_and_time() {
 }
 
 #[tokio::test]
+async fn the_whole_result_comes_packed_and_is_the_same() {
+    use std::io::Read as _;
+    let f = Fixture::new(true);
+    let ask = async |encoding: Option<&str>| {
+        let mut request = Request::get("/api/v1/attention");
+        if let Some(encoding) = encoding {
+            request = request.header("accept-encoding", encoding);
+        }
+        f.send(request.body(Body::empty()).unwrap()).await
+    };
+    let (_, headers, plain) = ask(None).await;
+    assert!(!headers.contains_key("content-encoding"));
+    assert_eq!(ask(Some("gzip;q=0, br")).await.2, plain);
+    for _ in 0..2 {
+        let (_, headers, packed) = ask(Some("br;q=1.0, gzip;q=0.8")).await;
+        assert_eq!(headers["content-encoding"], "gzip");
+        assert_eq!(headers["content-type"], "application/json");
+        let mut text = Vec::new();
+        let mut unpacked = flate2::read::GzDecoder::new(packed.as_slice());
+        unpacked.read_to_end(&mut text).unwrap();
+        assert_eq!(text, plain);
+    }
+    // A new result is another answer.
+    let snapshot = f.shared.reader.snapshot().unwrap();
+    let mut engine = analytics_assess::Engine::new(analytics_assess::Settings::default());
+    let result = engine.assess(&snapshot, None, &mut |_| {}).unwrap();
+    f.shared.set_current(result, ingest_model::UtcMicros(7));
+    assert_ne!(ask(None).await.2, plain);
+}
+
+#[tokio::test]
 async fn wrong_parameters_are_named() {
     let f = Fixture::new(true);
     for (path, wanted) in [
@@ -70,14 +101,34 @@ async fn wrong_parameters_are_named() {
         ),
         (
             "/api/v1/loops/FT-101/readings?from=2026-03-03T00:00:00Z&to=2026-03-02T00:00:00Z",
-            "from is after to",
+            "from: is after to",
         ),
         (
             "/api/v1/loops/FT-101/trace?step=3h",
             "step: `3h` is none of 1h, 6h, 1d",
         ),
-        ("/api/v1/traces", "tags: missing"),
+        ("/api/v1/traces", "missing field `tags`"),
         ("/api/v1/loops/%FF", ""),
+        ("/api/v1/loops/%FF/readings", ""),
+        ("/api/v1/attention?at=", "at: ``"),
+        ("/api/v1/attention?limit=0", "limit: 0 is not 1 to 100000"),
+        ("/api/v1/attention?limit=-1", "limit"),
+        ("/api/v1/attention?limit=", "limit"),
+        (
+            "/api/v1/attention?limit=1&limit=2",
+            "duplicate field `limit`",
+        ),
+        ("/api/v1/attention?kind=", "kind: ``"),
+        (
+            "/api/v1/loops/FT-101/readings?form=2026-03-02T00:00:00Z",
+            "unknown field `form`",
+        ),
+        ("/api/v1/loops?x=1", "unknown field `x`"),
+        ("/api/v1/loops/FT-101?x=1", "unknown field `x`"),
+        ("/api/v1/gateways?x", "unknown field `x`"),
+        ("/api/v1/common-causes?x=", "unknown field `x`"),
+        ("/api/v1/work?x=1", "unknown field `x`"),
+        ("/api/v1/register?x=1", "unknown field `x`"),
     ] {
         let (status, body) = f.get(path).await;
         assert_eq!(status, StatusCode::BAD_REQUEST, "{path}");
@@ -107,8 +158,9 @@ async fn each_refusal_is_a_problem() {
         ("GET", "/api/v1/cases/7", 501),
         ("POST", "/api/v1/cases/7/acknowledge", 501),
         ("GET", "/api/v1/loops/FT-101/agreement", 501),
-        ("PATCH", "/api/v1/loops/FT-101", 501),
-        ("POST", "/api/v1/work", 501),
+        ("GET", "/api/v1/families", 501),
+        ("PATCH", "/api/v1/loops/FT-101", 415),
+        ("POST", "/api/v1/work", 415),
         // The first assessment has not been made.
         ("GET", "/api/v1/attention", 503),
         ("GET", "/api/v1/common-causes", 503),
@@ -277,9 +329,9 @@ async fn the_register_answers_the_difference_first() {
     );
     assert_eq!(diff["changed"][0]["cells"][0]["column"], "urv");
     assert_eq!(f.get("/api/v1/loops/PT-102").await.1["urv"], 10.0);
-    let (_, _, body) = f
-        .send(post("/api/v1/register?apply=true", "text/csv", &changed))
-        .await;
+    let token = diff["token"].as_str().unwrap();
+    let confirm = format!("/api/v1/register?confirm={token}");
+    let (_, _, body) = f.send(post(&confirm, "text/csv", &changed)).await;
     assert_eq!(
         serde_json::from_slice::<Value>(&body).unwrap()["applied"],
         true
@@ -294,7 +346,7 @@ async fn the_register_answers_the_difference_first() {
         f.send(post("/api/v1/register", "text/plain", REGISTER))
             .await
             .0,
-        StatusCode::BAD_REQUEST
+        StatusCode::UNSUPPORTED_MEDIA_TYPE
     );
     let huge = "x".repeat(33 * 1024 * 1024);
     assert_eq!(
@@ -327,7 +379,7 @@ async fn strangers_are_kept_out() {
             "{host}"
         );
     }
-    let foreign = Request::post("/api/v1/register?apply=true")
+    let foreign = Request::post("/api/v1/register?confirm=0123")
         .header("content-type", "text/csv")
         .header("sec-fetch-site", "cross-site")
         .body(Body::from(REGISTER))
@@ -374,30 +426,6 @@ async fn operations() {
     f.stop.cancel();
     assert_eq!(f.get("/readyz").await.0, StatusCode::SERVICE_UNAVAILABLE);
     assert_eq!(f.get("/healthz").await.0, StatusCode::OK);
-}
-
-#[tokio::test]
-async fn events_begin_with_the_newest_result_and_end_with_the_service() {
-    let f = Fixture::new(true);
-    let stop = f.stop.clone();
-    tokio::spawn(async move {
-        tokio::time::sleep(std::time::Duration::from_millis(50)).await;
-        stop.cancel();
-    });
-    let request = Request::get("/api/v1/events")
-        .header("last-event-id", "77")
-        .body(Body::empty())
-        .unwrap();
-    let (status, headers, body) = f.send(request).await;
-    let text = String::from_utf8(body).unwrap();
-    assert_eq!(
-        (status, headers["content-type"].to_str().unwrap()),
-        (StatusCode::OK, "text/event-stream")
-    );
-    assert!(
-        text.contains("event: assessed") && text.contains("id: 1") && text.contains("assessed_at"),
-        "{text}"
-    );
 }
 
 /// The document in the repository is what the code says. `LOOPWITNESS_UPDATE=1` writes it anew.

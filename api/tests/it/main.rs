@@ -3,7 +3,11 @@
 mod cli;
 mod config;
 mod decode;
+mod edits;
+mod events;
 mod http;
 mod live;
+mod points;
+mod refusals;
 mod service;
 mod support;

@@ -24,7 +24,7 @@ pub(crate) fn get(address: std::net::SocketAddr, path: &str) -> Option<(u16, Str
 }
 
 pub(crate) async fn wait_for(address: std::net::SocketAddr, path: &'static str) -> String {
-    for _ in 0..200 {
+    for _ in 0..1_200 {
         let answer = tokio::task::spawn_blocking(move || get(address, path))
             .await
             .unwrap();

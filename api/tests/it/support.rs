@@ -4,7 +4,7 @@ use axum::body::Body;
 use axum::http::{Request, StatusCode};
 use ingest_model::UtcMicros;
 use ingest_store::Store;
-use loopwitness::state::{Shared, SiteView};
+use loopwitness::state::{GatewaySource, Limits, Shared, SiteView};
 use std::fmt::Write as _;
 use std::path::Path;
 use std::sync::Arc;
@@ -51,6 +51,11 @@ pub(crate) struct Fixture {
 impl Fixture {
     /// With the small site imported; `assessed` also ran one assessment.
     pub(crate) fn new(assessed: bool) -> Self {
+        Self::with(assessed, Limits::default(), Box::new(gateways))
+    }
+
+    /// [`new`](Self::new) with other bounds and gateways.
+    pub(crate) fn with(assessed: bool, limits: Limits, gateways: GatewaySource) -> Self {
         let dir = tempfile::tempdir().unwrap();
         write_site(&dir.path().join("site"));
         let now = UtcMicros(START);
@@ -63,11 +68,13 @@ impl Fixture {
             name: "Small Works".into(),
             timezone: "Europe/Madrid".into(),
         };
-        let shared = Arc::new(Shared::new(
+        let store = Arc::new(store);
+        let shared = Arc::new(Shared::with_limits(
             site,
-            Arc::new(store),
-            Box::new(gateways),
+            store,
+            gateways,
             stop.clone(),
+            limits,
         ));
         let snapshot = shared.reader.snapshot().unwrap();
         shared.load_newest(&snapshot).unwrap();

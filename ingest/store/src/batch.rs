@@ -136,12 +136,28 @@ pub(crate) fn append_rows(
     rows: usize,
     into: &mut Columns,
 ) -> Result<(), ArrowError> {
-    let column = |n: usize| -> Result<ArrayRef, ArrowError> {
+    append_columns(batch, from, rows, &|n| Some(n), into)
+}
+
+/// Appends rows of a batch that has only some columns of [`schema`]: `place` says where column n is; where it is not,
+/// every value is missing.
+pub(crate) fn append_columns(
+    batch: &RecordBatch,
+    from: usize,
+    rows: usize,
+    place: &dyn Fn(usize) -> Option<usize>,
+    into: &mut Columns,
+) -> Result<(), ArrowError> {
+    let column = |n: usize| -> Result<Slot, ArrowError> {
+        let Some(place) = place(n) else {
+            return Ok(Slot { array: None, rows });
+        };
         let array = batch
             .columns()
-            .get(n)
+            .get(place)
             .ok_or_else(|| ArrowError::SchemaError(format!("column {n} is missing")))?;
-        Ok(array.slice(from, rows))
+        let array = Some(array.slice(from, rows));
+        Ok(Slot { array, rows })
     };
     let (time, sentinel) = (column(0)?, MISSING_TIME);
     append::<TimestampMicrosecondType, i64>(&time, sentinel, &mut into.time)?;
@@ -161,11 +177,21 @@ pub(crate) fn append_rows(
     append::<UInt16Type, i32>(&column(15)?, -1, &mut into.config_changes)
 }
 
-fn append<T, V>(array: &ArrayRef, missing: V, into: &mut Vec<V>) -> Result<(), ArrowError>
+/// Rows of one column, or none but their number.
+struct Slot {
+    array: Option<ArrayRef>,
+    rows: usize,
+}
+
+fn append<T, V>(slot: &Slot, missing: V, into: &mut Vec<V>) -> Result<(), ArrowError>
 where
     T: ArrowPrimitiveType,
     V: From<T::Native> + Copy,
 {
+    let Some(array) = &slot.array else {
+        into.resize(into.len() + slot.rows, missing);
+        return Ok(());
+    };
     let array = array.as_primitive_opt::<T>().ok_or_else(|| {
         ArrowError::SchemaError(format!("a column has type {}", array.data_type()))
     })?;

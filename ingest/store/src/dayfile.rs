@@ -18,6 +18,8 @@ use std::path::{Path, PathBuf};
 pub(crate) const FORMAT_VERSION: &str = "1";
 /// A row group closes at the first loop boundary beyond this many rows.
 const ROW_GROUP_ROWS: usize = 130_000;
+/// A page closes beyond this many rows: about a loop's day, so that one loop is read without unpacking many others.
+const PAGE_ROWS: usize = 2_048;
 
 /// What the manifest says about a written file.
 #[derive(Debug, Clone, PartialEq)]
@@ -141,6 +143,7 @@ fn properties() -> parquet::errors::Result<WriterProperties> {
         .set_compression(Compression::ZSTD(ZstdLevel::try_new(3)?))
         .set_statistics_enabled(EnabledStatistics::Page)
         .set_max_row_group_row_count(None)
+        .set_data_page_row_count_limit(PAGE_ROWS)
         .set_created_by(format!("loopwitness {}", env!("CARGO_PKG_VERSION")));
     for name in [
         "time",

@@ -75,6 +75,12 @@ pub enum StoreError {
     SnapshotTooOld { file: PathBuf },
     #[error("readings were not accepted: {why}")]
     NotAccepted { why: String },
+    #[error("{why}")]
+    Refused { why: String },
+    #[error(
+        "the list or the register is not the one whose difference was shown: ask for the difference again"
+    )]
+    Stale,
     #[error("a caller stopped the reading: {why}")]
     Stopped { why: String },
 }

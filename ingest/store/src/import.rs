@@ -1,11 +1,12 @@
 //! Loading a site folder: register, announced work and readings become visible in one transaction, or not at all.
 
+use crate::amend::list_hash;
 use crate::chunk::{Chunk, Stage};
 use crate::dayfile::hex;
 use crate::error::{IoContext, StoreError};
 use crate::import_sink::{Rejects, Sink};
 use crate::register::{Register, RegisterDiff};
-use crate::state::{Change, Image, ImportRow, KnownFile};
+use crate::state::{Change, Image, ImportRow, KnownFile, ListFrom};
 use crate::store::{Store, Writer};
 use crate::work::{self, WorkWindow};
 use crate::{import_csv, import_parquet, register_csv};
@@ -81,6 +82,10 @@ impl Store {
                 });
             }
             None => image.register.clone(),
+            // What people changed since the same list was taken stays.
+            Some(bytes) if writer.state.last_list(ListFrom::Site)? == Some(list_hash(bytes)) => {
+                image.register.clone()
+            }
             Some(bytes) => {
                 let path = site.join("loops.csv");
                 let list = register_csv::parse(&path, text(&path, bytes)?)?;
@@ -144,6 +149,7 @@ impl Store {
             report.rejects_file = Some(to);
         }
         let register_changed = !report.register.is_empty();
+        let list_taken = found.loops.as_deref().map(list_hash);
         let change = Change {
             import: Some(ImportRow {
                 id: import,
@@ -154,6 +160,7 @@ impl Store {
             }),
             register: register_changed.then_some(&*register),
             work: &new_work,
+            list_taken: list_taken.as_deref().map(|hash| (ListFrom::Site, hash)),
             ..Change::default()
         };
         self.record(&mut writer, stage, change)?;

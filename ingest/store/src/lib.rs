@@ -4,6 +4,7 @@
 //! One process holds a [`Store`] (exclusive lock); any number of [`StoreReader`]s take immutable [`Snapshot`]s beside it.
 //! The layout on disk is in `FORMAT.md`.
 
+mod amend;
 mod batch;
 mod chunk;
 mod compact;
@@ -26,6 +27,7 @@ mod state;
 mod store;
 mod work;
 
+pub use amend::{AmendedLoop, Author, ChangeRecord, LoopAmendment};
 pub use error::StoreError;
 pub use import::{ImportProgress, ImportReport};
 pub use landing::Landing;

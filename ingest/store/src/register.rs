@@ -213,6 +213,9 @@ impl Register {
                     next.loops.insert(entry.tag.clone(), vec![entry]);
                 }
                 Some(history) if history.last().is_some_and(|e| !e.confirmed) => {
+                    if let Some(known) = history.last() {
+                        keep_what_no_device_knows(&mut entry, known);
+                    }
                     diff.changed.extend(merge(history, entry, false, now));
                 }
                 Some(_) => diff.unchanged += 1,
@@ -221,6 +224,24 @@ impl Register {
         next.set_version();
         (next, diff)
     }
+}
+
+/// A person's cells stay in an entry that a device tells.
+fn keep_what_no_device_knows(told: &mut LoopEntry, known: &LoopEntry) {
+    let known = known.clone();
+    told.host_lrv = known.host_lrv;
+    told.host_urv = known.host_urv;
+    told.tolerance_pct = known.tolerance_pct;
+    told.criticality = known.criticality;
+    told.area = known.area;
+    told.modem = told.modem.take().or(known.modem);
+    told.input_card = known.input_card;
+    told.junction_box = known.junction_box;
+    told.supply = known.supply;
+    told.input_accuracy_pct = known.input_accuracy_pct;
+    told.redundancy_group = known.redundancy_group;
+    told.service = known.service;
+    told.notes = known.notes;
 }
 
 /// Puts one entry into a loop's history; says what changed.

@@ -209,6 +209,19 @@ pub(crate) fn from_json(file: &Path, text: &str) -> Result<LoopEntry, StoreError
     Ok(entry)
 }
 
+/// An entry from named cells, none of them empty.
+pub(crate) fn from_cells(cells: &BTreeMap<String, String>) -> Result<LoopEntry, StoreError> {
+    let cells: BTreeMap<&str, &str> = cells
+        .iter()
+        .map(|(c, v)| (c.as_str(), v.as_str()))
+        .collect();
+    entry(&Row {
+        file: Path::new("loops.csv"),
+        line: 0,
+        cells: &cells,
+    })
+}
+
 struct Row<'a> {
     file: &'a Path,
     line: u64,

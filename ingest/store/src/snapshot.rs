@@ -1,7 +1,8 @@
 //! Reading beside a running writer: immutable snapshots of register, day files and landed rows.
 
+use crate::amend::ChangeRecord;
 use crate::batch::{append_rows, runs_of};
-use crate::dayread::{PartStream, read_loop};
+use crate::dayread::{Footers, PartStream, read_loop};
 use crate::error::{IoContext, StoreError};
 use crate::files::{Files, RealFiles};
 use crate::landing::decode;
@@ -25,6 +26,7 @@ pub struct StoreReader {
     dir: PathBuf,
     files: Arc<dyn Files>,
     inner: Arc<Mutex<Inner>>,
+    footers: Arc<Footers>,
 }
 
 struct Inner {
@@ -72,6 +74,7 @@ pub struct Snapshot {
     image: Image,
     landed: Arc<Landed>,
     refused: u64,
+    footers: Arc<Footers>,
 }
 
 impl StoreReader {
@@ -94,6 +97,7 @@ impl StoreReader {
             dir: dir.to_owned(),
             files,
             inner: Arc::new(Mutex::new(inner)),
+            footers: Arc::default(),
         })
     }
 
@@ -107,7 +111,18 @@ impl StoreReader {
             image: inner.image.clone(),
             landed: inner.landed.clone(),
             refused: inner.refused,
+            footers: self.footers.clone(),
         })
+    }
+
+    /// What people changed, the newest first: at most `limit` with an id below `before`.
+    pub fn changes(
+        &self,
+        before: Option<i64>,
+        limit: usize,
+    ) -> Result<Vec<ChangeRecord>, StoreError> {
+        let inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
+        inner.state.changes(before.unwrap_or(i64::MAX), limit)
     }
 }
 
@@ -217,6 +232,21 @@ impl Snapshot {
             .collect()
     }
 
+    /// Numbers of the days that may have rows with `from <= time < to`, in order.
+    pub fn days_between(&self, from: UtcMicros, to: UtcMicros) -> Vec<i64> {
+        if from >= to {
+            return Vec::new();
+        }
+        let range = from.day()..=UtcMicros(to.0.saturating_sub(1)).day();
+        let sealed = self.image.parts.range(range.clone()).map(|(day, _)| *day);
+        let landed = self.landed.days.range(range).map(|(day, _)| *day);
+        sealed
+            .chain(landed)
+            .collect::<BTreeSet<i64>>()
+            .into_iter()
+            .collect()
+    }
+
     fn key(&self, day: i64) -> String {
         let mut hash = Sha256::new();
         for part in self.image.parts.get(&day).into_iter().flatten() {
@@ -309,7 +339,9 @@ impl Snapshot {
         {
             for part in parts.iter().filter(|p| p.t_max >= from.0 && p.t_min < to.0) {
                 let mut found = Columns::default();
-                read_loop(&*self.files, &self.part_path(&part.name), tag, &mut found)?;
+                let path = self.part_path(&part.name);
+                let file = (path.as_path(), part.hash.as_str());
+                read_loop(&*self.files, &self.footers, file, tag, &mut found)?;
                 push_between(&mut columns, &found, from, to);
             }
         }

@@ -1,5 +1,6 @@
 //! `state.sqlite`: manifest, register and announced work; every change of the store is one transaction here.
 
+use crate::amend::ChangeRecord;
 use crate::error::{IoContext, StoreError};
 use crate::register::Register;
 use crate::register_csv;
@@ -11,7 +12,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
 
-const STATE: &[&str] = &[include_str!("../migrations/001_state.sql")];
+const STATE: &[&str] = &[
+    include_str!("../migrations/001_state.sql"),
+    include_str!("../migrations/002_changes.sql"),
+];
 pub(crate) const LANDING: &[&str] = &[include_str!("../migrations/001_landing.sql")];
 
 /// Where rows came from; collected beats imported.
@@ -26,6 +30,24 @@ impl Origin {
         match self {
             Self::Imported => "import",
             Self::Collected => "collect",
+        }
+    }
+}
+
+/// What kind of file a list of loops came from; each kind remembers its last one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum ListFrom {
+    /// The register of `site.toml`.
+    Register,
+    /// A site folder.
+    Site,
+}
+
+impl ListFrom {
+    fn word(self) -> &'static str {
+        match self {
+            Self::Register => "register",
+            Self::Site => "site",
         }
     }
 }
@@ -73,6 +95,10 @@ pub(crate) struct Change<'a> {
     pub import: Option<ImportRow>,
     pub register: Option<&'a Register>,
     pub work: &'a [WorkWindow],
+    /// Who made the change, when it was a person.
+    pub person: Option<&'a ChangeRecord>,
+    /// The list of loops taken from a file: from where, and its hash.
+    pub list_taken: Option<(ListFrom, &'a str)>,
 }
 
 /// Everything of the manifest that a snapshot needs, as of one transaction.
@@ -196,6 +222,46 @@ impl StateDb {
             .at("read", &self.path)
     }
 
+    /// Hash of the list of loops last taken from a file.
+    pub(crate) fn last_list(&self, from: ListFrom) -> Result<Option<String>, StoreError> {
+        self.conn
+            .query_row(
+                "SELECT hash FROM taken WHERE name = ?1",
+                [from.word()],
+                |r| r.get(0),
+            )
+            .optional()
+            .at("read", &self.path)
+    }
+
+    /// Changes that people made with an id below `before`, the newest first.
+    pub(crate) fn changes(
+        &self,
+        before: i64,
+        limit: usize,
+    ) -> Result<Vec<ChangeRecord>, StoreError> {
+        let read = || -> rusqlite::Result<Vec<ChangeRecord>> {
+            self.conn
+                .prepare_cached(
+                    "SELECT id, at, by, why, what, tag, detail FROM changes
+                     WHERE id < ?1 ORDER BY id DESC LIMIT ?2",
+                )?
+                .query_map(params![before, limit as i64], |r| {
+                    Ok(ChangeRecord {
+                        id: r.get(0)?,
+                        at: UtcMicros(r.get(1)?),
+                        by: r.get(2)?,
+                        why: r.get(3)?,
+                        what: r.get(4)?,
+                        tag: Some(r.get(5)?).filter(|t: &String| !t.is_empty()),
+                        detail: r.get(6)?,
+                    })
+                })?
+                .collect()
+        };
+        read().at("read", &self.path)
+    }
+
     pub(crate) fn has_part(&self, name: &str) -> Result<bool, StoreError> {
         self.conn
             .query_row("SELECT 1 FROM parts WHERE name = ?1", [name], |_| Ok(()))
@@ -307,6 +373,25 @@ fn apply(tx: &Transaction<'_>, change: &Change<'_>) -> rusqlite::Result<()> {
                 w.to.0,
                 w.note
             ],
+        )?;
+    }
+    if let Some(c) = change.person {
+        tx.execute(
+            "INSERT INTO changes (at, by, why, what, tag, detail) VALUES (?1, ?2, ?3, ?4, ?5, ?6)",
+            params![
+                c.at.0,
+                c.by,
+                c.why,
+                c.what,
+                c.tag.as_deref().unwrap_or(""),
+                c.detail
+            ],
+        )?;
+    }
+    if let Some((from, hash)) = change.list_taken {
+        tx.execute(
+            "INSERT OR REPLACE INTO taken VALUES (?1, ?2)",
+            [from.word(), hash],
         )?;
     }
     tx.execute(
