@@ -15,6 +15,7 @@ mod import;
 mod import_csv;
 mod import_parquet;
 mod import_sink;
+mod journal;
 mod landing;
 mod lock;
 mod register;
@@ -27,6 +28,7 @@ mod work;
 
 pub use error::StoreError;
 pub use import::{ImportProgress, ImportReport};
+pub use journal::JournalEntry;
 pub use landing::Landing;
 pub use register::{ChangedCell, ChangedLoop, Register, RegisterDiff};
 pub use seal::SealReport;
