@@ -306,7 +306,16 @@ fn assess_once(engine: &mut Engine, shared: &Shared) -> anyhow::Result<()> {
         assessed.result.loops,
         began.elapsed().as_secs_f64()
     );
-    shared.set_current(assessed, clock::now());
+    let now = clock::now();
+    // A log of cases that cannot be written must not keep the result back.
+    if let Some(store) = shared.store()
+        && let Err(e) = shared
+            .book
+            .assessed(&store, &assessed, snapshot.register(), now)
+    {
+        tracing::error!("the cases could not follow the assessment: failed to {e}");
+    }
+    shared.set_current(assessed, now);
     Ok(())
 }
 

@@ -1,5 +1,6 @@
 //! What the service's tasks and the HTTP handlers share: the newest result, the newest readings, the gateways.
 
+use crate::casebook::CaseBook;
 use crate::metrics::Metrics;
 use analytics_assess::{Assessed, Engine, Settings};
 use ingest_model::{Columns, Reading, Tag, UtcMicros};
@@ -89,6 +90,8 @@ pub struct Shared {
     pub reader: StoreReader,
     /// The one writer; `None` once the service stops.
     store: Mutex<Option<Arc<Store>>>,
+    /// Work items and their log.
+    pub book: CaseBook,
     current: RwLock<Option<Arc<Current>>>,
     newest: RwLock<HashMap<Tag, Reading>>,
     gateways: GatewaySource,
@@ -127,6 +130,7 @@ impl Shared {
         Self {
             site,
             reader: store.reader(),
+            book: CaseBook::new(store.reader(), analytics_cases::Settings::default()),
             store: Mutex::new(Some(store)),
             current: RwLock::new(None),
             newest: RwLock::new(HashMap::new()),

@@ -1,6 +1,7 @@
 //! The HTTP API (contract section 4): routes, the OpenAPI document made from them, and the layers around.
 
 mod attention;
+mod cases;
 mod events;
 mod guard;
 mod loops;
@@ -67,6 +68,7 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(operations::gateways))
         .routes(routes!(register::read, register::write))
         .routes(routes!(register::work))
+        .merge(cases::routes())
         .routes(routes!(operations::metrics))
         .routes(routes!(operations::healthz))
         .routes(routes!(operations::readyz))
@@ -80,13 +82,7 @@ pub fn openapi_json() -> String {
 }
 
 /// Planned addresses (contract section 4); each answers 501 whatever the method.
-const NOT_BUILT: [&str; 5] = [
-    "/api/v1/loops/{tag}/agreement",
-    "/api/v1/cases",
-    "/api/v1/cases/{id}",
-    "/api/v1/cases/{id}/{action}",
-    "/api/v1/reports",
-];
+const NOT_BUILT: [&str; 2] = ["/api/v1/loops/{tag}/agreement", "/api/v1/reports"];
 
 /// Everything the service answers.
 pub fn router(shared: Arc<Shared>) -> Router {
