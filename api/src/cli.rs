@@ -2,7 +2,7 @@
 
 use crate::clock;
 use crate::config::{SiteConfig, parse_duration};
-use crate::{decode, demo, plan, service, table};
+use crate::{decode, demo, plan, report, service, table};
 use analytics_assess::{Engine, Settings};
 use anyhow::{Context, bail};
 use clap::{Parser, Subcommand, ValueEnum};
@@ -51,13 +51,8 @@ enum Command {
         #[arg(long, value_enum, default_value = "table")]
         format: Format,
     },
-    /// Printable evidence for planners (not built yet)
-    Report {
-        #[arg(long, value_name = "DIR")]
-        store: PathBuf,
-        #[arg(long, value_name = "FILE")]
-        out: PathBuf,
-    },
+    /// Printable evidence for planners, HTML or PDF by extension
+    Report(report::ReportArgs),
     /// Explain frames, byte by byte
     Decode {
         /// Hexadecimal bytes of one frame or HART-IP message
@@ -104,7 +99,7 @@ enum Format {
     Csv,
 }
 
-fn parse_time(text: &str) -> Result<UtcMicros, String> {
+pub(crate) fn parse_time(text: &str) -> Result<UtcMicros, String> {
     UtcMicros::parse_rfc3339(text).map_err(|e| e.to_string())
 }
 
@@ -123,7 +118,7 @@ pub fn main() -> ExitCode {
         Command::Serve { config } => serve(&config),
         Command::Import { site, store } => import(&site, &store),
         Command::Assess { store, at, format } => assess(&store, at, format),
-        Command::Report { .. } => Err(anyhow::anyhow!("report is not built yet")),
+        Command::Report(args) => report::run(&args),
         Command::Decode { hex } => decode_frames(&hex),
         Command::Plan { config } => plan_lines(&config),
     };

@@ -13,6 +13,7 @@ pub mod http;
 pub mod metrics;
 mod page;
 pub mod plan;
+mod report;
 pub mod service;
 pub mod state;
 pub mod table;

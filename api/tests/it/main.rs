@@ -6,5 +6,6 @@ mod config;
 mod decode;
 mod http;
 mod live;
+mod report;
 mod service;
 mod support;
