@@ -2,7 +2,8 @@
 //! the evidence closes it. Pure: no IO, no clock; a [`Case`] is what its events say, in their order.
 //!
 //! State names follow the alarm-management standards ANSI/ISA-18.2 and IEC 62682 where they have one (unacknowledged,
-//! acknowledged, shelved, out of service), then the maintenance ones: planned, attended, proved, returned.
+//! acknowledged, shelved, out of service: from memory, and as OPC 10000-9 section 4.8 uses them), then the maintenance ones:
+//! planned, attended, proved, returned.
 //!
 //! Read first: `event` (what can happen), `case` (what is allowed when), then `decide` (what an assessment does).
 

@@ -324,6 +324,55 @@ async fn a_log_that_is_not_understood_is_said_and_not_skipped() {
     );
 }
 
+/// The whole service: the first assessment opens the case, a person acknowledges it, and after a stop and a start it is
+/// there with its history and not opened again. A reader beside the running service sees the same log.
+#[tokio::test(flavor = "multi_thread", worker_threads = 2)]
+async fn cases_outlive_the_service() {
+    use crate::service::{config, get, wait_for};
+    let dir = tempfile::tempdir().unwrap();
+    crate::support::write_site(&dir.path().join("site"));
+    let config = config(dir.path());
+    let mut kept = String::new();
+    for run in 0..2 {
+        let stop = tokio_util::sync::CancellationToken::new();
+        let listener = tokio::net::TcpListener::bind("127.0.0.1:0").await.unwrap();
+        let address = listener.local_addr().unwrap();
+        let running = {
+            let (config, stop) = (config.clone(), stop.clone());
+            tokio::spawn(async move { loopwitness::service::run(&config, listener, stop).await })
+        };
+        wait_for(address, "/readyz").await;
+        wait_for(address, "/api/v1/attention").await;
+        let metrics = wait_for(address, "/metrics").await;
+        let state = ["unacknowledged", "acknowledged"][run];
+        let line = format!("loopwitness_cases{{state=\"{state}\"}} 1");
+        assert!(metrics.contains(&line), "{line} is not in\n{metrics}");
+        if run == 0 {
+            let url = format!("http://{address}{ID}/acknowledge");
+            let answered = tokio::task::spawn_blocking(move || {
+                let body = json!({ "who": "R. Varga", "why": "night shift" });
+                ureq::post(url).send_json(body).unwrap().status().as_u16()
+            })
+            .await
+            .unwrap();
+            assert_eq!(answered, 200);
+        }
+        let beside = ingest_store::StoreReader::open(&dir.path().join("store")).unwrap();
+        assert_eq!(beside.journal(0).unwrap().len(), 2);
+        let (_, one) = tokio::task::spawn_blocking(move || get(address, ID))
+            .await
+            .unwrap()
+            .unwrap();
+        if run == 0 {
+            kept = one;
+        } else {
+            assert_eq!(one, kept);
+        }
+        stop.cancel();
+        running.await.unwrap().unwrap();
+    }
+}
+
 #[test]
 fn days_of_watch_begin_after_the_attendance() {
     let hour = 3_600_000_000;
