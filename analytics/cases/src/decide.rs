@@ -6,7 +6,7 @@
 use crate::case::{Case, Close, Stage, Suppression};
 use crate::cases::Cases;
 use crate::event::{Event, Family, Key, SELF, Sighting, What};
-use crate::proof::{Watched, prove};
+use crate::proof::{Watched, prove, usual_delay_h};
 use analytics_detect::{Assessment, AttentionRow, CommonCause, Evidence, Finding, Kind};
 use ingest_model::instant::{MICROS_PER_HOUR, MICROS_PER_S};
 use ingest_model::{Criticality, Tag, UtcMicros};
@@ -26,7 +26,8 @@ pub struct Settings {
     pub seen_every_h: i64,
     /// An acknowledged case closes itself after its evidence has been gone so long.
     pub clear_h: i64,
-    /// Evidence that is still there so long after attendance has returned.
+    /// Evidence that is still there so long after attendance has returned; sooner where the detector of the kind is quick
+    /// (twice its usual delay).
     pub return_h: i64,
     /// Least time of watch, and confidence, with which an attended case closes itself.
     pub prove_h: f64,
@@ -218,7 +219,8 @@ impl Desk {
             let came_back = match (&case.stage, &case.attended) {
                 (Stage::Attended, Some(a)) => {
                     !case.present && lasting
-                        || s.to.0.saturating_sub(a.when.0) >= settings.return_h * MICROS_PER_HOUR
+                        || s.to.seconds_since(a.when) / 3600.0
+                            >= (settings.return_h as f64).min(2.0 * usual_delay_h(s.kind))
                 }
                 _ => false,
             };

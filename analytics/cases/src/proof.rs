@@ -38,7 +38,7 @@ const LEAST_DAYS: usize = 3;
 
 /// Hours within which the detector usually sees a kind that is there all the time (common practice for this program's
 /// detectors, chosen on the slow side).
-fn usual_delay_h(kind: Kind) -> f64 {
+pub(crate) fn usual_delay_h(kind: Kind) -> f64 {
     match kind {
         Kind::NoReply | Kind::CurrentOutOfRange | Kind::DeviceStatus => 2.0,
         Kind::FixedCurrent | Kind::RisingErrors => 8.0,

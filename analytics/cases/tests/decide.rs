@@ -275,6 +275,15 @@ fn attended_is_watched_then_proved_or_returned() {
 }
 
 #[test]
+fn what_is_seen_at_once_returns_soon() {
+    let mut b = opened();
+    let done = T0 + 2 * HOUR;
+    b.person(done, ID, attended(done)).unwrap();
+    assert_eq!(b.assess(done + 3 * HOUR, silent(), vec![]), [""; 0]);
+    assert_eq!(b.assess(done + 4 * HOUR, silent(), vec![]), ["returned"]);
+}
+
+#[test]
 fn what_a_person_closed_stays_closed_until_it_is_worse() {
     let drift = |pct: f64| {
         let mut f = finding("FT-1", Kind::AnalogDigitalDrift, T0);

@@ -149,7 +149,7 @@ impl Plot {
 /// Round values between the ends, about `n` of them.
 fn ticks(low: f64, high: f64, n: usize) -> Vec<f64> {
     let rough = (high - low) / n as f64;
-    if !(rough > 0.0) || !rough.is_finite() {
+    if !rough.is_finite() || rough <= 0.0 {
         return Vec::new();
     }
     let base = 10_f64.powf(rough.log10().floor());
