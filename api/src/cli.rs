@@ -2,7 +2,7 @@
 
 use crate::clock;
 use crate::config::{SiteConfig, parse_duration};
-use crate::{decode, demo, plan, service, table};
+use crate::{decode, demo, plan, report, service, table};
 use analytics_assess::{Engine, Settings};
 use anyhow::{Context, bail};
 use clap::{Parser, Subcommand, ValueEnum};
@@ -54,13 +54,8 @@ enum Command {
         #[arg(long, value_name = "FILE")]
         config: Option<PathBuf>,
     },
-    /// Printable evidence for planners (not built yet)
-    Report {
-        #[arg(long, value_name = "DIR")]
-        store: PathBuf,
-        #[arg(long, value_name = "FILE")]
-        out: PathBuf,
-    },
+    /// Printable evidence for planners, HTML or PDF by extension
+    Report(report::ReportArgs),
     /// Explain frames, byte by byte
     Decode {
         /// Hexadecimal bytes of one frame or HART-IP message
@@ -107,7 +102,7 @@ enum Format {
     Csv,
 }
 
-fn parse_time(text: &str) -> Result<UtcMicros, String> {
+pub(crate) fn parse_time(text: &str) -> Result<UtcMicros, String> {
     UtcMicros::parse_rfc3339(text).map_err(|e| e.to_string())
 }
 
@@ -131,7 +126,7 @@ pub fn main() -> ExitCode {
             format,
             config,
         } => assess(&store, at, format, config.as_deref()),
-        Command::Report { .. } => Err(anyhow::anyhow!("report is not built yet")),
+        Command::Report(args) => report::run(&args),
         Command::Decode { hex } => decode_frames(&hex),
         Command::Plan { config } => plan_lines(&config),
     };

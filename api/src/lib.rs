@@ -2,6 +2,7 @@
 //!
 //! The edge of the workspace: the only crate that reads the wall clock, listens, and wires the others together.
 
+pub mod casebook;
 pub mod cli;
 pub mod clock;
 mod collection;
@@ -13,6 +14,7 @@ pub mod metrics;
 pub mod news;
 mod page;
 pub mod plan;
+mod report;
 pub mod service;
 pub mod settings;
 pub mod state;

@@ -3,6 +3,7 @@
 //! Labels are bounded: gateways and kinds, never a tag.
 
 use crate::state::GatewayView;
+use analytics_cases::{Cases, Shown};
 use analytics_detect::{Assessment, Kind};
 use ingest_model::UtcMicros;
 use prometheus::core::Collector;
@@ -27,6 +28,8 @@ pub struct Metrics {
     attention: IntGauge,
     not_judged: IntGauge,
     loops: IntGauge,
+    cases: IntGaugeVec,
+    case_failures: IntCounter,
 }
 
 impl Default for Metrics {
@@ -156,6 +159,20 @@ impl Metrics {
                 r,
                 IntGauge::new("loopwitness_loops", "Loops in the newest assessment."),
             ),
+            cases: put(
+                r,
+                IntGaugeVec::new(
+                    Opts::new("loopwitness_cases", "Open cases by state."),
+                    &["state"],
+                ),
+            ),
+            case_failures: put(
+                r,
+                IntCounter::new(
+                    "loopwitness_case_log_failures_total",
+                    "Assessments that the log of cases could not follow.",
+                ),
+            ),
             registry,
         }
     }
@@ -197,6 +214,23 @@ impl Metrics {
                 .with_label_values(&[kind.as_str()])
                 .set(open as i64);
         }
+    }
+
+    /// Counts of the open cases.
+    pub fn cases(&self, cases: &Cases, now: UtcMicros) {
+        for state in Shown::ALL {
+            if matches!(state, Shown::Proved | Shown::Closed) {
+                continue;
+            }
+            let count = cases.iter().filter(|c| c.shown(now) == state).count();
+            self.cases
+                .with_label_values(&[state.as_str()])
+                .set(count as i64);
+        }
+    }
+
+    pub fn case_log_failed(&self) {
+        self.case_failures.inc();
     }
 
     /// Text format 0.0.4, with the gateways as they are now.

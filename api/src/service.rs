@@ -313,7 +313,22 @@ fn assess_once(engine: &mut Engine, shared: &Shared) -> anyhow::Result<()> {
         assessed.result.loops,
         began.elapsed().as_secs_f64()
     );
-    shared.set_current(assessed, clock::now());
+    let now = clock::now();
+    // A log of cases that cannot be written must not keep the result back.
+    if let Some(store) = shared.store() {
+        let book = &shared.book;
+        let followed = book
+            .assessed(&store, &assessed, snapshot.register(), now)
+            .and_then(|_| book.cases());
+        match followed {
+            Ok(cases) => shared.metrics.cases(&cases, now),
+            Err(e) => {
+                shared.metrics.case_log_failed();
+                tracing::error!("the cases could not follow the assessment: failed to {e}");
+            }
+        }
+    }
+    shared.set_current(assessed, now);
     Ok(())
 }
 

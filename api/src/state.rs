@@ -1,5 +1,6 @@
 //! What the service's tasks and the HTTP handlers share: the newest result, the newest readings, the gateways.
 
+use crate::casebook::CaseBook;
 use crate::metrics::Metrics;
 use crate::news::News;
 use analytics_assess::{Assessed, Engine, Settings};
@@ -119,6 +120,8 @@ pub struct Shared {
     pub assessing: Settings,
     /// The one writer; `None` once the service stops.
     store: Mutex<Option<Arc<Store>>>,
+    /// Work items and their log.
+    pub book: CaseBook,
     current: RwLock<Option<Arc<Current>>>,
     newest: RwLock<HashMap<Tag, Reading>>,
     gateways: GatewaySource,
@@ -179,6 +182,7 @@ impl Shared {
             ),
             assessing: Settings::default(),
             rollups: store.rollups(),
+            book: CaseBook::new(store.reader(), analytics_cases::Settings::default()),
             store: Mutex::new(Some(store)),
             current: RwLock::new(None),
             newest: RwLock::new(HashMap::new()),

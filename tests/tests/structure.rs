@@ -7,12 +7,13 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 
 /// Crate -> what of ours it may use (DEVELOPERS.md, "Edges").
-const EDGES: [(&str, &[&str]); 9] = [
+const EDGES: [(&str, &[&str]); 10] = [
     ("ingest-model", &[]),
     ("ingest-hart", &[]),
     ("ingest-store", &["ingest-model"]),
     ("ingest-collect", &["ingest-model", "ingest-hart"]),
     ("analytics-detect", &["ingest-model"]),
+    ("analytics-cases", &["ingest-model", "analytics-detect"]),
     (
         "analytics-assess",
         &["ingest-model", "ingest-store", "analytics-detect"],
@@ -26,6 +27,7 @@ const EDGES: [(&str, &[&str]); 9] = [
             "ingest-store",
             "ingest-collect",
             "analytics-detect",
+            "analytics-cases",
             "analytics-assess",
             "sample-fleet",
         ],
@@ -75,7 +77,14 @@ fn pure_crates_link_no_runtime_and_no_database() {
     let meta = metadata();
     for p in meta["packages"].as_array().expect("packages") {
         let name = p["name"].as_str().expect("name");
-        if !["ingest-model", "ingest-hart", "analytics-detect"].contains(&name) {
+        if ![
+            "ingest-model",
+            "ingest-hart",
+            "analytics-detect",
+            "analytics-cases",
+        ]
+        .contains(&name)
+        {
             continue;
         }
         for d in p["dependencies"]

@@ -2,7 +2,8 @@
 
 use super::attention::still_running;
 use super::problem::Problem;
-use super::{App, Path, Query};
+use super::App;
+use super::extract::{Path, Query};
 use analytics_detect::agreement::{COVERAGE_FACTOR, MIN_DAYS};
 use analytics_detect::{Kind, agreement};
 use axum::Json;
@@ -93,7 +94,7 @@ pub(super) async fn agreement_of(
     let entry = snapshot
         .register()
         .current(&tag)
-        .ok_or_else(|| Problem::not_found_because(format!("no loop `{tag}`")))?;
+        .ok_or_else(|| Problem::unknown_loop(&text))?;
     let current = app.current().ok_or_else(|| still_running(&app))?;
     let all = current.assessed.day_blocks(&tag);
     let newest = all.last().map_or(0, |d| d.day);

@@ -1,7 +1,9 @@
 //! The HTTP API (contract section 4): routes, the OpenAPI document made from them, and the layers around.
 
 mod accept;
+mod agreement;
 mod attention;
+mod cases;
 mod document;
 pub mod events;
 mod extract;
@@ -61,6 +63,7 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(loops::list))
         .routes(routes!(loops::one, patch::patch))
         .routes(routes!(readings::readings))
+        .routes(routes!(agreement::agreement_of))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
         .routes(routes!(operations::gateways))
@@ -68,6 +71,7 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(register::changes))
         .routes(routes!(work::list, work::announce))
         .routes(routes!(events::events))
+        .merge(cases::routes())
         .routes(routes!(operations::metrics))
         .routes(routes!(operations::healthz))
         .routes(routes!(operations::readyz))
@@ -83,14 +87,7 @@ pub fn openapi_json() -> String {
 }
 
 /// Planned addresses (contract section 4); each answers 501 whatever the method.
-const NOT_BUILT: [&str; 6] = [
-    "/api/v1/loops/{tag}/agreement",
-    "/api/v1/families",
-    "/api/v1/cases",
-    "/api/v1/cases/{id}",
-    "/api/v1/cases/{id}/{action}",
-    "/api/v1/reports",
-];
+const NOT_BUILT: [&str; 2] = ["/api/v1/families", "/api/v1/reports"];
 
 /// Everything the service answers.
 pub fn router(shared: Arc<Shared>) -> Router {

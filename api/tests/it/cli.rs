@@ -55,8 +55,8 @@ fn failure_is_1_with_one_line() {
             "line 3, [site]: unknown key `colour`",
         ),
         (
-            vec!["report", "--store", "x", "--out", "y.pdf"],
-            "report is not built yet",
+            vec!["report", "--store", path(&missing), "--out", "y.html"],
+            "no store at",
         ),
         (vec!["decode", "xyz"], "is not hexadecimal"),
         (vec!["decode", "ff"], "no frame in these bytes"),

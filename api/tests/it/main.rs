@@ -1,5 +1,6 @@
 //! The program from outside: command line, configuration, HTTP. One binary, since each links all of polars.
 
+mod cases;
 mod cli;
 mod config;
 mod decode;
@@ -9,5 +10,6 @@ mod http;
 mod live;
 mod points;
 mod refusals;
+mod report;
 mod service;
 mod support;

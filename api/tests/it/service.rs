@@ -6,7 +6,7 @@ use std::path::Path;
 use std::time::Duration;
 use tokio_util::sync::CancellationToken;
 
-fn config(dir: &Path) -> SiteConfig {
+pub(crate) fn config(dir: &Path) -> SiteConfig {
     let text = "[site]\nname = \"Small Works\"\nstore = \"store\"\nimport = \"site\"\n";
     SiteConfig::parse(text, &dir.join("site.toml")).unwrap()
 }

@@ -101,6 +101,10 @@ impl StoreReader {
         })
     }
 
+    pub(crate) fn dir(&self) -> &Path {
+        &self.dir
+    }
+
     /// The store now. Costs what came since the last snapshot of this reader.
     pub fn snapshot(&self) -> Result<Snapshot, StoreError> {
         let mut inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);

@@ -3,6 +3,7 @@
 use crate::chunk::Stage;
 use crate::error::{IoContext, StoreError};
 use crate::files::{Files, RealFiles};
+use crate::journal::JournalWriter;
 use crate::landing::{Landing, Shared};
 use crate::lock::Lock;
 use crate::register::{Register, RegisterDiff};
@@ -35,6 +36,7 @@ pub struct Store {
 pub(crate) struct Writer {
     pub state: StateDb,
     pub landing: Connection,
+    pub journal: JournalWriter,
 }
 
 impl std::fmt::Debug for Store {
@@ -70,6 +72,7 @@ impl Store {
         let mut writer = Writer {
             state,
             landing: open_for_writing(&landing_path, LANDING)?,
+            journal: JournalWriter::default(),
         };
         let image = writer.state.image(&Image::default())?;
         writer.clear_landed(&landing_path, image.sealed_through)?;

@@ -146,16 +146,21 @@ fn any_failing_access_leaves_a_store_that_is_whole() {
                 left: Arc::new(AtomicI64::new(n)),
                 crash,
             };
-            let (mut imported, mut landed, mut sealed) = (false, false, false);
+            let (mut imported, mut landed, mut sealed, mut told) = (false, false, false, 0);
             if let Ok(store) = Store::open_with(&work, "test", now(), Arc::new(faulty.clone())) {
+                told += usize::from(store.journal_append(&["before".to_owned()]).is_ok());
                 imported = import(&store, &site).is_ok();
                 landed = land(&store, 8);
+                told += usize::from(store.journal_append(&["after".to_owned()]).is_ok());
                 sealed = store.seal(now()).is_ok();
             }
             completed = faulty.left.load(Ordering::SeqCst) > 0;
             let store = Store::open(&work, "test", now()).unwrap();
             let snapshot = store.reader().snapshot().unwrap();
             let rows = flat(&snapshot);
+            // What was told is in the journal whatever else failed.
+            let journal = store.reader().journal(0).unwrap();
+            assert_eq!(journal.len(), told, "call {n}, crash {crash}");
             let of = |t: &str| rows.iter().filter(|r| r.0 == t).count();
             assert_eq!(
                 of("FT-1"),

@@ -1,0 +1,117 @@
+//! HTML that cannot be injected into: markup is `&'static str`, everything else goes through [`Html::text`].
+
+use ingest_model::UtcMicros;
+
+/// A document being written.
+#[derive(Debug, Default)]
+pub(super) struct Html(String);
+
+impl Html {
+    /// Markup of ours; nothing that was made at run time fits the type.
+    pub(super) fn raw(&mut self, markup: &'static str) -> &mut Self {
+        self.0.push_str(markup);
+        self
+    }
+
+    /// Text, safe as content and inside a quoted attribute.
+    pub(super) fn text(&mut self, text: &str) -> &mut Self {
+        for c in text.chars() {
+            match c {
+                '&' => self.0.push_str("&amp;"),
+                '<' => self.0.push_str("&lt;"),
+                '>' => self.0.push_str("&gt;"),
+                '"' => self.0.push_str("&quot;"),
+                '\'' => self.0.push_str("&#39;"),
+                // Control characters and the marks that reorder text are no part of a name.
+                c if c.is_control() && c != '\n' => self.0.push('\u{fffd}'),
+                '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => self.0.push('\u{fffd}'),
+                c => self.0.push(c),
+            }
+        }
+        self
+    }
+
+    /// A number for a coordinate.
+    pub(super) fn at(&mut self, v: f64) -> &mut Self {
+        let v = if v.is_finite() { v } else { 0.0 };
+        self.0.push_str(&format!("{v:.1}"));
+        self
+    }
+
+    /// `<dt>name</dt><dd>value</dd>`.
+    pub(super) fn pair(&mut self, name: &str, value: &str) -> &mut Self {
+        self.raw("<div><dt>")
+            .text(name)
+            .raw("</dt><dd>")
+            .text(value)
+            .raw("</dd></div>")
+    }
+
+    pub(super) fn into_text(self) -> String {
+        self.0
+    }
+}
+
+/// `5 Nov 2026`, UTC.
+pub(super) fn day(t: UtcMicros) -> String {
+    const MONTHS: [&str; 12] = [
+        "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
+    ];
+    let s = t.to_rfc3339();
+    let month = s
+        .get(5..7)
+        .and_then(|m| m.parse::<usize>().ok())
+        .and_then(|m| MONTHS.get(m.wrapping_sub(1)));
+    let date = s.get(8..10).and_then(|d| d.parse::<u32>().ok());
+    match (date, month, s.get(0..4)) {
+        (Some(d), Some(m), Some(y)) => format!("{d} {m} {y}"),
+        _ => s,
+    }
+}
+
+/// `5 Nov 2026 12:00`, UTC.
+pub(super) fn minute(t: UtcMicros) -> String {
+    let s = t.to_rfc3339();
+    match s.get(11..16) {
+        Some(hm) => format!("{} {hm}", day(t)),
+        None => s,
+    }
+}
+
+/// A number with a real minus sign; trailing zeros of the decimals are kept.
+pub(super) fn number(v: f64, decimals: usize) -> String {
+    let s = format!("{:.*}", decimals, v.abs());
+    if v < 0.0 && s.bytes().any(|b| (b'1'..=b'9').contains(&b)) {
+        format!("\u{2212}{s}")
+    } else {
+        s
+    }
+}
+
+/// The same with a plus sign where it is above zero.
+pub(super) fn signed(v: f64, decimals: usize) -> String {
+    let s = number(v, decimals);
+    if v > 0.0 && s.bytes().any(|b| (b'1'..=b'9').contains(&b)) {
+        format!("+{s}")
+    } else {
+        s
+    }
+}
+
+/// A number with about four figures, for evidence of any size.
+pub(super) fn figures(v: f64) -> String {
+    if v == 0.0 {
+        return "0".to_owned();
+    }
+    let size = v.abs().log10().floor();
+    if !(-5.0..9.0).contains(&size) {
+        return format!("{v:.2e}").replace('-', "\u{2212}");
+    }
+    let decimals = (3.0 - size).clamp(0.0, 7.0) as usize;
+    let s = number(v, decimals);
+    if s.contains('.') {
+        s.trim_end_matches('0').trim_end_matches('.').to_owned()
+    } else {
+        s
+    }
+}
