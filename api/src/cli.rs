@@ -8,7 +8,7 @@ use anyhow::{Context, bail};
 use clap::{Parser, Subcommand, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use ingest_model::UtcMicros;
-use ingest_store::{ImportReport, Store, StoreReader};
+use ingest_store::{ExportOptions, ImportReport, Store, StoreReader};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -39,6 +39,21 @@ enum Command {
         /// Store folder; made if missing
         #[arg(long, value_name = "DIR")]
         store: PathBuf,
+    },
+    /// Write a store as a site folder again: register with its history, readings by day, announced work
+    Export {
+        /// Store folder
+        #[arg(long, value_name = "DIR")]
+        store: PathBuf,
+        /// New or empty folder
+        #[arg(long, value_name = "SITE")]
+        out: PathBuf,
+        /// Readings from this time on (RFC 3339)
+        #[arg(long, value_name = "TIME", value_parser = parse_time)]
+        from: Option<UtcMicros>,
+        /// Readings before this time (RFC 3339)
+        #[arg(long, value_name = "TIME", value_parser = parse_time)]
+        to: Option<UtcMicros>,
     },
     /// Rank the loops of a store
     Assess {
@@ -122,6 +137,12 @@ pub fn main() -> ExitCode {
         Command::Demo(args) => demo::run(&args),
         Command::Serve { config } => serve(&config),
         Command::Import { site, store } => import(&site, &store),
+        Command::Export {
+            store,
+            out,
+            from,
+            to,
+        } => export(&store, &out, ExportOptions { from, to }),
         Command::Assess { store, at, format } => assess(&store, at, format),
         Command::Report { .. } => Err(anyhow::anyhow!("report is not built yet")),
         Command::Decode { hex } => decode_frames(&hex),
@@ -274,6 +295,36 @@ fn import(site: &Path, dir: &Path) -> anyhow::Result<()> {
     }
     if let Some(file) = report.rejects_file {
         text.push_str(&format!("rejected rows with reasons: {}\n", file.display()));
+    }
+    print(&text)
+}
+
+fn export(dir: &Path, out: &Path, options: ExportOptions) -> anyhow::Result<()> {
+    if let (Some(from), Some(to)) = (options.from, options.to)
+        && from >= to
+    {
+        bail!("nothing lies between --from {from} and --to {to}");
+    }
+    let reader = StoreReader::open(dir)?;
+    let mut progress = Progress::start("export");
+    let report = reader.export(out, options, &mut |p| {
+        let share = p.days_done as f64 / p.days.max(1) as f64;
+        progress.set(
+            share,
+            &format!("{} rows, {} of {} days", p.rows, p.days_done, p.days),
+        );
+    })?;
+    progress.done(&format!("{} readings", report.readings));
+    let mut text = format!(
+        "{}: {} loops, {} readings in {} files, {} announced works\n",
+        out.display(),
+        report.loops,
+        report.readings,
+        report.files,
+        report.work_windows
+    );
+    if let Some((from, to)) = report.range {
+        text.push_str(&format!("from {from} to {to}\n"));
     }
     print(&text)
 }

@@ -24,6 +24,23 @@ pub trait Files: Send + Sync + std::fmt::Debug {
     fn sync_dir(&self, dir: &Path) -> io::Result<()>;
     /// Plain files of a folder, by name in byte order; empty if the folder does not exist.
     fn list(&self, dir: &Path) -> io::Result<Vec<PathBuf>>;
+    /// Removes a folder with all that is in it.
+    fn remove_dir(&self, dir: &Path) -> io::Result<()>;
+    /// Called before and after each transaction that writes to the database `db`. SQLite does its own file access, so
+    /// there is nothing to do here; tests stop or fail the store at these moments.
+    fn transaction(&self, db: &Path, moment: Moment) -> io::Result<()> {
+        let _ = (db, moment);
+        Ok(())
+    }
+}
+
+/// Where a transaction is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Moment {
+    /// Nothing of it is written.
+    Before,
+    /// It is on the disk; nobody was told.
+    After,
 }
 
 /// The file system of this machine.
@@ -90,6 +107,13 @@ impl Files for RealFiles {
         }
         found.sort_by(|a, b| name_bytes(a).cmp(name_bytes(b)));
         Ok(found)
+    }
+
+    fn remove_dir(&self, dir: &Path) -> io::Result<()> {
+        match fs::remove_dir_all(dir) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(()),
+            other => other,
+        }
     }
 }
 

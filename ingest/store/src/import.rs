@@ -8,7 +8,7 @@ use crate::register::{Register, RegisterDiff};
 use crate::state::{Change, Image, ImportRow, KnownFile};
 use crate::store::{Store, Writer};
 use crate::work::{self, WorkWindow};
-use crate::{import_csv, import_parquet, register_csv};
+use crate::{import_csv, import_parquet, register_csv, register_history};
 use ingest_model::{Tag, UtcMicros};
 use sha2::{Digest, Sha256};
 use std::io::Read;
@@ -53,6 +53,7 @@ pub struct ImportReport {
 
 struct Site {
     loops: Option<Vec<u8>>,
+    history: Option<Vec<u8>>,
     work: Option<Vec<u8>>,
     readings: Vec<PathBuf>,
     ignored: Vec<String>,
@@ -74,21 +75,28 @@ impl Store {
             files_ignored: found.ignored,
             ..ImportReport::default()
         };
-        let register = match &found.loops {
-            None if image.register.is_empty() => {
-                return Err(StoreError::NoRegister {
-                    dir: site.to_owned(),
-                });
-            }
-            None => image.register.clone(),
+        let list = match &found.loops {
+            None => None,
             Some(bytes) => {
                 let path = site.join("loops.csv");
-                let list = register_csv::parse(&path, text(&path, bytes)?)?;
-                let (register, diff) = image.register.with_list(list, now);
-                report.register = diff;
-                Arc::new(register)
+                Some(register_csv::parse(&path, text(&path, bytes)?)?)
             }
         };
+        let history = match &found.history {
+            None => Vec::new(),
+            Some(bytes) => {
+                let path = site.join(register_history::FILE);
+                register_history::parse(&path, text(&path, bytes)?)?
+            }
+        };
+        if list.is_none() && history.is_empty() && image.register.is_empty() {
+            return Err(StoreError::NoRegister {
+                dir: site.to_owned(),
+            });
+        }
+        let (register, diff) = image.register.with_site(history, list, now);
+        let register = Arc::new(register);
+        report.register = diff;
         report.loops = register.tags().filter(|t| !register.is_retired(t)).count();
 
         let import = writer.state.next_import()?;
@@ -196,11 +204,12 @@ impl Store {
         };
         let found = Site {
             loops: whole("loops.csv")?,
+            history: whole(register_history::FILE)?,
             work: whole("work.csv")?,
             readings: files,
             ignored,
         };
-        if found.loops.is_none() && found.readings.is_empty() {
+        if found.loops.is_none() && found.history.is_none() && found.readings.is_empty() {
             return Err(StoreError::EmptySite {
                 dir: site.to_owned(),
             });
