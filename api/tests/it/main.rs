@@ -3,6 +3,7 @@
 mod cli;
 mod config;
 mod decode;
+mod export;
 mod http;
 mod live;
 mod service;

@@ -187,6 +187,7 @@ impl StoreReader {
             return Ok(None);
         };
         let info = writer.finish()?;
+        self.files().sync(path).at("sync", path)?;
         Ok(Some((
             info.rows,
             UtcMicros(info.t_min),

@@ -18,6 +18,8 @@ pub trait Files: Send + Sync + std::fmt::Debug {
     /// Opens for writing at the end; creates.
     fn append(&self, path: &Path) -> io::Result<Box<dyn FileOut>>;
     fn open(&self, path: &Path) -> io::Result<File>;
+    /// Returns when what was written to a file, by whomever, is on the disk.
+    fn sync(&self, path: &Path) -> io::Result<()>;
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
     fn remove(&self, path: &Path) -> io::Result<()>;
     /// Makes created and renamed names of a folder durable.
@@ -70,6 +72,10 @@ impl Files for RealFiles {
 
     fn open(&self, path: &Path) -> io::Result<File> {
         File::open(path)
+    }
+
+    fn sync(&self, path: &Path) -> io::Result<()> {
+        OpenOptions::new().write(true).open(path)?.sync_all()
     }
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {

@@ -134,7 +134,12 @@ pub(crate) fn open_for_reading(path: &Path, migrations: &[&str]) -> Result<Conne
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let conn = Connection::open_with_flags(path, flags).at("open", path)?;
     prepare(&conn).at("open", path)?;
-    version(&conn, path, migrations)?;
+    // Made, but its first transaction never came to an end.
+    if version(&conn, path, migrations)? == 0 {
+        return Err(StoreError::NoStore {
+            dir: path.parent().unwrap_or(path).to_owned(),
+        });
+    }
     Ok(conn)
 }
 

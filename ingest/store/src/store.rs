@@ -221,7 +221,11 @@ impl Store {
         done
     }
 
-    fn commit(&self, writer: &mut Writer, change: &Change<'_>) -> Result<(), StoreError> {
+    pub(crate) fn commit(
+        &self,
+        writer: &mut Writer,
+        change: &Change<'_>,
+    ) -> Result<(), StoreError> {
         let done = writer.state.commit(change);
         if let (true, Some(_)) = (done.is_err(), change.register) {
             // It may have reached the disk all the same: the landing goes by what is there.

@@ -182,6 +182,9 @@ impl Files for Growing {
         }
         RealFiles.open(path)
     }
+    fn sync(&self, path: &Path) -> io::Result<()> {
+        RealFiles.sync(path)
+    }
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
         RealFiles.rename(from, to)
     }

@@ -75,6 +75,7 @@ pub fn check_stopped(store: &Path, journal: &Journal, what: &str) -> Vec<String>
         unlisted(store)
     } else {
         assert!(journal.accepted.is_empty(), "{what}");
+        assert!(StoreReader::open(store).is_err(), "{what}");
         Vec::new()
     };
     let aside = names(&store.join("set-aside"));

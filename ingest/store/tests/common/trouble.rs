@@ -263,6 +263,12 @@ impl Files for Trouble {
         self.plain("open", path, || RealFiles.open(path))
     }
 
+    fn sync(&self, path: &Path) -> io::Result<()> {
+        self.plain("sync", path, || RealFiles.sync(path))?;
+        self.inner().unsynced.remove(path);
+        Ok(())
+    }
+
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
         self.plain("rename", to, || RealFiles.rename(from, to))?;
         let mut inner = self.inner();
