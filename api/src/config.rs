@@ -124,6 +124,8 @@ pub struct SiteConfig {
     pub import: Option<PathBuf>,
     pub gateways: Vec<Gateway>,
     pub analogs: Vec<Analog>,
+    /// How long readings are kept, counted from the newest (our addition).
+    pub keep_raw: Duration,
 }
 
 #[derive(Deserialize)]
@@ -138,6 +140,8 @@ struct RawFile {
     analog: Vec<RawAnalog>,
     alerts: Option<toml::Table>,
     access: Option<toml::Table>,
+    #[serde(default)]
+    keep: RawKeep,
 }
 
 #[derive(Deserialize)]
@@ -150,6 +154,22 @@ struct RawSite {
     timezone: Option<String>,
     register: Option<PathBuf>,
     import: Option<PathBuf>,
+}
+
+/// How long what is kept, by tier.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawKeep {
+    #[serde(default = "default_keep_raw", deserialize_with = "days")]
+    raw: Duration,
+}
+
+impl Default for RawKeep {
+    fn default() -> Self {
+        Self {
+            raw: default_keep_raw(),
+        }
+    }
 }
 
 #[derive(Deserialize)]
@@ -193,6 +213,10 @@ enum AnalogKind {
     Csv,
 }
 
+/// 13 months.
+fn default_keep_raw() -> Duration {
+    Duration::from_secs(396 * 86_400)
+}
 fn default_store() -> PathBuf {
     "store".into()
 }
@@ -244,6 +268,20 @@ pub fn parse_duration(text: &str) -> Result<Duration, String> {
 fn duration<'de, D: Deserializer<'de>>(d: D) -> Result<Duration, D::Error> {
     let text = String::deserialize(d)?;
     parse_duration(&text).map_err(D::Error::custom)
+}
+
+/// Whole days like `400d`.
+fn days<'de, D: Deserializer<'de>>(d: D) -> Result<Duration, D::Error> {
+    let text = String::deserialize(d)?;
+    let days = text.trim().strip_suffix('d');
+    days.and_then(|n| n.parse::<u64>().ok())
+        .filter(|n| (1..=100_000).contains(n))
+        .map(|n| Duration::from_secs(n * 86_400))
+        .ok_or_else(|| {
+            D::Error::custom(format!(
+                "`{text}` is not a number of days (like \"400d\"), at least 1d and at most 100000d"
+            ))
+        })
 }
 
 impl SiteConfig {
@@ -376,6 +414,7 @@ impl SiteConfig {
             import: site.import.map(|p| base.join(p)),
             gateways,
             analogs,
+            keep_raw: raw.keep.raw,
         })
     }
 }
