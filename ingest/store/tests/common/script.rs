@@ -159,13 +159,16 @@ pub fn live(
     log("done close");
 }
 
+/// Looks at the store and tells what it sees.
+pub type Look<'a> = dyn FnMut(&mut dyn FnMut(&str)) + 'a;
+
 /// After each step `look` may look at the store.
 pub fn steps(
     site: &Path,
     store: &Store,
     known: &BTreeSet<i64>,
     log: &mut dyn FnMut(&str),
-    look: &mut dyn FnMut(&mut dyn FnMut(&str)),
+    look: &mut Look<'_>,
 ) {
     let mut life = Life {
         store,
@@ -193,7 +196,7 @@ struct Life<'a> {
     store: &'a Store,
     known: &'a BTreeSet<i64>,
     log: &'a mut dyn FnMut(&str),
-    look: &'a mut dyn FnMut(&mut dyn FnMut(&str)),
+    look: &'a mut Look<'a>,
 }
 
 impl Life<'_> {
