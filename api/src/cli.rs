@@ -8,7 +8,9 @@ use anyhow::{Context, bail};
 use clap::{Parser, Subcommand, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use ingest_model::UtcMicros;
-use ingest_store::{ImportReport, Rollups, Store, StoreReader};
+use ingest_store::{
+    ExportOptions, ImportOptions, ImportReport, LEAST_IMPORT_MEMORY, Rollups, Store, StoreReader,
+};
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -39,6 +41,24 @@ enum Command {
         /// Store folder; made if missing
         #[arg(long, value_name = "DIR")]
         store: PathBuf,
+        /// What the import may hold in memory, about
+        #[arg(long, value_name = "SIZE", default_value = "256M", value_parser = parse_memory)]
+        memory: u64,
+    },
+    /// Write a store as a site folder again: register with its history, readings by day, announced work
+    Export {
+        /// Store folder
+        #[arg(long, value_name = "DIR")]
+        store: PathBuf,
+        /// New or empty folder
+        #[arg(long, value_name = "SITE")]
+        out: PathBuf,
+        /// Readings from this time on (RFC 3339)
+        #[arg(long, value_name = "TIME", value_parser = parse_time)]
+        from: Option<UtcMicros>,
+        /// Readings before this time (RFC 3339)
+        #[arg(long, value_name = "TIME", value_parser = parse_time)]
+        to: Option<UtcMicros>,
     },
     /// Rank the loops of a store
     Assess {
@@ -106,6 +126,27 @@ pub(crate) fn parse_time(text: &str) -> Result<UtcMicros, String> {
     UtcMicros::parse_rfc3339(text).map_err(|e| e.to_string())
 }
 
+/// A size of memory like `256M`: K, M and G are powers of 1024.
+fn parse_memory(text: &str) -> Result<u64, String> {
+    let (number, shift) = match text.as_bytes().last() {
+        Some(b'K' | b'k') => (text.get(..text.len() - 1), 10),
+        Some(b'M' | b'm') => (text.get(..text.len() - 1), 20),
+        Some(b'G' | b'g') => (text.get(..text.len() - 1), 30),
+        _ => (Some(text), 0),
+    };
+    let bytes = number
+        .and_then(|n| n.parse::<u64>().ok())
+        .and_then(|n| n.checked_mul(1 << shift))
+        .ok_or_else(|| format!("`{text}` is not a size like 256M or 1G"))?;
+    if bytes < LEAST_IMPORT_MEMORY {
+        return Err(format!(
+            "`{text}` is too little: at least {}M",
+            LEAST_IMPORT_MEMORY >> 20
+        ));
+    }
+    Ok(bytes)
+}
+
 /// Runs the program.
 pub fn main() -> ExitCode {
     let cli = match Cli::try_parse() {
@@ -119,7 +160,23 @@ pub fn main() -> ExitCode {
     let done = match cli.command {
         Command::Demo(args) => demo::run(&args),
         Command::Serve { config } => serve(&config),
-        Command::Import { site, store } => import(&site, &store),
+        Command::Import {
+            site,
+            store,
+            memory,
+        } => import(
+            &site,
+            &store,
+            ImportOptions {
+                memory_bytes: memory,
+            },
+        ),
+        Command::Export {
+            store,
+            out,
+            from,
+            to,
+        } => export(&store, &out, ExportOptions { from, to }),
         Command::Assess {
             store,
             at,
@@ -235,8 +292,17 @@ pub(crate) fn import_with_progress(
     site: &Path,
     label: &str,
 ) -> anyhow::Result<ImportReport> {
+    import_with(store, site, label, ImportOptions::default())
+}
+
+fn import_with(
+    store: &Store,
+    site: &Path,
+    label: &str,
+    options: ImportOptions,
+) -> anyhow::Result<ImportReport> {
     let mut progress = Progress::start(label);
-    let report = store.import_site(site, clock::now(), &mut |p| {
+    let report = store.import_site_with(site, clock::now(), options, &mut |p| {
         let share = p.files_done as f64 / p.files.max(1) as f64;
         progress.set(share, &format!("{} rows, {}", p.rows, p.file));
     })?;
@@ -247,7 +313,7 @@ pub(crate) fn import_with_progress(
     Ok(report)
 }
 
-fn import(site: &Path, dir: &Path) -> anyhow::Result<()> {
+fn import(site: &Path, dir: &Path, options: ImportOptions) -> anyhow::Result<()> {
     if !site.is_dir() {
         bail!(
             "{} is not a folder: give the site folder that holds loops.csv and readings/",
@@ -255,7 +321,7 @@ fn import(site: &Path, dir: &Path) -> anyhow::Result<()> {
         );
     }
     let store = Store::open(dir, "loopwitness import", clock::now())?;
-    let report = import_with_progress(&store, site, "import")?;
+    let report = import_with(&store, site, "import", options)?;
     let mut text = if report.changed {
         format!(
             "{} loops; {} readings taken from {} files ({} known already); {} repeats, {} rejects\n",
@@ -277,6 +343,36 @@ fn import(site: &Path, dir: &Path) -> anyhow::Result<()> {
     }
     if let Some(file) = report.rejects_file {
         text.push_str(&format!("rejected rows with reasons: {}\n", file.display()));
+    }
+    print(&text)
+}
+
+fn export(dir: &Path, out: &Path, options: ExportOptions) -> anyhow::Result<()> {
+    if let (Some(from), Some(to)) = (options.from, options.to)
+        && from >= to
+    {
+        bail!("nothing lies between --from {from} and --to {to}");
+    }
+    let reader = StoreReader::open(dir)?;
+    let mut progress = Progress::start("export");
+    let report = reader.export(out, options, &mut |p| {
+        let share = p.days_done as f64 / p.days.max(1) as f64;
+        progress.set(
+            share,
+            &format!("{} rows, {} of {} days", p.rows, p.days_done, p.days),
+        );
+    })?;
+    progress.done(&format!("{} readings", report.readings));
+    let mut text = format!(
+        "{}: {} loops, {} readings in {} files, {} announced works\n",
+        out.display(),
+        report.loops,
+        report.readings,
+        report.files,
+        report.work_windows
+    );
+    if let Some((from, to)) = report.range {
+        text.push_str(&format!("from {from} to {to}\n"));
     }
     print(&text)
 }

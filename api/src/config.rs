@@ -126,6 +126,8 @@ pub struct SiteConfig {
     pub analogs: Vec<Analog>,
     /// `[assessment]` (our addition).
     pub assessment: analytics_assess::Settings,
+    /// How long readings are kept, counted from the newest (our addition).
+    pub keep_raw: Duration,
 }
 
 #[derive(Deserialize)]
@@ -142,6 +144,8 @@ struct RawFile {
     assessment: crate::settings::RawAssessment,
     alerts: Option<toml::Table>,
     access: Option<toml::Table>,
+    #[serde(default)]
+    keep: RawKeep,
 }
 
 #[derive(Deserialize)]
@@ -154,6 +158,22 @@ struct RawSite {
     timezone: Option<String>,
     register: Option<PathBuf>,
     import: Option<PathBuf>,
+}
+
+/// How long what is kept, by tier.
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct RawKeep {
+    #[serde(default = "default_keep_raw", deserialize_with = "days")]
+    raw: Duration,
+}
+
+impl Default for RawKeep {
+    fn default() -> Self {
+        Self {
+            raw: default_keep_raw(),
+        }
+    }
 }
 
 #[derive(Deserialize)]
@@ -197,6 +217,10 @@ enum AnalogKind {
     Csv,
 }
 
+/// 13 months.
+fn default_keep_raw() -> Duration {
+    Duration::from_secs(396 * 86_400)
+}
 fn default_store() -> PathBuf {
     "store".into()
 }
@@ -248,6 +272,20 @@ pub fn parse_duration(text: &str) -> Result<Duration, String> {
 fn duration<'de, D: Deserializer<'de>>(d: D) -> Result<Duration, D::Error> {
     let text = String::deserialize(d)?;
     parse_duration(&text).map_err(D::Error::custom)
+}
+
+/// Whole days like `400d`.
+fn days<'de, D: Deserializer<'de>>(d: D) -> Result<Duration, D::Error> {
+    let text = String::deserialize(d)?;
+    let days = text.trim().strip_suffix('d');
+    days.and_then(|n| n.parse::<u64>().ok())
+        .filter(|n| (1..=100_000).contains(n))
+        .map(|n| Duration::from_secs(n * 86_400))
+        .ok_or_else(|| {
+            D::Error::custom(format!(
+                "`{text}` is not a number of days (like \"400d\"), at least 1d and at most 100000d"
+            ))
+        })
 }
 
 impl SiteConfig {
@@ -385,6 +423,7 @@ impl SiteConfig {
             gateways,
             analogs,
             assessment,
+            keep_raw: raw.keep.raw,
         })
     }
 }

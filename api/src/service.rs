@@ -185,7 +185,11 @@ async fn start(
         .start(shared.clone(), store.clone(), shutdown.clone())
         .await?;
     let background = vec![
-        tokio::spawn(seal_now_and_then(store.clone(), shutdown.clone())),
+        tokio::spawn(seal_now_and_then(
+            store.clone(),
+            config.keep_raw,
+            shutdown.clone(),
+        )),
         tokio::spawn(assess_on_and_on(shared.clone(), shutdown.clone())),
         tokio::spawn(http::events::watch(shared.clone(), shutdown.clone())),
     ];
@@ -235,13 +239,13 @@ async fn load(config: &SiteConfig, shared: &Arc<Shared>, store: &Arc<Store>) -> 
     .await
 }
 
-async fn seal_now_and_then(store: Arc<Store>, shutdown: CancellationToken) {
+async fn seal_now_and_then(store: Arc<Store>, keep_raw: Duration, shutdown: CancellationToken) {
     loop {
         tokio::select! {
             () = shutdown.cancelled() => return,
             () = tokio::time::sleep(SEAL_EVERY) => {}
         }
-        let store = store.clone();
+        let (store, kept) = (store.clone(), store.clone());
         match blocking(move || Ok(store.seal(clock::now())?)).await {
             Ok(report) => tracing::debug!(
                 "sealed {} readings into {} day files",
@@ -249,6 +253,17 @@ async fn seal_now_and_then(store: Arc<Store>, shutdown: CancellationToken) {
                 report.day_files
             ),
             Err(e) => tracing::error!("cannot seal the landing, trying again later: {e:#}"),
+        }
+        match blocking(move || Ok(kept.drop_days_older_than(keep_raw, clock::now())?)).await {
+            Ok(gone) if gone.days == 0 => {}
+            Ok(gone) => tracing::info!(
+                "dropped {} days older than {} days: {} readings, {} bytes",
+                gone.days,
+                keep_raw.as_secs() / 86_400,
+                gone.rows,
+                gone.bytes
+            ),
+            Err(e) => tracing::error!("cannot drop old days, trying again later: {e:#}"),
         }
     }
 }

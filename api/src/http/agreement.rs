@@ -16,6 +16,7 @@ const MOST_DAYS: i64 = 3_660;
 
 #[derive(Deserialize, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 pub(super) struct AgreementQuery {
     /// Days of running looked back from the newest; 30 without it, at most 3660.
     days: Option<i64>,

@@ -60,7 +60,7 @@ fn bad_files_are_refused_with_file_section_and_reason() {
         ),
         (
             with("[[gatway]]\n"),
-            "unknown key `gatway`, expected one of `site`, `gateway`, `serial`, `analog`, `alerts`, `access`",
+            "unknown key `gatway`, expected one of `site`, `gateway`, `serial`, `analog`, `alerts`, `access`, `keep`",
         ),
         (
             "[site]\nstore = \"s\"\n".into(),
@@ -145,4 +145,30 @@ fn durations() {
     ] {
         assert!(parse_duration(bad).is_err(), "{bad}");
     }
+}
+
+#[test]
+fn how_long_readings_are_kept() {
+    let day = Duration::from_secs(86_400);
+    assert_eq!(parse(GOOD).unwrap().keep_raw, 396 * day);
+    let with = |text: &str| parse(&format!("{GOOD}\n[keep]\n{text}\n"));
+    assert_eq!(with("raw = \"40d\"").unwrap().keep_raw, 40 * day);
+    assert_eq!(with("").unwrap().keep_raw, 396 * day);
+    for bad in [
+        "raw = \"0d\"",
+        "raw = \"2h\"",
+        "raw = \"-1d\"",
+        "raw = \"d\"",
+    ] {
+        let error = with(bad).unwrap_err();
+        assert!(
+            error.contains("is not a number of days") && error.contains("[keep]"),
+            "{error}"
+        );
+    }
+    assert!(
+        with("day_blocks = \"1d\"")
+            .unwrap_err()
+            .contains("unknown key `day_blocks`")
+    );
 }

@@ -6,6 +6,7 @@ mod config;
 mod decode;
 mod edits;
 mod events;
+mod export;
 mod http;
 mod live;
 mod points;

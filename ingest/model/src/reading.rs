@@ -144,6 +144,42 @@ impl Columns {
         for_each_column!(go);
     }
 
+    /// Copies these rows of `other` to the end, in this order; stretches of neighbours at once.
+    pub fn extend_rows_of(&mut self, other: &Columns, rows: &[u32]) {
+        for stretch in rows.chunk_by(|a, b| a.checked_add(1) == Some(*b)) {
+            let Some(&first) = stretch.first() else {
+                continue;
+            };
+            let (from, to) = (first as usize, first as usize + stretch.len());
+            macro_rules! go {
+                ($f:ident) => {
+                    self.$f.extend_from_slice(&other.$f[from..to])
+                };
+            }
+            for_each_column!(go);
+        }
+    }
+
+    /// Room for this many rows more, so that none of them makes a column move.
+    pub fn reserve(&mut self, rows: usize) {
+        macro_rules! go {
+            ($f:ident) => {
+                self.$f.reserve_exact(rows)
+            };
+        }
+        for_each_column!(go);
+    }
+
+    /// Drops the rows, keeps their room.
+    pub fn clear(&mut self) {
+        macro_rules! go {
+            ($f:ident) => {
+                self.$f.clear()
+            };
+        }
+        for_each_column!(go);
+    }
+
     pub fn extend_from(&mut self, other: &Columns) {
         macro_rules! go {
             ($f:ident) => {

@@ -1,25 +1,37 @@
-//! Imports a site folder into a new store and says how fast: `cargo run --example import_speed -- SITE STORE`.
+//! Imports a site folder into a new store and says how fast, and how much memory the process had at most:
+//! `import_speed SITE STORE [MEMORY_MB]`.
 #![allow(clippy::print_stdout)]
 
 use ingest_model::UtcMicros;
-use ingest_store::Store;
+use ingest_store::{ImportOptions, Store};
 use std::path::Path;
 use std::time::Instant;
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let args: Vec<String> = std::env::args().collect();
-    let [_, site, dir] = args.as_slice() else {
-        return Err("wanted: SITE STORE".into());
+    let [_, site, dir, memory @ ..] = args.as_slice() else {
+        return Err("wanted: SITE STORE [MEMORY_MB]".into());
     };
+    let mut options = ImportOptions::default();
+    if let Some(memory) = memory.first() {
+        options.memory_bytes = memory.parse::<u64>()? << 20;
+    }
     let now = UtcMicros(1_800_000_000_000_000);
     let store = Store::open(Path::new(dir), "import_speed", now)?;
     let start = Instant::now();
-    let report = store.import_site(Path::new(site), now, &mut |_| {})?;
+    let report = store.import_site_with(Path::new(site), now, options, &mut |_| {})?;
     let seconds = start.elapsed().as_secs_f64();
     println!(
-        "{report:?}\nimport {seconds:.2} s, {:.0} rows/s",
+        "{} readings, {} repeats, {} rejects\nimport {seconds:.2} s, {:.0} rows/s",
+        report.readings,
+        report.repeats,
+        report.rejects,
         report.rows_read as f64 / seconds
     );
+    if let Ok(status) = std::fs::read_to_string("/proc/self/status") {
+        let peak = status.lines().find(|l| l.starts_with("VmHWM"));
+        println!("{}", peak.unwrap_or("no VmHWM"));
+    }
     let snapshot = store.reader().snapshot()?;
     let start = Instant::now();
     let mut rows = 0;

@@ -124,7 +124,7 @@ impl Store {
             .find(|t| entry.valid_from.is_none_or(|from| *t > from));
         let record = record("loop", Some(tag), author, now, &cells);
         let next = Arc::new(next);
-        writer.state.commit(&Change {
+        self.commit(&mut writer, &Change {
             register: Some(&next),
             person: Some(&record),
             ..Change::default()
@@ -177,7 +177,7 @@ impl Store {
         });
         let record = record("register", None, author, now, &counts);
         let next = Arc::new(next);
-        writer.state.commit(&Change {
+        self.commit(&mut writer, &Change {
             register: Some(&next),
             person: Some(&record),
             ..Change::default()
@@ -202,7 +202,7 @@ impl Store {
         let image = writer.state.image(&Image::default())?;
         let (next, diff) = image.register.with_list(list, now);
         let next = Arc::new(next);
-        writer.state.commit(&Change {
+        self.commit(&mut writer, &Change {
             register: (!diff.is_empty()).then_some(&*next),
             list_taken: Some((ListFrom::Register, &hash)),
             ..Change::default()
@@ -228,7 +228,7 @@ impl Store {
         if writer.state.image(&Image::default())?.work.contains(window) {
             return Ok(());
         }
-        writer.state.commit(&Change {
+        self.commit(&mut writer, &Change {
             work: std::slice::from_ref(window),
             person: Some(&record),
             ..Change::default()

@@ -6,10 +6,7 @@ use arrow_array::types::{
     ArrowPrimitiveType, Float64Type, Int32Type, TimestampMicrosecondType, UInt8Type, UInt16Type,
     UInt32Type,
 };
-use arrow_array::{
-    Array, ArrayRef, DictionaryArray, Float64Array, Int32Array, PrimitiveArray, RecordBatch,
-    TimestampMicrosecondArray,
-};
+use arrow_array::{Array, ArrayRef, DictionaryArray, Int32Array, PrimitiveArray, RecordBatch};
 use arrow_schema::{ArrowError, DataType, Field, Schema, SchemaRef, TimeUnit};
 use ingest_model::{Columns, MISSING_TIME, Tag};
 use std::sync::{Arc, LazyLock};
@@ -80,17 +77,12 @@ pub(crate) fn to_batch(
     let tag =
         DictionaryArray::<Int32Type>::try_new(Int32Array::from(keys), Arc::new(names.finish()))?;
     let floats = |v: &[f64]| -> ArrayRef {
-        Arc::new(
-            v.iter()
-                .map(|x| x.is_finite().then_some(*x))
-                .collect::<Float64Array>(),
-        )
+        let there = |x: f64| x.is_finite();
+        Arc::new(masked::<Float64Type, f64>(v, there, |x| x))
     };
     let times = |v: &[i64]| -> ArrayRef {
-        let a: TimestampMicrosecondArray = v
-            .iter()
-            .map(|t| (*t != MISSING_TIME).then_some(*t))
-            .collect();
+        let there = |t: i64| t != MISSING_TIME;
+        let a = masked::<TimestampMicrosecondType, i64>(v, there, |t| t);
         Arc::new(a.with_timezone("UTC"))
     };
     let columns: Vec<ArrayRef> = vec![
@@ -121,12 +113,33 @@ where
     T::Native: TryFrom<S>,
     S: Copy,
 {
-    Arc::new(
-        values
-            .iter()
-            .map(|v| T::Native::try_from(*v).ok())
-            .collect::<PrimitiveArray<T>>(),
-    )
+    Arc::new(masked::<T, S>(
+        values,
+        |v| T::Native::try_from(v).is_ok(),
+        |v| T::Native::try_from(v).unwrap_or_default(),
+    ))
+}
+
+/// Values where they are there, null elsewhere. Whole columns at once: this is done with every row that is kept.
+fn masked<T, S>(
+    values: &[S],
+    there: impl Fn(S) -> bool,
+    value: impl Fn(S) -> T::Native,
+) -> PrimitiveArray<T>
+where
+    T: ArrowPrimitiveType,
+    S: Copy,
+{
+    if values.iter().all(|v| there(*v)) {
+        return PrimitiveArray::from_iter_values(values.iter().map(|v| value(*v)));
+    }
+    let mask = values.iter().map(|v| there(*v)).collect();
+    let null = T::Native::default();
+    let values = values
+        .iter()
+        .map(|v| if there(*v) { value(*v) } else { null })
+        .collect();
+    PrimitiveArray::new(values, Some(mask))
 }
 
 /// Appends rows `from..from + rows` of a batch of [`schema`] to `into`.
@@ -195,12 +208,22 @@ where
     let array = array.as_primitive_opt::<T>().ok_or_else(|| {
         ArrowError::SchemaError(format!("a column has type {}", array.data_type()))
     })?;
-    if array.null_count() == 0 {
+    let Some(nulls) = array.nulls() else {
         into.extend(array.values().iter().map(|v| V::from(*v)));
-    } else if array.null_count() == array.len() {
-        into.resize(into.len() + array.len(), missing);
-    } else {
-        into.extend(array.iter().map(|v| v.map_or(missing, V::from)));
+        return Ok(());
+    };
+    let first = into.len();
+    into.resize(first + array.len(), missing);
+    let new = into.get_mut(first..).unwrap_or_default();
+    for (from, to) in nulls.valid_slices() {
+        let (slots, values) = (new.get_mut(from..to), array.values().get(from..to));
+        for (slot, v) in slots
+            .into_iter()
+            .flatten()
+            .zip(values.into_iter().flatten())
+        {
+            *slot = V::from(*v);
+        }
     }
     Ok(())
 }

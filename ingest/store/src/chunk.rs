@@ -11,8 +11,13 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-/// Rows held before they are sorted and written: about 120 bytes each.
+/// Rows of a seal held before they are sorted and written.
 pub(crate) const CHUNK_ROWS: usize = 1_000_000;
+/// Bytes of a row in a chunk, and of its place in the order while the chunk is written.
+pub(crate) const ROW_BYTES: usize = 100;
+pub(crate) const ORDER_BYTES: usize = 24;
+/// Staged files of a day that are joined at a time: each has some pages decoded.
+const FAN_IN: usize = 8;
 
 /// Rows with the index of their tag in a sorted list of tags.
 #[derive(Default)]
@@ -26,15 +31,37 @@ impl Chunk {
         self.tag.len()
     }
 
-    /// Writes the rows as one file a day into `stage` and empties the chunk. Of rows with equal tag and time the later
-    /// one stands. Returns how many gave way.
+    /// Room for this many rows.
+    pub(crate) fn reserve(&mut self, rows: usize) {
+        self.tag.reserve_exact(rows);
+        self.rows.reserve(rows);
+    }
+
+    /// The rows of the day of the last row, and which day: what is likely to get more rows.
+    pub(crate) fn rows_of_last_day(&self) -> Option<(i64, Vec<u32>)> {
+        let day = UtcMicros(*self.rows.time.last()?).day();
+        let (from, to) = (UtcMicros::from_day(day).0, UtcMicros::from_day(day + 1).0);
+        let rows = (0..).zip(&self.rows.time);
+        let rows = rows.filter(|(_, t)| (from..to).contains(*t));
+        Some((day, rows.map(|(row, _)| row).collect()))
+    }
+
+    /// Copies rows of another chunk to the end.
+    pub(crate) fn take_rows(&mut self, other: &Chunk, rows: &[u32]) {
+        let tags = rows.iter().filter_map(|r| other.tag.get(*r as usize));
+        self.tag.extend(tags);
+        self.rows.extend_rows_of(&other.rows, rows);
+    }
+
+    /// Writes the rows as one file a day into `stage` and empties the chunk; rows of the day `but` are left out. Of rows
+    /// with equal tag and time the later one stands. Returns how many gave way.
     pub(crate) fn write(
         &mut self,
         tags: &[Tag],
         stage: &mut Stage,
         origin: Origin,
-        seq_first: i64,
-        seq_last: i64,
+        seq: (i64, i64),
+        but: Option<i64>,
     ) -> Result<u64, StoreError> {
         let mut order: Vec<(i64, u32, i64, u32)> = self
             .tag
@@ -42,30 +69,33 @@ impl Chunk {
             .zip(&self.rows.time)
             .enumerate()
             .map(|(row, (tag, time))| (UtcMicros(*time).day(), *tag, *time, row as u32))
+            .filter(|(day, ..)| but != Some(*day))
             .collect();
+        // Stable only for speed: it makes use of what is in order already.
         order.sort();
         let mut repeats = 0;
+        let mut stand = Vec::new();
         for day_rows in order.chunk_by(|a, b| a.0 == b.0) {
             let Some(&(day, ..)) = day_rows.first() else {
                 continue;
             };
-            let mut file = stage.start(day, origin, seq_first, seq_last)?;
+            let mut file = stage.start(day, origin, seq.0, seq.1)?;
             for loop_rows in day_rows.chunk_by(|a, b| a.1 == b.1) {
                 let Some(tag) = loop_rows.first().and_then(|r| tags.get(r.1 as usize)) else {
                     continue;
                 };
                 file.writer.start_loop(tag)?;
-                for (n, row) in loop_rows.iter().enumerate() {
-                    if loop_rows.get(n + 1).is_some_and(|next| next.2 == row.2) {
-                        repeats += 1;
-                    } else {
-                        file.writer.push_row_of(&self.rows, row.3 as usize);
-                    }
+                stand.clear();
+                for same in loop_rows.chunk_by(|a, b| a.2 == b.2) {
+                    repeats += same.len() as u64 - 1;
+                    stand.extend(same.last().map(|r| r.3));
                 }
+                file.writer.push_rows_of(&self.rows, &stand);
             }
             stage.finish(file)?;
         }
-        *self = Self::default();
+        self.tag.clear();
+        self.rows.clear();
         Ok(repeats)
     }
 }
@@ -143,9 +173,13 @@ impl Stage {
         Ok(())
     }
 
+    /// A further file under `staging/` that goes if the stage is not kept.
+    pub(crate) fn removes(&mut self, path: PathBuf) {
+        self.undo.push(path);
+    }
+
     /// A further file already written and synced at `from`, to stand at `to` with the parts.
     pub(crate) fn other(&mut self, from: PathBuf, to: PathBuf) {
-        self.undo.push(from.clone());
         self.others.push((from, to));
     }
 
@@ -156,24 +190,42 @@ impl Stage {
             days.entry(part.day).or_default().push(part);
         }
         let mut repeats = 0;
-        for (day, parts) in days {
-            let (Some(first), Some(last)) = (parts.first(), parts.last()) else {
-                continue;
-            };
-            if parts.len() == 1 {
-                self.parts.extend(parts);
-                continue;
+        for (day, mut parts) in days {
+            // Neighbours in order of their rows, so the later row still stands.
+            while parts.len() > 1 {
+                let mut fewer = Vec::new();
+                for some in parts.chunks(FAN_IN) {
+                    match some {
+                        [one] => fewer.push(one.clone()),
+                        some => repeats += self.join(day, some, &mut fewer)?,
+                    }
+                }
+                parts = fewer;
             }
-            let paths: Vec<PathBuf> = parts
-                .iter()
-                .map(|p| self.dir.join("staging").join(&p.name))
-                .collect();
-            let mut joined = self.start(day, first.origin, first.seq_first, last.seq_last)?;
-            repeats += merge(&*self.files, &paths, &mut joined.writer)?;
-            self.finish(joined)?;
-            for path in &paths {
-                self.files.remove(path).at("remove", path)?;
-            }
+            self.parts.extend(parts);
+        }
+        Ok(repeats)
+    }
+
+    fn join(
+        &mut self,
+        day: i64,
+        parts: &[PartRow],
+        into: &mut Vec<PartRow>,
+    ) -> Result<u64, StoreError> {
+        let (Some(first), Some(last)) = (parts.first(), parts.last()) else {
+            return Ok(0);
+        };
+        let paths: Vec<PathBuf> = parts
+            .iter()
+            .map(|p| self.dir.join("staging").join(&p.name))
+            .collect();
+        let mut joined = self.start(day, first.origin, first.seq_first, last.seq_last)?;
+        let repeats = merge(&*self.files, &paths, &mut joined.writer)?;
+        self.finish(joined)?;
+        into.extend(self.parts.pop());
+        for path in &paths {
+            self.files.remove(path).at("remove", path)?;
         }
         Ok(repeats)
     }
@@ -182,8 +234,12 @@ impl Stage {
         &self.parts
     }
 
-    /// Renames every file to its place and makes the names durable; the manifest comes next.
+    /// Syncs every file, renames it to its place and makes the names durable; the manifest comes next.
     pub(crate) fn publish(&mut self) -> Result<(), StoreError> {
+        for part in &self.parts {
+            let path = self.dir.join("staging").join(&part.name);
+            self.files.sync(&path).at("sync", &path)?;
+        }
         let moves: Vec<(PathBuf, PathBuf)> = self
             .parts
             .iter()
@@ -273,7 +329,7 @@ mod tests {
                 });
             }
             repeats += chunk
-                .write(&tags, &mut stage, Origin::Imported, seq, seq)
+                .write(&tags, &mut stage, Origin::Imported, (seq, seq), None)
                 .unwrap();
         }
         assert_eq!((staged(), repeats), (4, 3));

@@ -76,10 +76,11 @@ impl DayFileWriter {
         Ok(())
     }
 
-    /// A row of the loop begun last; times increase.
-    pub(crate) fn push_row_of(&mut self, from: &Columns, row: usize) {
-        self.rows.push_row_of(from, row);
-        self.keys.push(self.tags.len() as i32 - 1);
+    /// These rows for the loop begun last; times increase.
+    pub(crate) fn push_rows_of(&mut self, from: &Columns, rows: &[u32]) {
+        self.rows.extend_rows_of(from, rows);
+        self.keys
+            .resize(self.rows.len(), self.tags.len() as i32 - 1);
     }
 
     /// Rows of the loop begun last; times increase.
@@ -101,12 +102,12 @@ impl DayFileWriter {
             .and_then(|()| self.writer.flush())
             .map_err(|e| failed(&self.path, &e))?;
         self.written += self.rows.len() as u64;
-        self.rows = Columns::default();
+        self.rows.clear();
         self.tags.clear();
         Ok(())
     }
 
-    /// Writes the rest and returns when the file is on the disk.
+    /// Writes the rest. The file is not synced yet: many are written before the first of them counts.
     pub(crate) fn finish(mut self) -> Result<DayFileInfo, StoreError> {
         if !self.rows.is_empty() {
             self.flush()?;
@@ -126,7 +127,6 @@ impl DayFileWriter {
             .into_inner()
             .map_err(|e| failed(&self.path, &e))?;
         out.flush().at("write", &self.path)?;
-        out.out.sync().at("sync", &self.path)?;
         Ok(DayFileInfo {
             rows: self.written,
             t_min: self.t_min,

@@ -73,6 +73,10 @@ pub enum StoreError {
     Damaged { file: PathBuf, why: String },
     #[error("history file {file} is gone: the snapshot is older than the time that replaced files are kept; take a new one", file = .file.display())]
     SnapshotTooOld { file: PathBuf },
+    #[error("{dir} is not empty: give a new or an empty folder to export to", dir = .dir.display())]
+    NotEmpty { dir: PathBuf },
+    #[error("{dir} cannot be exported to: give the name of a new folder", dir = .dir.display())]
+    NoName { dir: PathBuf },
     #[error("readings were not accepted: {why}")]
     NotAccepted { why: String },
     #[error("{why}")]

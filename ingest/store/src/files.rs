@@ -18,12 +18,31 @@ pub trait Files: Send + Sync + std::fmt::Debug {
     /// Opens for writing at the end; creates.
     fn append(&self, path: &Path) -> io::Result<Box<dyn FileOut>>;
     fn open(&self, path: &Path) -> io::Result<File>;
+    /// Returns when what was written to a file, by whomever, is on the disk.
+    fn sync(&self, path: &Path) -> io::Result<()>;
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()>;
     fn remove(&self, path: &Path) -> io::Result<()>;
     /// Makes created and renamed names of a folder durable.
     fn sync_dir(&self, dir: &Path) -> io::Result<()>;
     /// Plain files of a folder, by name in byte order; empty if the folder does not exist.
     fn list(&self, dir: &Path) -> io::Result<Vec<PathBuf>>;
+    /// Removes a folder with all that is in it.
+    fn remove_dir(&self, dir: &Path) -> io::Result<()>;
+    /// Called before and after each transaction that writes to the database `db`. SQLite does its own file access, so
+    /// there is nothing to do here; tests stop or fail the store at these moments.
+    fn transaction(&self, db: &Path, moment: Moment) -> io::Result<()> {
+        let _ = (db, moment);
+        Ok(())
+    }
+}
+
+/// Where a transaction is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Moment {
+    /// Nothing of it is written.
+    Before,
+    /// It is on the disk; nobody was told.
+    After,
 }
 
 /// The file system of this machine.
@@ -53,6 +72,10 @@ impl Files for RealFiles {
 
     fn open(&self, path: &Path) -> io::Result<File> {
         File::open(path)
+    }
+
+    fn sync(&self, path: &Path) -> io::Result<()> {
+        OpenOptions::new().write(true).open(path)?.sync_all()
     }
 
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
@@ -90,6 +113,13 @@ impl Files for RealFiles {
         }
         found.sort_by(|a, b| name_bytes(a).cmp(name_bytes(b)));
         Ok(found)
+    }
+
+    fn remove_dir(&self, dir: &Path) -> io::Result<()> {
+        match fs::remove_dir_all(dir) {
+            Err(e) if e.kind() == io::ErrorKind::NotFound => Ok(()),
+            other => other,
+        }
     }
 }
 

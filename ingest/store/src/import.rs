@@ -4,17 +4,34 @@ use crate::amend::list_hash;
 use crate::chunk::{Chunk, Stage};
 use crate::dayfile::hex;
 use crate::error::{IoContext, StoreError};
-use crate::import_sink::{Rejects, Sink};
+use crate::import_sink::{FullChunk, Rejects, Sink, chunk_rows, write_chunks};
 use crate::register::{Register, RegisterDiff};
 use crate::state::{Change, Image, ImportRow, KnownFile, ListFrom};
 use crate::store::{Store, Writer};
 use crate::work::{self, WorkWindow};
-use crate::{import_csv, import_parquet, register_csv};
+use crate::{import_csv, import_parquet, register_csv, register_history};
 use ingest_model::{Tag, UtcMicros};
 use sha2::{Digest, Sha256};
 use std::io::Read;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::mpsc::{Receiver, SyncSender, channel, sync_channel};
+
+/// How to import.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct ImportOptions {
+    /// What the import may hold in memory, about; at least [`LEAST_IMPORT_MEMORY`](crate::LEAST_IMPORT_MEMORY). A page
+    /// of an imported file is held besides, and the register.
+    pub memory_bytes: u64,
+}
+
+impl Default for ImportOptions {
+    fn default() -> Self {
+        Self {
+            memory_bytes: 256 << 20,
+        }
+    }
+}
 
 /// How far an import is.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -54,6 +71,7 @@ pub struct ImportReport {
 
 struct Site {
     loops: Option<Vec<u8>>,
+    history: Option<Vec<u8>>,
     work: Option<Vec<u8>>,
     readings: Vec<PathBuf>,
     ignored: Vec<String>,
@@ -68,6 +86,17 @@ impl Store {
         now: UtcMicros,
         progress: &mut dyn FnMut(ImportProgress),
     ) -> Result<ImportReport, StoreError> {
+        self.import_site_with(site, now, ImportOptions::default(), progress)
+    }
+
+    /// [`import_site`](Self::import_site) with options.
+    pub fn import_site_with(
+        &self,
+        site: &Path,
+        now: UtcMicros,
+        options: ImportOptions,
+        progress: &mut dyn FnMut(ImportProgress),
+    ) -> Result<ImportReport, StoreError> {
         let found = self.find_site(site)?;
         let mut writer = self.writer();
         let image = writer.state.image(&Image::default())?;
@@ -75,52 +104,72 @@ impl Store {
             files_ignored: found.ignored,
             ..ImportReport::default()
         };
-        let register = match &found.loops {
-            None if image.register.is_empty() => {
-                return Err(StoreError::NoRegister {
-                    dir: site.to_owned(),
-                });
-            }
-            None => image.register.clone(),
+        let list = match &found.loops {
+            None => None,
             // What people changed since the same list was taken stays.
-            Some(bytes) if writer.state.last_list(ListFrom::Site)? == Some(list_hash(bytes)) => {
-                image.register.clone()
-            }
+            Some(bytes) if writer.state.last_list(ListFrom::Site)? == Some(list_hash(bytes)) => None,
             Some(bytes) => {
                 let path = site.join("loops.csv");
-                let list = register_csv::parse(&path, text(&path, bytes)?)?;
-                let (register, diff) = image.register.with_list(list, now);
-                report.register = diff;
-                Arc::new(register)
+                Some(register_csv::parse(&path, text(&path, bytes)?)?)
             }
         };
+        let history = match &found.history {
+            None => Vec::new(),
+            Some(bytes) => {
+                let path = site.join(register_history::FILE);
+                register_history::parse(&path, text(&path, bytes)?)?
+            }
+        };
+        if list.is_none() && history.is_empty() && image.register.is_empty() {
+            return Err(StoreError::NoRegister {
+                dir: site.to_owned(),
+            });
+        }
+        let (register, diff) = image.register.with_site(history, list, now);
+        let register = Arc::new(register);
+        report.register = diff;
         report.loops = register.tags().filter(|t| !register.is_retired(t)).count();
 
         let import = writer.state.next_import()?;
-        let mut sink = self.sink(import, &register, found.readings.len(), progress);
+        let mut stage = Stage::new(self.files.clone(), &self.dir);
         let mut known = Vec::new();
-        let work = self.read_work(
-            site,
-            found.work.as_deref(),
-            &writer,
-            &register,
-            &mut sink,
-            &mut known,
-        )?;
-        for path in &found.readings {
-            self.import_file(path, &writer, &mut sink, &mut known, &mut report)?;
-        }
-        sink.write_chunk()?;
-        sink.file = String::new();
-        sink.tell();
-
-        let Sink {
-            mut stage,
-            mut rejects,
-            rows_read,
-            mut repeats,
-            ..
-        } = sink;
+        let tags: Vec<Tag> = register.tags().cloned().collect();
+        // A hand-over without a queue, so there are never more than two chunks.
+        let (full, from_reader) = sync_channel(0);
+        let (to_reader, empty) = channel();
+        let mut sink = self.sink(import, &tags, &found.readings, progress, (full, empty));
+        sink.chunk_rows = chunk_rows(options.memory_bytes);
+        stage.removes(sink.rejects.path.clone());
+        let (read, written) = std::thread::scope(|scope| {
+            let stage = &mut stage;
+            let tags = &tags;
+            let spawned = std::thread::Builder::new()
+                .name("import".to_owned())
+                .spawn_scoped(scope, move || {
+                    write_chunks(&from_reader, &to_reader, tags, stage)
+                });
+            let writing = spawned.at("start the import into", &self.dir)?;
+            let read = (|| -> Result<_, StoreError> {
+                let bytes = found.work.as_deref();
+                let work =
+                    self.read_work(site, bytes, &writer, &register, &mut sink, &mut known)?;
+                for path in &found.readings {
+                    self.import_file(path, &writer, &mut sink, &mut known, &mut report)?;
+                }
+                sink.send_chunk(None)?;
+                sink.file = String::new();
+                sink.tell();
+                Ok((work, sink.rows_read))
+            })();
+            let rejects = sink.end();
+            let written = writing
+                .join()
+                .unwrap_or_else(|panic| std::panic::resume_unwind(panic));
+            Ok::<_, StoreError>((read.map(|r| (r, rejects)), written))
+        })?;
+        // When writing failed, that is why reading ended.
+        let mut repeats = written?;
+        let ((work, rows_read), mut rejects) = read?;
         repeats += stage.join_days()?;
         let new_work: Vec<WorkWindow> = work
             .into_iter()
@@ -145,7 +194,7 @@ impl Store {
                 .dir
                 .join("rejects")
                 .join(format!("import-{import:06}.csv"));
-            stage.other(rejects.path.clone(), to.clone());
+            stage.other(rejects.path, to.clone());
             report.rejects_file = Some(to);
         }
         let register_changed = !report.register.is_empty();
@@ -203,11 +252,12 @@ impl Store {
         };
         let found = Site {
             loops: whole("loops.csv")?,
+            history: whole(register_history::FILE)?,
             work: whole("work.csv")?,
             readings: files,
             ignored,
         };
-        if found.loops.is_none() && found.readings.is_empty() {
+        if found.loops.is_none() && found.history.is_none() && found.readings.is_empty() {
             return Err(StoreError::EmptySite {
                 dir: site.to_owned(),
             });
@@ -218,11 +268,11 @@ impl Store {
     fn sink<'a>(
         &self,
         import: i64,
-        register: &Register,
-        files: usize,
+        tags: &[Tag],
+        readings: &[PathBuf],
         progress: &'a mut dyn FnMut(ImportProgress),
+        (full, empty): (SyncSender<FullChunk>, Receiver<Chunk>),
     ) -> Sink<'a> {
-        let tags: Vec<Tag> = register.tags().cloned().collect();
         let index = tags
             .iter()
             .enumerate()
@@ -235,19 +285,19 @@ impl Store {
             count: 0,
         };
         Sink {
-            tags,
             index,
             memo: (String::new(), None),
             chunk: Chunk::default(),
+            chunk_rows: 0,
             chunks: 0,
+            full,
+            empty,
             import,
-            stage: Stage::new(self.files.clone(), &self.dir),
             rejects,
             rows_read: 0,
-            repeats: 0,
             file: String::new(),
             files_done: 0,
-            files,
+            files: readings.len(),
             progress,
         }
     }

@@ -1,17 +1,22 @@
 //! Readings from Parquet: TIMESTAMP of any unit, floats of both widths, integers of any, tags as strings or dictionary.
 
 use crate::error::StoreError;
-use crate::import_sink::{BAD_INTEGER, FLOATS, INTEGERS, RawRow, Sink};
+use crate::import_sink::{BAD_INTEGER, FLOATS, INTEGERS, NO_TAG, RawRow, RawRows, Sink};
 use arrow_array::cast::AsArray;
-use arrow_array::types::{Float64Type, Int64Type, TimestampMicrosecondType};
-use arrow_array::{Array, ArrayRef, RecordBatch, StringArray};
+use arrow_array::types::{
+    ArrowPrimitiveType, Float64Type, Int32Type, Int64Type, TimestampMicrosecondType,
+};
+use arrow_array::{Array, ArrayRef, PrimitiveArray, RecordBatch, StringArray};
 use arrow_schema::{DataType, Schema, TimeUnit};
 use ingest_model::MISSING_TIME;
 use parquet::arrow::ProjectionMask;
-use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
+use parquet::arrow::arrow_reader::{
+    ArrowReaderMetadata, ArrowReaderOptions, ParquetRecordBatchReaderBuilder,
+};
 use std::fs::File;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
+use std::sync::Arc;
 
 const BATCH_ROWS: usize = 32_768;
 
@@ -23,13 +28,16 @@ pub(crate) fn read(path: &Path, file: File, sink: &mut Sink<'_>) -> Result<(), S
     // The decoder is made for files that a Parquet writer made: should broken bytes make it panic, that is an error
     // of this file and not the end of the service.
     let broken = |_| damaged("the Parquet data is broken".to_owned());
+    let options = ArrowReaderOptions::new();
     // Parquet has no unit of seconds: Arrow writers note it, and more, in a schema of their own beside the file's.
-    let builder = catch_unwind(AssertUnwindSafe(|| {
-        ParquetRecordBatchReaderBuilder::try_new(file)
+    let metadata = catch_unwind(AssertUnwindSafe(|| {
+        ArrowReaderMetadata::load(&file, options)
     }))
     .map_err(broken)?
     .map_err(|e| damaged(e.to_string()))?;
-    check(path, builder.schema())?;
+    check(path, metadata.schema())?;
+    let metadata = with_tag_dictionary(&metadata).unwrap_or(metadata);
+    let builder = ParquetRecordBatchReaderBuilder::new_with_metadata(file, metadata);
     let wanted: Vec<&str> = ["time", "tag", "analog_time"]
         .into_iter()
         .chain(FLOATS)
@@ -48,6 +56,22 @@ pub(crate) fn read(path: &Path, file: File, sink: &mut Sink<'_>) -> Result<(), S
         sink.tell();
     }
     Ok(())
+}
+
+/// The same with the tag as a dictionary, so that texts are looked at once a page and not once a row.
+fn with_tag_dictionary(metadata: &ArrowReaderMetadata) -> Option<ArrowReaderMetadata> {
+    let fields = metadata.schema().fields().iter().map(|field| {
+        if field.name() == "tag" && *field.data_type() == DataType::Utf8 {
+            let text = Box::new(DataType::Utf8);
+            let dictionary = DataType::Dictionary(Box::new(DataType::Int32), text);
+            Arc::new(field.as_ref().clone().with_data_type(dictionary))
+        } else {
+            field.clone()
+        }
+    });
+    let schema = Arc::new(Schema::new(fields.collect::<Vec<_>>()));
+    let options = ArrowReaderOptions::new().with_schema(schema);
+    ArrowReaderMetadata::try_new(metadata.metadata().clone(), options).ok()
 }
 
 /// Columns that the contract names must have the contract's types; others are not looked at.
@@ -138,7 +162,7 @@ fn rows(
             .map(|c| c.null_count())
             .unwrap_or_default();
         if array.null_count() == given {
-            return Ok(array.iter().map(|t| t.unwrap_or(MISSING_TIME)).collect());
+            return Ok(filled(array, MISSING_TIME, |t| t));
         }
         // The conversion to microseconds overflowed: given, but no usable time.
         let given = batch.column_by_name(name);
@@ -153,59 +177,73 @@ fn rows(
             .collect())
     };
     let (time, analog_time) = (times("time")?, times("analog_time")?);
-    let tags = cast("tag", &DataType::Utf8)?;
-    let tags: Option<&StringArray> = tags.as_ref().and_then(|t| t.as_string_opt());
-    let mut floats = Vec::with_capacity(FLOATS.len());
-    for name in FLOATS {
+    let mut floats: [Vec<f64>; 6] = Default::default();
+    for (slot, name) in floats.iter_mut().zip(FLOATS) {
         let array = cast(name, &DataType::Float64)?;
-        floats.push(
-            match array
-                .as_ref()
-                .and_then(|a| a.as_primitive_opt::<Float64Type>())
-            {
-                Some(a) if a.null_count() == 0 => a.values().to_vec(),
-                Some(a) => a.iter().map(|v| v.unwrap_or(f64::NAN)).collect(),
-                None => vec![f64::NAN; n],
-            },
-        );
+        *slot = match array
+            .as_ref()
+            .and_then(|a| a.as_primitive_opt::<Float64Type>())
+        {
+            Some(a) => filled(a, f64::NAN, |v| v),
+            None => vec![f64::NAN; n],
+        };
     }
-    let mut integers = Vec::with_capacity(INTEGERS.len());
-    for (name, _) in INTEGERS {
+    let mut integers: [Vec<i64>; 7] = Default::default();
+    for (slot, (name, _)) in integers.iter_mut().zip(INTEGERS) {
         let array = cast(name, &DataType::Int64)?;
         let given = batch.column_by_name(name);
-        integers.push(
-            match array
-                .as_ref()
-                .and_then(|a| a.as_primitive_opt::<Int64Type>())
-            {
-                Some(a) => a
-                    .iter()
-                    .enumerate()
-                    .map(|(i, v)| match v {
-                        Some(v) if v >= 0 => v,
-                        None if given
-                            .is_none_or(|c| c.is_null(i) || *c.data_type() == DataType::Null) =>
-                        {
-                            -1
-                        }
-                        // Negative, or beyond 64 bit.
-                        _ => BAD_INTEGER,
-                    })
-                    .collect(),
-                None => vec![-1; n],
-            },
-        );
+        *slot = match array
+            .as_ref()
+            .and_then(|a| a.as_primitive_opt::<Int64Type>())
+        {
+            // Nothing was lost on the way to 64 bit, so a null is a missing value.
+            Some(a) if given.is_some_and(|g| g.null_count() == a.null_count()) => {
+                filled(a, -1, |v| if v >= 0 { v } else { BAD_INTEGER })
+            }
+            Some(a) => a
+                .iter()
+                .enumerate()
+                .map(|(i, v)| match v {
+                    Some(v) if v >= 0 => v,
+                    None if given
+                        .is_none_or(|c| c.is_null(i) || *c.data_type() == DataType::Null) =>
+                    {
+                        -1
+                    }
+                    // Negative, or beyond 64 bit.
+                    _ => BAD_INTEGER,
+                })
+                .collect(),
+            None => vec![-1; n],
+        };
     }
-    let at =
-        |columns: &[Vec<f64>], c: usize, i: usize| columns.get(c).and_then(|v| v.get(i)).copied();
-    for (i, (time, analog_time)) in time.into_iter().zip(analog_time).enumerate() {
+    let raw = RawRows {
+        tag: match batch.column_by_name("tag") {
+            Some(tags) => tag_indexes(tags, sink),
+            None => vec![NO_TAG; n],
+        },
+        time,
+        analog_time,
+        floats,
+        integers,
+    };
+    if sink.rows(&raw)? {
+        *line += n as u64;
+        return Ok(());
+    }
+    let tags = cast("tag", &DataType::Utf8)?;
+    let tags: Option<&StringArray> = tags.as_ref().and_then(|t| t.as_string_opt());
+    for (i, (time, analog_time)) in raw.time.iter().zip(&raw.analog_time).enumerate() {
         *line += 1;
         let row = RawRow {
-            time,
-            analog_time,
-            floats: std::array::from_fn(|c| at(&floats, c, i).unwrap_or(f64::NAN)),
+            time: *time,
+            analog_time: *analog_time,
+            floats: std::array::from_fn(|c| {
+                let column = raw.floats.get(c);
+                column.and_then(|v| v.get(i)).copied().unwrap_or(f64::NAN)
+            }),
             integers: std::array::from_fn(|c| {
-                let column: Option<&Vec<i64>> = integers.get(c);
+                let column = raw.integers.get(c);
                 column.and_then(|v| v.get(i)).copied().unwrap_or(-1)
             }),
         };
@@ -213,4 +251,48 @@ fn rows(
         sink.row(*line, tag, &row)?;
     }
     Ok(())
+}
+
+/// All values, `missing` for null; in stretches, since this is done with every row.
+fn filled<T: ArrowPrimitiveType>(
+    array: &PrimitiveArray<T>,
+    missing: T::Native,
+    value: impl Fn(T::Native) -> T::Native,
+) -> Vec<T::Native> {
+    let Some(nulls) = array.nulls() else {
+        return array.values().iter().map(|v| value(*v)).collect();
+    };
+    let mut all = vec![missing; array.len()];
+    for (from, to) in nulls.valid_slices() {
+        let (into, values) = (all.get_mut(from..to), array.values().get(from..to));
+        for (slot, v) in into.into_iter().flatten().zip(values.into_iter().flatten()) {
+            *slot = value(*v);
+        }
+    }
+    all
+}
+
+/// The loop of each row; a dictionary's texts are looked up once.
+fn tag_indexes(tags: &ArrayRef, sink: &mut Sink<'_>) -> Vec<u32> {
+    let dictionary = tags
+        .as_dictionary_opt::<Int32Type>()
+        .and_then(|d| Some((d.keys(), d.values().as_string_opt::<i32>()?)));
+    if let Some((keys, names)) = dictionary {
+        let known: Vec<u32> = names
+            .iter()
+            .map(|name| sink.lookup(name?))
+            .map(|index| index.unwrap_or(NO_TAG))
+            .collect();
+        let of = |key: Option<i32>| known.get(usize::try_from(key?).ok()?).copied();
+        return keys.iter().map(|k| of(k).unwrap_or(NO_TAG)).collect();
+    }
+    match tags.as_string_opt::<i32>() {
+        Some(names) => names
+            .iter()
+            .map(|name| sink.lookup(name?))
+            .map(|index| index.unwrap_or(NO_TAG))
+            .collect(),
+        // Another kind of text: row by row.
+        None => vec![NO_TAG; tags.len()],
+    }
 }

@@ -1,6 +1,9 @@
 //! Where the rows of an import arrive: checked, rejected with a reason, or gathered and written chunk by chunk.
+//!
+//! Two threads: one reads and checks, the other sorts, encodes and writes. Two chunks go round between them, so what an
+//! import holds is settled beforehand.
 
-use crate::chunk::{CHUNK_ROWS, Chunk, Stage};
+use crate::chunk::{Chunk, ORDER_BYTES, ROW_BYTES, Stage};
 use crate::error::{IoContext, StoreError, short};
 use crate::files::{FileOut, Files};
 use crate::import::ImportProgress;
@@ -10,6 +13,20 @@ use std::collections::HashMap;
 use std::io::Write;
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::mpsc::{Receiver, Sender, SyncSender};
+
+/// What an import holds besides its two chunks: pages being decoded and encoded, one row group, the databases, the program.
+/// Measured (tests/memory.rs).
+const FIXED_BYTES: u64 = 88 << 20;
+/// Below this the chunks become so small that days are joined from very many of them.
+pub const LEAST_IMPORT_MEMORY: u64 = 128 << 20;
+
+/// Rows of each chunk.
+pub(crate) fn chunk_rows(memory_bytes: u64) -> usize {
+    let bytes = memory_bytes.max(LEAST_IMPORT_MEMORY) - FIXED_BYTES;
+    // Row numbers within a chunk have 32 bits.
+    (bytes as usize / (2 * ROW_BYTES + ORDER_BYTES)).min(u32::MAX as usize / 2)
+}
 
 /// Microseconds of the years 1 to 9999: what RFC 3339 can write.
 pub(crate) fn usable_time(time: i64) -> bool {
@@ -39,19 +56,58 @@ pub(crate) struct RawRow {
     pub integers: [i64; 7],
 }
 
+/// Many rows as read, each with the index of its tag or [`NO_TAG`]; missing as in [`RawRow`].
+pub(crate) struct RawRows {
+    pub tag: Vec<u32>,
+    pub time: Vec<i64>,
+    pub analog_time: Vec<i64>,
+    pub floats: [Vec<f64>; 6],
+    pub integers: [Vec<i64>; 7],
+}
+
+/// No loop of the register.
+pub(crate) const NO_TAG: u32 = u32::MAX;
+
+/// A full chunk for the writing thread.
+pub(crate) struct FullChunk {
+    chunk: Chunk,
+    seq: i64,
+    /// Rows of this day went into the next chunk.
+    but: Option<i64>,
+}
+
+/// The writing thread: what it was given it gives back empty. Returns how many rows gave way to later ones.
+pub(crate) fn write_chunks(
+    full: &Receiver<FullChunk>,
+    empty: &Sender<Chunk>,
+    tags: &[Tag],
+    stage: &mut Stage,
+) -> Result<u64, StoreError> {
+    let mut repeats = 0;
+    while let Ok(mut next) = full.recv() {
+        let seq = (next.seq, next.seq);
+        repeats += next
+            .chunk
+            .write(tags, stage, Origin::Imported, seq, next.but)?;
+        // The reading side may have ended.
+        let _ = empty.send(next.chunk);
+    }
+    Ok(repeats)
+}
+
 /// Takes rows from the readers of single files.
 pub(crate) struct Sink<'a> {
-    pub tags: Vec<Tag>,
     pub index: HashMap<Tag, u32>,
     /// The last tag looked up: files are mostly in runs.
     pub memo: (String, Option<u32>),
     pub chunk: Chunk,
+    pub chunk_rows: usize,
     pub chunks: i64,
+    pub full: SyncSender<FullChunk>,
+    pub empty: Receiver<Chunk>,
     pub import: i64,
-    pub stage: Stage,
     pub rejects: Rejects,
     pub rows_read: u64,
-    pub repeats: u64,
     pub file: String,
     pub files_done: usize,
     pub files: usize,
@@ -59,6 +115,11 @@ pub(crate) struct Sink<'a> {
 }
 
 impl Sink<'_> {
+    /// Nothing more comes; the writing thread ends when it has written what it got.
+    pub(crate) fn end(self) -> Rejects {
+        self.rejects
+    }
+
     /// Counts a row that cannot be used; `line` is its place in the file, counted from 1.
     pub(crate) fn reject(&mut self, line: u64, tag: &str, why: &str) -> Result<(), StoreError> {
         self.rejects.add(&self.file, line, tag, why)
@@ -84,11 +145,7 @@ impl Sink<'_> {
         let Some(tag) = tag else {
             return self.reject(line, "", "tag is missing");
         };
-        if self.memo.0 != tag {
-            let known = Tag::new(tag).ok().and_then(|t| self.index.get(&t).copied());
-            self.memo = (tag.to_owned(), known);
-        }
-        let Some(index) = self.memo.1 else {
+        let Some(index) = self.lookup(tag) else {
             return self.reject(line, tag, "unknown tag");
         };
         if row.time == MISSING_TIME {
@@ -138,27 +195,121 @@ impl Sink<'_> {
         c.comm_errors.push(comm_errors);
         c.config_changes.push(changes as i32);
         self.chunk.tag.push(index);
-        if self.chunk.len() >= CHUNK_ROWS {
-            self.write_chunk()
-        } else {
-            Ok(())
-        }
+        self.send_if_full()
     }
 
-    pub(crate) fn write_chunk(&mut self) -> Result<(), StoreError> {
+    /// Index of a tag in the register.
+    pub(crate) fn lookup(&mut self, tag: &str) -> Option<u32> {
+        if self.memo.0 != tag {
+            let known = Tag::new(tag).ok().and_then(|t| self.index.get(&t).copied());
+            self.memo.0.clear();
+            self.memo.0.push_str(tag);
+            self.memo.1 = known;
+        }
+        self.memo.1
+    }
+
+    /// Takes all of these rows at once if there is nothing to say about any of them, else none of them: then they go
+    /// one by one. `true`: taken.
+    pub(crate) fn rows(&mut self, rows: &RawRows) -> Result<bool, StoreError> {
+        let integers = rows.integers.iter().zip(INTEGERS);
+        let clean = rows.tag.iter().all(|t| *t != NO_TAG)
+            && rows.time.iter().all(|t| usable_time(*t))
+            && rows
+                .analog_time
+                .iter()
+                .all(|t| *t == MISSING_TIME || usable_time(*t))
+            && integers
+                .into_iter()
+                .all(|(column, (_, max))| column.iter().all(|v| *v >= -1 && *v <= max));
+        if !clean {
+            return Ok(false);
+        }
+        let all = rows.tag.len();
+        let mut from = 0;
+        while from < all {
+            let room = self.chunk_rows.saturating_sub(self.chunk.len()).max(1);
+            let to = all.min(from + room);
+            self.take(rows, from..to);
+            self.rows_read += (to - from) as u64;
+            from = to;
+            self.send_if_full()?;
+        }
+        Ok(true)
+    }
+
+    fn take(&mut self, rows: &RawRows, range: std::ops::Range<usize>) {
+        fn part<'c, T>(column: &'c [T], range: &std::ops::Range<usize>) -> std::slice::Iter<'c, T> {
+            column.get(range.clone()).unwrap_or_default().iter()
+        }
+        let floats = |c: usize| {
+            let column = rows.floats.get(c).map_or(&[][..], Vec::as_slice);
+            part(column, &range).map(|v| if v.is_finite() { *v } else { f64::NAN })
+        };
+        let integers = |c: usize| {
+            let column = rows.integers.get(c).map_or(&[][..], Vec::as_slice);
+            part(column, &range).copied()
+        };
+        self.chunk.tag.extend(part(&rows.tag, &range));
+        let c: &mut Columns = &mut self.chunk.rows;
+        c.time.extend(part(&rows.time, &range));
+        c.analog_time.extend(part(&rows.analog_time, &range));
+        c.pv.extend(floats(0));
+        c.sv.extend(floats(1));
+        c.tv.extend(floats(2));
+        c.qv.extend(floats(3));
+        c.reported_ma.extend(floats(4));
+        c.analog_ma.extend(floats(5));
+        // In range: checked before.
+        c.response_code.extend(integers(0).map(|v| v as i16));
+        c.device_status.extend(integers(1).map(|v| v as i16));
+        c.extended_status.extend(integers(2).map(|v| v as i16));
+        c.pv_status.extend(integers(3).map(|v| v as i16));
+        c.exchanges.extend(integers(4));
+        c.comm_errors.extend(integers(5));
+        c.config_changes.extend(integers(6).map(|v| v as i32));
+    }
+
+    fn send_if_full(&mut self) -> Result<(), StoreError> {
+        if self.chunk.len() < self.chunk_rows {
+            return Ok(());
+        }
+        // A file in order of time goes on with the day it ends in. Kept together, a day needs not be joined later.
+        let last = self.chunk.rows_of_last_day();
+        let keep = last.filter(|(_, rows)| rows.len() <= self.chunk_rows / 4 * 3);
+        self.send_chunk(keep)
+    }
+
+    /// Hands the chunk to the writing thread, but for the rows of a day that go into the next.
+    pub(crate) fn send_chunk(&mut self, keep: Option<(i64, Vec<u32>)>) -> Result<(), StoreError> {
         if self.chunk.len() == 0 {
             return Ok(());
         }
+        let stopped = || StoreError::stop("the import cannot write");
         // Later imports, and within one later rows, have larger numbers.
         let seq = self
             .import
             .saturating_mul(1_000_000)
             .saturating_add(self.chunks);
+        let mut next = if self.chunks == 0 {
+            let mut chunk = Chunk::default();
+            chunk.reserve(self.chunk_rows);
+            chunk
+        } else {
+            // Waits until the chunk before is written.
+            self.empty.recv().map_err(|_| stopped())?
+        };
         self.chunks += 1;
-        self.repeats +=
-            self.chunk
-                .write(&self.tags, &mut self.stage, Origin::Imported, seq, seq)?;
-        Ok(())
+        let mut but = None;
+        if let Some((day, rows)) = keep {
+            next.take_rows(&self.chunk, &rows);
+            but = Some(day);
+        }
+        let chunk = std::mem::replace(&mut self.chunk, next);
+        // Fails only if the writing thread has ended; its error says why.
+        self.full
+            .send(FullChunk { chunk, seq, but })
+            .map_err(|_| stopped())
     }
 }
 

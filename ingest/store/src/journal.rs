@@ -3,6 +3,7 @@
 //! Appending is one transaction (WAL, synchronous FULL): all of the texts are on the disk, or none. Readers beside the
 //! writer see whole transactions only.
 
+use crate::files::Files;
 use crate::error::{IoContext, StoreError};
 use crate::snapshot::StoreReader;
 use crate::state::{open_for_reading, open_for_writing};
@@ -31,11 +32,11 @@ pub(crate) struct JournalWriter {
 }
 
 impl JournalWriter {
-    fn append(&mut self, dir: &Path, texts: &[String]) -> Result<i64, StoreError> {
+    fn append(&mut self, files: &dyn Files, dir: &Path, texts: &[String]) -> Result<i64, StoreError> {
         let path = path_in(dir);
         let conn = match &mut self.conn {
             Some(conn) => conn,
-            None => self.conn.insert(open_for_writing(&path, JOURNAL)?),
+            None => self.conn.insert(open_for_writing(files, &path, JOURNAL)?),
         };
         let mut write = || -> rusqlite::Result<i64> {
             let tx = conn.transaction_with_behavior(TransactionBehavior::Immediate)?;
@@ -60,7 +61,7 @@ impl Store {
     /// error the texts may be there all the same: read the journal again before deciding anything from it.
     pub fn journal_append(&self, texts: &[String]) -> Result<i64, StoreError> {
         let dir = self.dir.clone();
-        self.writer().journal.append(&dir, texts)
+        self.writer().journal.append(&*self.files, &dir, texts)
     }
 }
 

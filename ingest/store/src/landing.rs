@@ -2,7 +2,7 @@
 
 use crate::batch::to_batch;
 use crate::error::StoreError;
-use crate::files::Files;
+use crate::files::{Files, Moment};
 use crate::lock::Lock;
 use crate::register::Register;
 use arrow_array::RecordBatch;
@@ -76,12 +76,13 @@ impl Landing {
     ) -> Result<(Self, JoinHandle<()>), StoreError> {
         let (sender, receiver) = sync_channel(QUEUE);
         let rejects = dir.join("rejects").join("collected.csv");
+        let path = dir.join("landing.sqlite");
         let thread = std::thread::Builder::new()
             .name("landing".to_owned())
             .spawn(move || {
                 // The store stays locked as long as anybody can write into it.
                 let _lock = lock;
-                write_all(&receiver, conn, &*files, &rejects);
+                write_all(&receiver, conn, &*files, &path, &rejects);
             })
             .map_err(|source| StoreError::Io {
                 doing: "start the landing of",
@@ -146,7 +147,13 @@ impl Landing {
     }
 }
 
-fn write_all(receiver: &Receiver<Job>, mut conn: Connection, files: &dyn Files, rejects: &Path) {
+fn write_all(
+    receiver: &Receiver<Job>,
+    mut conn: Connection,
+    files: &dyn Files,
+    path: &Path,
+    rejects: &Path,
+) {
     while let Ok(first) = receiver.recv() {
         let mut rows = first.rows.len();
         let mut jobs = vec![first];
@@ -156,7 +163,7 @@ fn write_all(receiver: &Receiver<Job>, mut conn: Connection, files: &dyn Files, 
             rows += next.rows.len();
             jobs.push(next);
         }
-        let result = commit(&mut conn, &jobs);
+        let result = commit(&mut conn, files, path, &jobs);
         if result.is_ok() {
             note_refused(files, rejects, &jobs);
         }
@@ -167,7 +174,12 @@ fn write_all(receiver: &Receiver<Job>, mut conn: Connection, files: &dyn Files, 
     }
 }
 
-fn commit(conn: &mut Connection, jobs: &[Job]) -> Result<(), String> {
+fn commit(
+    conn: &mut Connection,
+    files: &dyn Files,
+    path: &Path,
+    jobs: &[Job],
+) -> Result<(), String> {
     let (mut tags, mut keys, mut rows) = (Vec::new(), Vec::new(), Columns::default());
     let mut index: HashMap<&Tag, i32> = HashMap::new();
     for job in jobs {
@@ -200,7 +212,10 @@ fn commit(conn: &mut Connection, jobs: &[Job]) -> Result<(), String> {
         }
         tx.commit()
     };
-    write().map_err(|e| e.to_string())
+    let moment = |m| files.transaction(path, m).map_err(|e| e.to_string());
+    moment(Moment::Before)?;
+    write().map_err(|e| e.to_string())?;
+    moment(Moment::After)
 }
 
 /// The count is in the database; this file is for people, so a failure to write it is only logged.

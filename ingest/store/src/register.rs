@@ -1,6 +1,7 @@
 //! The register of loops with its history, and how a newer list of loops changes it.
 
 use crate::register_csv::{cells, to_csv};
+use crate::register_history::HistoryRow;
 use ingest_model::{LoopEntry, Tag, UtcMicros};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
@@ -142,10 +143,112 @@ impl Register {
         to_csv(listed.flat_map(|(_, history)| history))
     }
 
+    /// `loops.csv` with one row a loop: what each is now, retired ones left out.
+    pub(crate) fn current_csv(&self) -> String {
+        let listed = self
+            .loops
+            .iter()
+            .filter(|(tag, _)| !self.retired.contains(*tag));
+        to_csv(listed.filter_map(|(_, history)| history.last()))
+    }
+
+    /// A site folder's register: the history, if it has one, and above it the list of loops. A row of the list that says
+    /// the same as the newest of the history says nothing new, and does not confirm the loop.
+    pub(crate) fn with_site(
+        &self,
+        history: Vec<HistoryRow>,
+        list: Option<Vec<LoopEntry>>,
+        now: UtcMicros,
+    ) -> (Self, RegisterDiff) {
+        let mut newest: BTreeMap<Tag, LoopEntry> = BTreeMap::new();
+        for (entry, _) in &history {
+            let known = newest
+                .entry(entry.tag.clone())
+                .or_insert_with(|| entry.clone());
+            if known.valid_from <= entry.valid_from {
+                *known = entry.clone();
+            }
+        }
+        let (next, mut diff) = self.with_history(history, now);
+        let Some(mut list) = list else {
+            return (next, diff);
+        };
+        let tags: BTreeSet<Tag> = list.iter().map(|e| e.tag.clone()).collect();
+        list.retain(|e| {
+            newest
+                .get(&e.tag)
+                .is_none_or(|n| !changed_cells(n, e).is_empty())
+        });
+        let (next, of_list) = next.with_listed(&tags, list, now);
+        diff.added.extend(of_list.added);
+        diff.added.sort();
+        diff.changed.extend(of_list.changed);
+        diff.retired.extend(of_list.retired);
+        diff.retired.sort();
+        diff.returned.extend(of_list.returned);
+        diff.returned.sort();
+        let told: BTreeSet<&str> = diff
+            .changed
+            .iter()
+            .map(|c| c.tag.as_str())
+            .chain(diff.added.iter().map(String::as_str))
+            .chain(diff.returned.iter().map(String::as_str))
+            .collect();
+        diff.unchanged = tags.iter().filter(|t| !told.contains(t.as_str())).count();
+        (next, diff)
+    }
+
+    /// Entries of an exported register, each as it is.
+    fn with_history(&self, history: Vec<HistoryRow>, now: UtcMicros) -> (Self, RegisterDiff) {
+        let mut next = self.clone();
+        let mut diff = RegisterDiff::default();
+        let mut by_tag: BTreeMap<Tag, Vec<HistoryRow>> = BTreeMap::new();
+        for row in history {
+            by_tag.entry(row.0.tag.clone()).or_default().push(row);
+        }
+        for (tag, rows) in by_tag {
+            let retired = rows.iter().any(|(_, retired)| *retired);
+            match next.loops.get_mut(&tag) {
+                None => {
+                    let mut entries: Vec<LoopEntry> = rows.into_iter().map(|(e, _)| e).collect();
+                    entries.sort_by_key(|e| e.valid_from);
+                    diff.added.push(tag.to_string());
+                    if retired {
+                        next.retired.insert(tag.clone());
+                    }
+                    next.loops.insert(tag, entries);
+                }
+                Some(known) => {
+                    for (entry, _) in rows {
+                        diff.changed.extend(merge(known, entry, true, now));
+                    }
+                    if retired && next.retired.insert(tag.clone()) {
+                        diff.retired.push(tag.to_string());
+                    } else if !retired && next.retired.remove(&tag) {
+                        diff.returned.push(tag.to_string());
+                    }
+                }
+            }
+        }
+        next.set_version();
+        (next, diff)
+    }
+
     /// A complete list of loops as a person gives it (contract section 1). A changed loop without `valid_from` holds
     /// from `now`; a loop listed more than once brings its own history; loops not listed are retired, unless only a
     /// gateway ever showed them.
     pub(crate) fn with_list(&self, list: Vec<LoopEntry>, now: UtcMicros) -> (Self, RegisterDiff) {
+        let tags = list.iter().map(|e| e.tag.clone()).collect();
+        self.with_listed(&tags, list, now)
+    }
+
+    /// `tags` are listed; `list` has the rows of those that are to be looked at.
+    fn with_listed(
+        &self,
+        tags: &BTreeSet<Tag>,
+        list: Vec<LoopEntry>,
+        now: UtcMicros,
+    ) -> (Self, RegisterDiff) {
         let mut next = self.clone();
         let mut diff = RegisterDiff::default();
         let mut by_tag: BTreeMap<Tag, Vec<LoopEntry>> = BTreeMap::new();
@@ -154,7 +257,7 @@ impl Register {
         }
         for tag in self.loops.keys() {
             let confirmed = self.current(tag).is_some_and(|e| e.confirmed);
-            if confirmed && !by_tag.contains_key(tag) && next.retired.insert(tag.clone()) {
+            if confirmed && !tags.contains(tag) && next.retired.insert(tag.clone()) {
                 diff.retired.push(tag.to_string());
             }
         }

@@ -5,7 +5,7 @@ use ingest_model::{Criticality, LoopEntry, Range, Tag, Transfer, UtcMicros};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 use std::path::Path;
 
-const COLUMNS: [&str; 24] = [
+pub(crate) const COLUMNS: [&str; 24] = [
     "tag",
     "pv_unit",
     "lrv",
@@ -33,7 +33,7 @@ const COLUMNS: [&str; 24] = [
 ];
 const NEEDED: [&str; 4] = ["tag", "pv_unit", "lrv", "urv"];
 
-/// Non-empty cells of an entry, named as in `loops.csv`, notes last. `confirmed` has no cell.
+/// Non-empty cells of an entry, named as in `loops.csv`, notes last. `confirmed` has no cell. Empty is the same as missing.
 pub(crate) fn cells(e: &LoopEntry) -> Vec<(String, String)> {
     let number = |v: Option<f64>| v.map(|v| v.to_string());
     let values = [
@@ -65,7 +65,8 @@ pub(crate) fn cells(e: &LoopEntry) -> Vec<(String, String)> {
     let named = COLUMNS
         .iter()
         .zip(values)
-        .filter_map(|(c, v)| v.map(|v| ((*c).to_owned(), v)));
+        .filter_map(|(c, v)| v.map(|v| ((*c).to_owned(), v)))
+        .filter(|(_, v)| !v.is_empty());
     let from = e
         .valid_from
         .map(|t| ("valid_from".to_owned(), t.to_rfc3339()));
@@ -89,10 +90,15 @@ pub(crate) fn to_csv<'a>(entries: impl Iterator<Item = &'a LoopEntry>) -> String
         .chain(["valid_from"])
         .chain(notes)
         .collect();
+    table(&header, &rows)
+}
+
+/// Rows as CSV; cells that a row lacks are empty.
+pub(crate) fn table(header: &[&str], rows: &[BTreeMap<String, String>]) -> String {
     let mut out = csv::Writer::from_writer(Vec::new());
     let mut write = || -> csv::Result<()> {
-        out.write_record(&header)?;
-        for row in &rows {
+        out.write_record(header)?;
+        for row in rows {
             out.write_record(
                 header
                     .iter()
@@ -222,10 +228,10 @@ pub(crate) fn from_cells(cells: &BTreeMap<String, String>) -> Result<LoopEntry, 
     })
 }
 
-struct Row<'a> {
-    file: &'a Path,
-    line: u64,
-    cells: &'a BTreeMap<&'a str, &'a str>,
+pub(crate) struct Row<'a> {
+    pub file: &'a Path,
+    pub line: u64,
+    pub cells: &'a BTreeMap<&'a str, &'a str>,
 }
 
 impl Row<'_> {
@@ -281,7 +287,7 @@ fn hex(text: &str) -> Option<u32> {
     .ok()
 }
 
-fn entry(row: &Row<'_>) -> Result<LoopEntry, StoreError> {
+pub(crate) fn entry(row: &Row<'_>) -> Result<LoopEntry, StoreError> {
     const NUMBER: &str = "a number (decimal point, no unit)";
     let positive = |column: &str| {
         row.parsed(column, "a number above 0", |t| {

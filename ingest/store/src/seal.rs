@@ -68,7 +68,7 @@ impl Store {
             return Ok(false);
         };
         let mut stage = Stage::new(self.files.clone(), &self.dir);
-        report.repeats += chunk.write(&tags, &mut stage, Origin::Collected, first, last)?;
+        report.repeats += chunk.write(&tags, &mut stage, Origin::Collected, (first, last), None)?;
         report.rows += stage.parts().iter().map(|p| p.rows).sum::<u64>();
         report.day_files += stage.parts().len();
         self.record(

@@ -83,8 +83,9 @@ impl StoreReader {
         Self::open_with(dir, Arc::new(RealFiles))
     }
 
-    pub(crate) fn open_with(dir: &Path, files: Arc<dyn Files>) -> Result<Self, StoreError> {
-        let state = StateDb::read_only(dir)?;
+    /// [`open`](Self::open) with other file access, for tests.
+    pub fn open_with(dir: &Path, files: Arc<dyn Files>) -> Result<Self, StoreError> {
+        let state = StateDb::read_only(dir, files.clone())?;
         let landing = state::open_for_reading(&dir.join("landing.sqlite"), LANDING)?;
         let inner = Inner {
             state,
@@ -103,6 +104,10 @@ impl StoreReader {
 
     pub(crate) fn dir(&self) -> &Path {
         &self.dir
+    }
+
+    pub(crate) fn files(&self) -> &Arc<dyn Files> {
+        &self.files
     }
 
     /// The store now. Costs what came since the last snapshot of this reader.
@@ -372,7 +377,7 @@ impl Snapshot {
 }
 
 /// Appends the rows with `from <= time < to`; whole stretches at once.
-fn push_between(into: &mut Columns, rows: &Columns, from: UtcMicros, to: UtcMicros) {
+pub(crate) fn push_between(into: &mut Columns, rows: &Columns, from: UtcMicros, to: UtcMicros) {
     if rows.time.iter().all(|t| (from.0..to.0).contains(t)) {
         into.extend_from(rows);
         return;

@@ -2,6 +2,7 @@
 
 use crate::amend::ChangeRecord;
 use crate::error::{IoContext, StoreError};
+use crate::files::{Files, Moment};
 use crate::register::Register;
 use crate::register_csv;
 use crate::work::WorkWindow;
@@ -117,10 +118,15 @@ pub(crate) struct Image {
 pub(crate) struct StateDb {
     conn: Connection,
     path: PathBuf,
+    files: Arc<dyn Files>,
 }
 
 /// Opens a database for writing and brings it to the newest layout.
-pub(crate) fn open_for_writing(path: &Path, migrations: &[&str]) -> Result<Connection, StoreError> {
+pub(crate) fn open_for_writing(
+    files: &dyn Files,
+    path: &Path,
+    migrations: &[&str],
+) -> Result<Connection, StoreError> {
     let mut conn = Connection::open(path).at("open", path)?;
     prepare(&conn).at("open", path)?;
     conn.pragma_update(None, "page_size", 8192)
@@ -137,11 +143,15 @@ pub(crate) fn open_for_writing(path: &Path, migrations: &[&str]) -> Result<Conne
         .enumerate()
         .skip(usize::try_from(found).unwrap_or(0))
     {
+        files
+            .transaction(path, Moment::Before)
+            .at("migrate", path)?;
         let tx = conn.transaction().at("migrate", path)?;
         tx.execute_batch(sql).at("migrate", path)?;
         tx.pragma_update(None, "user_version", n as i64 + 1)
             .at("migrate", path)?;
         tx.commit().at("migrate", path)?;
+        files.transaction(path, Moment::After).at("migrate", path)?;
     }
     Ok(conn)
 }
@@ -150,7 +160,12 @@ pub(crate) fn open_for_reading(path: &Path, migrations: &[&str]) -> Result<Conne
     let flags = OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX;
     let conn = Connection::open_with_flags(path, flags).at("open", path)?;
     prepare(&conn).at("open", path)?;
-    version(&conn, path, migrations)?;
+    // Made, but its first transaction never came to an end.
+    if version(&conn, path, migrations)? == 0 {
+        return Err(StoreError::NoStore {
+            dir: path.parent().unwrap_or(path).to_owned(),
+        });
+    }
     Ok(conn)
 }
 
@@ -174,15 +189,16 @@ fn version(conn: &Connection, path: &Path, migrations: &[&str]) -> Result<i64, S
 }
 
 impl StateDb {
-    pub(crate) fn create(dir: &Path) -> Result<Self, StoreError> {
+    pub(crate) fn create(dir: &Path, files: Arc<dyn Files>) -> Result<Self, StoreError> {
         let path = dir.join("state.sqlite");
         Ok(Self {
-            conn: open_for_writing(&path, STATE)?,
+            conn: open_for_writing(&*files, &path, STATE)?,
             path,
+            files,
         })
     }
 
-    pub(crate) fn read_only(dir: &Path) -> Result<Self, StoreError> {
+    pub(crate) fn read_only(dir: &Path, files: Arc<dyn Files>) -> Result<Self, StoreError> {
         let path = dir.join("state.sqlite");
         if !path.is_file() {
             return Err(StoreError::NoStore {
@@ -192,6 +208,7 @@ impl StateDb {
         Ok(Self {
             conn: open_for_reading(&path, STATE)?,
             path,
+            files,
         })
     }
 
@@ -202,6 +219,15 @@ impl StateDb {
         let image = read_image(&tx, known, &path)?;
         tx.commit().at("read", &path)?;
         Ok(image)
+    }
+
+    /// Rises with every change.
+    pub(crate) fn generation(&self) -> Result<i64, StoreError> {
+        self.conn
+            .query_row("SELECT value FROM meta WHERE key = 'generation'", [], |r| {
+                r.get(0)
+            })
+            .at("read", &self.path)
     }
 
     pub(crate) fn next_import(&self) -> Result<i64, StoreError> {
@@ -283,9 +309,11 @@ impl StateDb {
 
     pub(crate) fn forget_replaced(&self, names: &[String]) -> Result<(), StoreError> {
         for name in names {
+            self.before()?;
             self.conn
                 .execute("DELETE FROM replaced WHERE name = ?1", [name])
                 .at("write", &self.path)?;
+            self.after()?;
         }
         Ok(())
     }
@@ -298,7 +326,21 @@ impl StateDb {
             apply(&tx, change)?;
             tx.commit()
         };
-        write(&mut self.conn).at("write", &path)
+        self.before()?;
+        write(&mut self.conn).at("write", &path)?;
+        self.after()
+    }
+
+    fn before(&self) -> Result<(), StoreError> {
+        self.files
+            .transaction(&self.path, Moment::Before)
+            .at("write", &self.path)
+    }
+
+    fn after(&self) -> Result<(), StoreError> {
+        self.files
+            .transaction(&self.path, Moment::After)
+            .at("write", &self.path)
     }
 }
 

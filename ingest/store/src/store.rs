@@ -2,7 +2,7 @@
 
 use crate::chunk::Stage;
 use crate::error::{IoContext, StoreError};
-use crate::files::{Files, RealFiles};
+use crate::files::{Files, Moment, RealFiles};
 use crate::journal::JournalWriter;
 use crate::landing::{Landing, Shared};
 use crate::lock::Lock;
@@ -37,6 +37,7 @@ pub(crate) struct Writer {
     pub state: StateDb,
     pub landing: Connection,
     pub journal: JournalWriter,
+    pub files: Arc<dyn Files>,
 }
 
 impl std::fmt::Debug for Store {
@@ -66,13 +67,14 @@ impl Store {
             files.create_dir(&path).at("create", &path)?;
         }
         let lock = Lock::take(dir, holder, now)?;
-        let state = StateDb::create(dir)?;
+        let state = StateDb::create(dir, files.clone())?;
         let landing_path = dir.join("landing.sqlite");
-        let landing_db = open_for_writing(&landing_path, LANDING)?;
+        let landing_db = open_for_writing(&*files, &landing_path, LANDING)?;
         let mut writer = Writer {
             state,
-            landing: open_for_writing(&landing_path, LANDING)?,
+            landing: open_for_writing(&*files, &landing_path, LANDING)?,
             journal: JournalWriter::default(),
+            files: files.clone(),
         };
         let image = writer.state.image(&Image::default())?;
         writer.clear_landed(&landing_path, image.sealed_through)?;
@@ -190,11 +192,12 @@ impl Store {
         let image = writer.state.image(&Image::default())?;
         let (register, diff) = change(&image.register);
         if !diff.is_empty() {
-            writer.state.commit(&Change {
+            let change = Change {
                 register: Some(&register),
                 ..Change::default()
-            })?;
-            self.shared.set_register(Arc::new(register));
+            };
+            self.commit(&mut writer, &change)?;
+            self.set_register(Arc::new(register));
         }
         Ok(diff)
     }
@@ -212,21 +215,34 @@ impl Store {
     ) -> Result<(), StoreError> {
         stage.publish()?;
         let parts = stage.parts().to_vec();
-        if let Err(e) = writer.state.commit(&Change {
-            added: &parts,
-            ..change
-        }) {
-            // A failed commit may still have reached the disk; then its files count and must stay.
-            let listed = parts
-                .first()
-                .is_some_and(|p| writer.state.has_part(&p.name).unwrap_or(true));
-            if listed {
-                stage.keep();
-            }
-            return Err(e);
+        let before = writer.state.generation()?;
+        let done = self.commit(
+            writer,
+            &Change {
+                added: &parts,
+                ..change
+            },
+        );
+        // A commit that failed may still have reached the disk; then its files count and must stay.
+        if done.is_ok() || writer.state.generation().map_or(true, |now| now != before) {
+            stage.keep();
         }
-        stage.keep();
-        Ok(())
+        done
+    }
+
+    pub(crate) fn commit(
+        &self,
+        writer: &mut Writer,
+        change: &Change<'_>,
+    ) -> Result<(), StoreError> {
+        let done = writer.state.commit(change);
+        if let (true, Some(_)) = (done.is_err(), change.register) {
+            // It may have reached the disk all the same: the landing goes by what is there.
+            if let Ok(image) = writer.state.image(&Image::default()) {
+                self.set_register(image.register);
+            }
+        }
+        done
     }
 
     pub(crate) fn remove_replaced(
@@ -245,9 +261,14 @@ impl Store {
 
 impl Writer {
     pub(crate) fn clear_landed(&mut self, path: &Path, through: i64) -> Result<(), StoreError> {
+        self.files
+            .transaction(path, Moment::Before)
+            .at("clear", path)?;
         self.landing
             .execute("DELETE FROM landing WHERE seq <= ?1", [through])
-            .map(|_| ())
+            .at("clear", path)?;
+        self.files
+            .transaction(path, Moment::After)
             .at("clear", path)
     }
 }

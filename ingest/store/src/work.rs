@@ -77,3 +77,20 @@ pub(crate) fn parse(
     }
     Ok((windows, rejects))
 }
+
+/// Windows as a `work.csv`.
+pub(crate) fn to_csv(windows: &[&WorkWindow]) -> String {
+    let rows: Vec<_> = windows
+        .iter()
+        .map(|w| {
+            let cells = [
+                ("tag", w.tag.as_ref().map_or("*".to_owned(), Tag::to_string)),
+                ("from", w.from.to_rfc3339()),
+                ("to", w.to.to_rfc3339()),
+                ("note", w.note.clone()),
+            ];
+            cells.map(|(c, v)| (c.to_owned(), v)).into()
+        })
+        .collect();
+    crate::register_csv::table(&["tag", "from", "to", "note"], &rows)
+}

@@ -1,193 +1,162 @@
-//! The n-th file access fails, alone or with all after it (a crash): nothing accepted is lost, nothing counts twice, and
-//! an import is there as a whole or not at all.
+//! Every file access and every transaction fails once, alone, with all after it, or as on a full disk: nothing accepted is
+//! lost, nothing counts twice, an import is there as a whole or not at all, and the same open store goes on afterwards.
 
 mod common;
 
+use common::judge::*;
+use common::script::*;
+use common::trouble::*;
 use common::*;
-use ingest_model::{Reading, UtcMicros};
-use ingest_store::Store;
 use ingest_store::files::{FileOut, Files, RealFiles};
+use ingest_store::{Store, StoreReader};
+use std::collections::BTreeSet;
 use std::fs::File;
 use std::io::{self, Write};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicI64, Ordering};
 
-#[derive(Debug, Clone)]
-struct Faulty {
-    left: Arc<AtomicI64>,
-    crash: bool,
+struct Setting {
+    dir: tempfile::TempDir,
+    base: PathBuf,
+    site: PathBuf,
+    ops: usize,
+    reference: State,
 }
 
-impl Faulty {
-    fn call(&self) -> io::Result<()> {
-        let left = self.left.fetch_sub(1, Ordering::SeqCst);
-        let fails = if self.crash { left <= 0 } else { left == 0 };
-        if fails {
-            Err(io::Error::other("injected"))
-        } else {
-            Ok(())
+fn setting() -> Setting {
+    let dir = fast_dir();
+    let (first, site) = (dir.path().join("base"), site_of_script(dir.path()));
+    base(&first);
+    let store = dir.path().join("undisturbed/store");
+    copy(&first, &store);
+    let files = Trouble::new(Plan::Nothing);
+    let mut journal = Journal::of_base();
+    live(
+        &store,
+        &site,
+        Arc::new(files.clone()),
+        &BTreeSet::new(),
+        &mut |l| journal.note(l),
+    );
+    assert!(journal.failed.is_empty(), "{:?}", journal.failed);
+    Setting {
+        base: first,
+        site,
+        ops: files.ops().len(),
+        reference: State::of(&store),
+        dir,
+    }
+}
+
+/// Lives the script with trouble, then once more in the same process when it is over, then opens anew.
+/// Returns the steps that failed.
+fn suffer(s: &Setting, store: &Path, plan: Plan) -> Journal {
+    let what = format!("{plan:?}");
+    copy(&s.base, store);
+    let files = Trouble::new(plan);
+    let mut journal = Journal::of_base();
+    let opened = match Store::open_with(store, "test", now(), Arc::new(files.clone())) {
+        Ok(store) => store,
+        Err(e) => {
+            journal.note(&format!("fail open: {e}"));
+            check_rows(
+                &StoreReader::open(store).unwrap().snapshot().unwrap(),
+                &journal,
+                &what,
+            );
+            files.heal();
+            Store::open_with(store, "test", now(), Arc::new(files.clone()))
+                .unwrap_or_else(|e| panic!("{what}: {e}"))
         }
-    }
-}
-
-struct FaultyOut(Faulty, Box<dyn FileOut>);
-
-impl Write for FaultyOut {
-    fn write(&mut self, buf: &[u8]) -> io::Result<usize> {
-        if let Err(e) = self.0.call() {
-            // Torn: a part of it is there.
-            self.1.write_all(&buf[..buf.len() / 2])?;
-            return Err(e);
-        }
-        self.1.write(buf)
-    }
-    fn flush(&mut self) -> io::Result<()> {
-        self.1.flush()
-    }
-}
-
-impl FileOut for FaultyOut {
-    fn sync(&mut self) -> io::Result<()> {
-        self.0.call()?;
-        self.1.sync()
-    }
-}
-
-impl Files for Faulty {
-    fn create_dir(&self, dir: &Path) -> io::Result<()> {
-        self.call()?;
-        RealFiles.create_dir(dir)
-    }
-    fn create(&self, path: &Path) -> io::Result<Box<dyn FileOut>> {
-        self.call()?;
-        Ok(Box::new(FaultyOut(self.clone(), RealFiles.create(path)?)))
-    }
-    fn append(&self, path: &Path) -> io::Result<Box<dyn FileOut>> {
-        self.call()?;
-        Ok(Box::new(FaultyOut(self.clone(), RealFiles.append(path)?)))
-    }
-    fn open(&self, path: &Path) -> io::Result<File> {
-        self.call()?;
-        RealFiles.open(path)
-    }
-    fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
-        self.call()?;
-        RealFiles.rename(from, to)
-    }
-    fn remove(&self, path: &Path) -> io::Result<()> {
-        self.call()?;
-        RealFiles.remove(path)
-    }
-    fn sync_dir(&self, dir: &Path) -> io::Result<()> {
-        self.call()?;
-        RealFiles.sync_dir(dir)
-    }
-    fn list(&self, dir: &Path) -> io::Result<Vec<PathBuf>> {
-        self.call()?;
-        RealFiles.list(dir)
-    }
-}
-
-fn land(store: &Store, n: i64) -> bool {
-    let reading = Reading {
-        pv: n as f64,
-        ..Reading::empty(UtcMicros(n))
     };
-    store.landing().append(vec![(tag("FT-1"), reading)]).is_ok()
+    let known = BTreeSet::new();
+    let mut log = |line: &str| journal.note(line);
+    steps(&s.site, &opened, &known, &mut log, &mut |_| {});
+    let snapshot = StoreReader::open(store).unwrap().snapshot().unwrap();
+    check_rows(&snapshot, &journal, &what);
+    let (known, _) = batches_in(&flat(&snapshot));
+    drop(snapshot);
+    files.heal();
+    let mut again = journal.clone();
+    again.failed.clear();
+    let mut log = |line: &str| again.note(line);
+    steps(&s.site, &opened, &known, &mut log, &mut |_| {});
+    assert!(again.failed.is_empty(), "{what}: {:?}", again.failed);
+    assert_eq!(&State::of(store), &s.reference, "{what}: the same process");
+    drop(opened);
+    // The order of acceptance may be another than that of the numbers.
+    again.failed = journal.failed.clone();
+    check_stopped(store, &again, &what);
+    assert_eq!(&State::of(store), &s.reference, "{what}: opened anew");
+    journal
 }
 
-fn copy(from: &Path, to: &Path) {
-    let _ = std::fs::remove_dir_all(to);
-    std::fs::create_dir_all(to).unwrap();
-    for entry in std::fs::read_dir(from).unwrap().map(Result::unwrap) {
-        let target = to.join(entry.file_name());
-        if entry.path().is_dir() {
-            copy(&entry.path(), &target)
-        } else {
-            std::fs::copy(entry.path(), target).unwrap();
+fn every(plan: fn(usize) -> Plan) -> BTreeSet<String> {
+    let s = setting();
+    assert!(s.ops > 100, "{}", s.ops);
+    let mut failed = BTreeSet::new();
+    for n in 0..s.ops {
+        let store = s.dir.path().join("work/store");
+        let journal = suffer(&s, &store, plan(n));
+        if matches!(plan(n), Plan::Full(_)) {
+            for (step, why) in &journal.failed {
+                assert!(
+                    why.contains("No space left"),
+                    "operation {n}, {step}: {why}"
+                );
+            }
         }
+        failed.extend(journal.failed.into_keys());
     }
+    failed
+}
+
+/// Every step of the script failed at some n.
+fn all_steps() -> BTreeSet<String> {
+    [
+        "open",
+        "append 18",
+        "append 19",
+        "append 20",
+        "append 21",
+        "import",
+        "register",
+        "seal",
+        "work",
+    ]
+    .map(str::to_owned)
+    .into()
 }
 
 #[test]
-fn any_failing_access_leaves_a_store_that_is_whole() {
-    let dir = tempfile::tempdir().unwrap();
-    // Two files of two days, one reject; after it the ninth seal of a day, which joins its files.
-    let site = site(
-        dir.path(),
-        &[
-            ("loops.csv", LOOPS),
-            (
-                "readings/a.csv",
-                "time,tag,pv\n2026-03-02T00:00:00Z,PT-2,1\n2026-03-03T00:00:00Z,PT-2,2\n",
-            ),
-            (
-                "readings/b.csv",
-                "time,tag,pv\n2026-03-02T00:00:01Z,PT-2,3\n2026-03-03T00:00:00Z,XX,2\n",
-            ),
-        ],
-    );
-    let base = dir.path().join("base");
-    {
-        let store = Store::open(&base, "test", now()).unwrap();
-        store.register_apply(LOOPS, now()).unwrap();
-        for n in 0..8 {
-            assert!(land(&store, n));
-            store.seal(now()).unwrap();
+fn any_single_failure_leaves_a_store_that_is_whole() {
+    assert_eq!(every(Plan::One), all_steps());
+}
+
+#[test]
+fn a_disk_that_goes_away_at_any_operation_leaves_a_store_that_is_whole() {
+    assert_eq!(every(Plan::All), all_steps());
+}
+
+#[test]
+fn a_disk_that_is_full_from_any_operation_on_is_named_and_leaves_a_store_that_is_whole() {
+    assert_eq!(every(Plan::Full), all_steps());
+}
+
+#[test]
+fn short_writes_change_nothing() {
+    let s = setting();
+    let store = s.dir.path().join("work/store");
+    let journal = suffer(&s, &store, Plan::Short);
+    assert!(journal.failed.is_empty(), "{:?}", journal.failed);
+    let plain = s.dir.path().join("undisturbed/store/history");
+    for name in names(&plain) {
+        let short = store.join("history").join(&name);
+        // The other life went on for longer; what both have is equal.
+        if let Ok(bytes) = std::fs::read(short) {
+            assert!(bytes == std::fs::read(plain.join(&name)).unwrap(), "{name}");
         }
-    }
-    let work = dir.path().join("work");
-    for crash in [false, true] {
-        let mut completed = false;
-        for n in 0.. {
-            copy(&base, &work);
-            let faulty = Faulty {
-                left: Arc::new(AtomicI64::new(n)),
-                crash,
-            };
-            let (mut imported, mut landed, mut sealed, mut told) = (false, false, false, 0);
-            if let Ok(store) = Store::open_with(&work, "test", now(), Arc::new(faulty.clone())) {
-                told += usize::from(store.journal_append(&["before".to_owned()]).is_ok());
-                imported = import(&store, &site).is_ok();
-                landed = land(&store, 8);
-                told += usize::from(store.journal_append(&["after".to_owned()]).is_ok());
-                sealed = store.seal(now()).is_ok();
-            }
-            completed = faulty.left.load(Ordering::SeqCst) > 0;
-            let store = Store::open(&work, "test", now()).unwrap();
-            let snapshot = store.reader().snapshot().unwrap();
-            let rows = flat(&snapshot);
-            // What was told is in the journal whatever else failed.
-            let journal = store.reader().journal(0).unwrap();
-            assert_eq!(journal.len(), told, "call {n}, crash {crash}");
-            let of = |t: &str| rows.iter().filter(|r| r.0 == t).count();
-            assert_eq!(
-                of("FT-1"),
-                8 + usize::from(landed),
-                "call {n}, crash {crash}, sealed {sealed}"
-            );
-            assert_eq!(
-                (of("PT-2"), snapshot.rejected()),
-                if imported { (3, 1) } else { (0, 0) },
-                "call {n}, crash {crash}"
-            );
-            // What failed can be done again.
-            import(&store, &site).unwrap();
-            land(&store, 8);
-            store.seal(now()).unwrap();
-            let snapshot = store.reader().snapshot().unwrap();
-            assert_eq!(
-                (flat(&snapshot).len(), snapshot.rejected()),
-                (12, 1),
-                "call {n}, crash {crash}"
-            );
-            if completed {
-                assert!(imported && landed && sealed && n > 30, "{n}");
-                break;
-            }
-        }
-        assert!(completed);
     }
 }
 
@@ -213,6 +182,9 @@ impl Files for Growing {
         }
         RealFiles.open(path)
     }
+    fn sync(&self, path: &Path) -> io::Result<()> {
+        RealFiles.sync(path)
+    }
     fn rename(&self, from: &Path, to: &Path) -> io::Result<()> {
         RealFiles.rename(from, to)
     }
@@ -224,6 +196,9 @@ impl Files for Growing {
     }
     fn list(&self, dir: &Path) -> io::Result<Vec<PathBuf>> {
         RealFiles.list(dir)
+    }
+    fn remove_dir(&self, dir: &Path) -> io::Result<()> {
+        RealFiles.remove_dir(dir)
     }
 }
 

@@ -1,6 +1,10 @@
 //! Helpers of the store's tests: site folders in temporary places.
 #![allow(dead_code, unreachable_pub)]
 
+pub mod judge;
+pub mod script;
+pub mod trouble;
+
 use ingest_model::{Columns, Tag, UtcMicros};
 use ingest_store::{ImportReport, Snapshot, Store, StoreError};
 use std::fs;
@@ -33,6 +37,32 @@ pub fn open(dir: &Path) -> Store {
 
 pub fn import(store: &Store, site: &Path) -> Result<ImportReport, StoreError> {
     store.import_site(site, now(), &mut |_| {})
+}
+
+/// A temporary folder in memory, where there is one: what is killed is a process, so the disk need not be waited for.
+pub fn fast_dir() -> tempfile::TempDir {
+    let memory = Path::new("/dev/shm");
+    if memory.is_dir() {
+        tempfile::tempdir_in(memory).unwrap()
+    } else {
+        tempfile::tempdir().unwrap()
+    }
+}
+
+/// Opens a store that nobody holds. A process that another test is just starting has a copy of our lock for a moment.
+pub fn open_patiently(
+    dir: &Path,
+    files: std::sync::Arc<dyn ingest_store::files::Files>,
+) -> Result<Store, StoreError> {
+    for _ in 0..500 {
+        match Store::open_with(dir, "test", now(), files.clone()) {
+            Err(StoreError::Held { .. }) => {
+                std::thread::sleep(std::time::Duration::from_millis(10));
+            }
+            other => return other,
+        }
+    }
+    Store::open_with(dir, "test", now(), files)
 }
 
 /// Every row of every day, in order.
