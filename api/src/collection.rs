@@ -42,6 +42,7 @@ pub(crate) fn prepare(config: &SiteConfig) -> Prepared {
         .gateways
         .iter()
         .map(|g| GatewayConfig {
+            transport: g.transport,
             poll_every: g.poll_every,
             timeout: g.timeout,
             retries: u32::from(g.retries),

@@ -41,7 +41,7 @@ pub enum ConfigError {
     },
 }
 
-/// How a gateway is reached.
+/// How a gateway is reached, as written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Transport {
@@ -73,6 +73,8 @@ pub struct Gateway {
     pub name: String,
     /// `host:port`.
     pub address: String,
+    /// What carries the messages.
+    pub transport: ingest_collect::Transport,
     pub poll_every: Duration,
     pub timeout: Duration,
     /// Tries after the first.
@@ -305,12 +307,13 @@ impl SiteConfig {
             let section = format!("[[gateway]] `{}`", g.name);
             check_name(&g.name, &mut names).map_err(|m| value(&section, m))?;
             check_address(&g.address).map_err(|m| value(&section, m))?;
-            if g.transport != Transport::Tcp {
-                return Err(value(
-                    &section,
-                    "transport other than `tcp` is not built yet".into(),
-                ));
-            }
+            let transport = match g.transport {
+                Transport::Tcp => ingest_collect::Transport::Tcp,
+                Transport::Udp => ingest_collect::Transport::Udp,
+                Transport::Tls => {
+                    return Err(value(&section, "transport `tls` is not built yet".into()));
+                }
+            };
             if !g.opt_in.is_empty() {
                 return Err(value(&section, "opt_in is not built yet; remove it".into()));
             }
@@ -323,6 +326,7 @@ impl SiteConfig {
             gateways.push(Gateway {
                 name: g.name,
                 address: g.address,
+                transport,
                 poll_every: g.poll_every,
                 timeout: g.timeout,
                 retries: g.retries,

@@ -99,8 +99,8 @@ fn bad_files_are_refused_with_file_section_and_reason() {
             "[[gateway]] `north`: name is used twice; each gateway and analog source needs its own",
         ),
         (
-            with(&format!("{gateway}transport = \"udp\"\n")),
-            "[[gateway]] `north`: transport other than `tcp` is not built yet",
+            with(&format!("{gateway}transport = \"tls\"\n")),
+            "[[gateway]] `north`: transport `tls` is not built yet",
         ),
         (
             with(&format!("{gateway}opt_in = [33]\n")),

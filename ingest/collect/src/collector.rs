@@ -83,6 +83,7 @@ impl Collector {
                 stop: stop.clone(),
                 started,
                 wall: wall_clock,
+                attempts: 0,
             };
             tasks.push(tokio::spawn(runner.run()));
         }

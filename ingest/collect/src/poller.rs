@@ -4,6 +4,7 @@
 //! polling plan. Fast reads become [`Reading`]s, slow ones tell who the device is and how it is ranged.
 
 mod answers;
+mod published;
 mod survey;
 
 use crate::analog::AnalogTable;
@@ -85,6 +86,8 @@ const MAX_DEVICES: u16 = 4_096;
 const RATE_WINDOW_MS: u64 = 60_000;
 /// Unanswered polls in a row after which a device is asked without retries and without slow reads.
 const SILENT: u32 = 2;
+/// Share of a modem's time up to which command 9 is taken for the fast read; its frames are longer than those of 3.
+const MOST_BUSY_WITH_9: f64 = 0.8;
 const INTRODUCTION: [Poll; 4] = [Poll::Identity, Poll::Output, Poll::LongTag, Poll::LoopMode];
 
 /// The state of one gateway's polling.
@@ -256,7 +259,12 @@ impl Poller {
             // A silent device costs as little of the modem's time as may be; statistics cost none.
             let asked = matches!(job.poll, Poll::Dynamic | Poll::Identity | Poll::Statistics);
             let silent = device.unanswered >= SILENT && !asked;
-            match device.request(job.poll, self.io_system).filter(|_| !silent) {
+            let room = job.poll == Poll::Dynamic
+                && self.plan.load_of_modem(job.device, 9) <= MOST_BUSY_WITH_9;
+            match device
+                .request(job.poll, self.io_system, room)
+                .filter(|_| !silent)
+            {
                 Some(request) => {
                     return Some(self.emit(
                         now,

@@ -221,8 +221,7 @@ impl Session {
     }
 
     fn initiated(&mut self, m: &Message<'_>, master: Master, now_ms: u64, out: &mut Vec<Action>) {
-        let other_version =
-            m.status == status_code::VERSION_NOT_SUPPORTED && m.version != VERSION;
+        let other_version = m.status == status_code::VERSION_NOT_SUPPORTED && m.version != VERSION;
         if other_version {
             let version = m.version;
             out.push(Action::Trouble(Trouble::OtherVersion { version }));
