@@ -101,7 +101,10 @@ fn after_any_damaged_byte_the_next_message_is_found() {
                 "byte {at} flipped by {flip:02x}: {got:?}"
             );
             if waited {
-                assert!((6..=7).contains(&at), "byte {at} flipped by {flip:02x}: {got:?}");
+                assert!(
+                    (6..=7).contains(&at),
+                    "byte {at} flipped by {flip:02x}: {got:?}"
+                );
             }
             // No byte of the status in the header is covered by a check; elsewhere damage is never an answer.
             let passed = answers(&got).contains(&1);
@@ -113,7 +116,10 @@ fn after_any_damaged_byte_the_next_message_is_found() {
             b.now = 10_000;
             let s3 = b.submit(3);
             let good = message(1, 3, 0, s3, &answer_frame(7, 0x2D));
-            assert!(answers(&b.on(Event::Received(&good))).contains(&3), "byte {at}");
+            assert!(
+                answers(&b.on(Event::Received(&good))).contains(&3),
+                "byte {at}"
+            );
         }
     }
 }
@@ -170,7 +176,9 @@ fn noise_is_skipped_for_a_while_and_then_the_connection_is_made_anew() {
     let mut b = Bench::open(60_000);
     let s = b.submit(1);
     let good = message(1, 3, 0, s, &answer_frame(7, 0x2D));
-    let got = b.on(Event::Received(&[b"HTTP/1.1 400 Bad Request\r\n", &good[..]].concat()));
+    let got = b.on(Event::Received(
+        &[b"HTTP/1.1 400 Bad Request\r\n", &good[..]].concat(),
+    ));
     assert_eq!((answers(&got), stream_troubles(&got)), (vec![1], 1));
     // A length that cannot be.
     for bytes in [[1, 1, 3, 0, 0, 1, 0, 7], [1, 1, 3, 0, 0, 1, 0xFF, 0xFF]] {
@@ -215,7 +223,10 @@ fn another_protocol_is_left_at_once() {
     b.on(Event::Connected);
     let got = b.on(Event::Received(b"HTTP/1.1 400"));
     let error = HartIpError::Version { version: b'H' };
-    assert_eq!(got, [Action::Trouble(Trouble::Stream(error)), Action::Disconnect]);
+    assert_eq!(
+        got,
+        [Action::Trouble(Trouble::Stream(error)), Action::Disconnect]
+    );
 }
 
 #[test]
@@ -265,7 +276,13 @@ fn a_late_answer_to_the_first_offer_opens_the_session() {
     b.on(Event::Start);
     let first = Bench::sent(&b.on(Event::Connected))[0].1;
     b.at(2_000, Event::Tick);
-    let a = b.on(Event::Received(&message(1, 0, 0, first, &[0, 0, 0, 0x75, 0x30])));
+    let a = b.on(Event::Received(&message(
+        1,
+        0,
+        0,
+        first,
+        &[0, 0, 0, 0x75, 0x30],
+    )));
     assert!(matches!(
         a[..],
         [Action::Opened {
@@ -277,7 +294,13 @@ fn a_late_answer_to_the_first_offer_opens_the_session() {
 
 #[test]
 fn jitter_spreads_the_back_off_and_nothing_else_does() {
-    for (jitter, wait) in [(0.0, 750), (0.5, 1_000), (1.0, 1_250), (f64::NAN, 1_000), (7.0, 1_250)] {
+    for (jitter, wait) in [
+        (0.0, 750),
+        (0.5, 1_000),
+        (1.0, 1_250),
+        (f64::NAN, 1_000),
+        (7.0, 1_250),
+    ] {
         let mut b = Bench::new(MasterChoice::Primary);
         b.on(Event::Start);
         b.on(Event::Lost { jitter });
@@ -305,7 +328,10 @@ fn udp_session_messages_are_repeated() {
     let mut b = Bench::open_over(Transport::Udp, 30_000);
     let first = Bench::sent(&b.at(24_000, Event::Tick));
     let second = Bench::sent(&b.at(26_000, Event::Tick));
-    assert_eq!((first[0].0, second[0].0), (MessageId::KeepAlive, MessageId::KeepAlive));
+    assert_eq!(
+        (first[0].0, second[0].0),
+        (MessageId::KeepAlive, MessageId::KeepAlive)
+    );
     b.on(Event::Received(&message(1, 2, 0, first[0].1, &[])));
     assert_eq!(b.at(28_000, Event::Tick), []);
     assert_eq!(b.session.next_wake_ms(), Some(50_000));
@@ -342,20 +368,32 @@ fn udp_datagrams_lost_doubled_overtaken_and_damaged() {
         b.on(Event::Received(&message(1, 3, 0, s4, &f))),
         [Action::Trouble(Trouble::LateAnswer)]
     );
-    assert_eq!(answers(&b.on(Event::Received(&message(1, 3, 0, s5, &f)))), [4]);
+    assert_eq!(
+        answers(&b.on(Event::Received(&message(1, 3, 0, s5, &f)))),
+        [4]
+    );
     // Cut off, too short, empty, noise: each costs itself, and the next datagram is read from its start.
     let s6 = b.submit(6);
     let sixth = message(1, 3, 0, s6, &f);
     for bad in [&sixth[..sixth.len() - 1], &sixth[..5], &[], &[0xFF; 2_000]] {
         let got = b.on(Event::Received(bad));
-        assert!(got.len() <= 1 && !got.contains(&Action::Disconnect), "{got:?}");
+        assert!(
+            got.len() <= 1 && !got.contains(&Action::Disconnect),
+            "{got:?}"
+        );
     }
     assert_eq!(answers(&b.on(Event::Received(&sixth))), [6]);
     // A burst message that came twice is one; the same again later is another.
     let p = message(2, 3, 0, 9, &burst());
-    assert!(matches!(b.on(Event::Received(&p))[..], [Action::Publish(_)]));
+    assert!(matches!(
+        b.on(Event::Received(&p))[..],
+        [Action::Publish(_)]
+    ));
     assert_eq!(b.on(Event::Received(&p)), []);
-    assert!(matches!(b.at(b.now + 500, Event::Received(&p))[..], [Action::Publish(_)]));
+    assert!(matches!(
+        b.at(b.now + 500, Event::Received(&p))[..],
+        [Action::Publish(_)]
+    ));
 }
 
 #[test]

@@ -1,6 +1,8 @@
 //! A tiny HART-IP gateway and a tiny Modbus server for tests, written from the standards' layouts by hand: none of the
 //! collector's encoders are used, so that a mistake on one side shows.
 
+pub(crate) mod bench;
+
 use ingest_collect::*;
 use ingest_model::{DeviceKey, Reading, Tag};
 use std::collections::HashMap;
@@ -8,8 +10,20 @@ use std::net::SocketAddr;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::{TcpListener, TcpStream, UdpSocket};
 use tokio_util::sync::CancellationToken;
+
+/// How a device answers command 9.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Nine {
+    /// Not implemented.
+    No,
+    Well,
+    /// The slot of the loop current is not used.
+    WithoutCurrent,
+    /// Not at all.
+    Silent,
+}
 
 /// What one simulated device answers with.
 #[derive(Clone, Debug)]
@@ -33,6 +47,15 @@ pub(crate) struct Sim {
     /// That many "busy" come before each answer to command 3.
     pub(crate) busy: u32,
     pub(crate) parked: bool,
+    pub(crate) nine: Nine,
+    /// Device variable status of the PV in command 9.
+    pub(crate) pv_status: u8,
+    pub(crate) damping_s: f32,
+    pub(crate) software: u8,
+    /// Device status byte.
+    pub(crate) status: u8,
+    /// Command 20 is not implemented, though 84 shows a long tag.
+    pub(crate) no_20: bool,
 }
 
 impl Sim {
@@ -52,6 +75,12 @@ impl Sim {
             code3: 0,
             busy: 0,
             parked: false,
+            nine: Nine::No,
+            pv_status: 0xC0,
+            damping_s: 0.5,
+            software: 3,
+            status: 0x40,
+            no_20: false,
         }
     }
 
@@ -62,7 +91,7 @@ impl Sim {
 }
 
 /// How the gateway behaves; can be changed while it runs.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Behaviour {
     pub(crate) devices: Vec<Sim>,
     pub(crate) config_changes: u16,
@@ -83,6 +112,16 @@ pub(crate) struct Behaviour {
     /// Nothing at all is answered.
     pub(crate) dead: bool,
     pub(crate) no_statistics: bool,
+    /// 86 is not implemented, 85 is.
+    pub(crate) only_85: bool,
+    /// Each answer is sent twice (UDP).
+    pub(crate) double: bool,
+    /// One answer in so many is lost (UDP); 0: none.
+    pub(crate) lose: u32,
+    /// Each answer waits for the next one and goes out behind it (UDP).
+    pub(crate) swap: bool,
+    /// Before each answer another host sends one with a wrong value (UDP).
+    pub(crate) foreign: bool,
     /// That many "delayed" (33, then 34) come from the I/O system before each answer to 77.
     pub(crate) delayed: u32,
     pub(crate) delays: HashMap<Vec<u8>, u32>,
@@ -91,7 +130,11 @@ pub(crate) struct Behaviour {
     pub(crate) closes: u32,
     pub(crate) masters: Vec<u8>,
     pub(crate) commands: Vec<u8>,
+    /// Requests that came to the first and to the second port (UDP).
+    pub(crate) at_ports: [u32; 2],
     pub(crate) polls: HashMap<u32, u32>,
+    /// Commands executed by each device.
+    pub(crate) executed: HashMap<u32, Vec<u8>>,
     pub(crate) sent: HashMap<u32, (u16, u16)>,
 }
 
@@ -113,13 +156,20 @@ fn long_ack(address: &[u8], command: u8, status: [u8; 2], data: &[u8]) -> Vec<u8
     f
 }
 
-fn identity(device_type: u16, id: u32, revision: u8, changes: u16, profile: u8) -> Vec<u8> {
+fn identity(
+    device_type: u16,
+    id: u32,
+    revision: u8,
+    software: u8,
+    changes: u16,
+    profile: u8,
+) -> Vec<u8> {
     let ([t1, t0], [_, a, b, c], [c1, c0]) = (
         device_type.to_be_bytes(),
         id.to_be_bytes(),
         changes.to_be_bytes(),
     );
-    let mut d = vec![0xFE, t1, t0, 5, revision, 3, 1, 8, 0, a, b, c];
+    let mut d = vec![0xFE, t1, t0, 5, revision, 3, software, 8, 0, a, b, c];
     if revision >= 7 {
         d.extend([5, 4, c1, c0, 0x01, 0, 250, 0, 250, profile]);
     }
@@ -133,17 +183,26 @@ fn padded(tag: &str) -> Vec<u8> {
 }
 
 impl Behaviour {
-    fn device_answer(&mut self, at: usize, command: u8) -> Option<([u8; 2], Vec<u8>)> {
+    fn device_answer(
+        &mut self,
+        at: usize,
+        command: u8,
+        request: &[u8],
+    ) -> Option<([u8; 2], Vec<u8>)> {
         let d = self.devices[at].clone();
+        self.executed.entry(d.id).or_default().push(command);
         let s = self.sent.entry(d.id).or_default();
         s.0 = s.0.wrapping_add(1);
         if d.silent {
             return None;
         }
         s.1 = s.1.wrapping_add(1);
-        let ok = [0, 0x40];
+        let ok = [0, d.status];
         Some(match command {
-            0 => (ok, identity(d.device_type, d.id, d.revision, 21, 1)),
+            0 => (
+                ok,
+                identity(d.device_type, d.id, d.revision, d.software, 21, 1),
+            ),
             3 => {
                 let n = self.polls.entry(d.id).or_default();
                 *n += 1;
@@ -160,6 +219,23 @@ impl Behaviour {
                 v.extend(21.25f32.to_be_bytes());
                 (ok, v)
             }
+            9 if d.nine == Nine::Silent => return None,
+            9 if d.nine != Nine::No => {
+                let mut v = vec![0x01];
+                for code in request {
+                    let (unit, value, status) = match code {
+                        246 => (d.unit, d.pv, d.pv_status),
+                        245 if d.nine == Nine::Well => (39, d.ma, 0xC0),
+                        247 => (32, 21.25, 0xC0),
+                        _ => (250, f32::NAN, 0x30),
+                    };
+                    v.extend([*code, 0, unit]);
+                    v.extend(value.to_be_bytes());
+                    v.push(status);
+                }
+                (ok, v)
+            }
+            50 => (ok, vec![0, 1, 250, 250]),
             7 => (ok, vec![0, u8::from(!d.parked)]),
             13 => (
                 ok,
@@ -172,13 +248,13 @@ impl Behaviour {
             ),
             15 => {
                 let mut v = vec![0, 0, d.unit];
-                for x in [10.0f32, 0.0, 0.5] {
+                for x in [10.0f32, 0.0, d.damping_s] {
                     v.extend(x.to_be_bytes());
                 }
                 v.extend([0, 250, 0]);
                 (ok, v)
             }
-            20 if d.long_tag.is_empty() => ([64, 0x40], vec![]),
+            20 if d.long_tag.is_empty() || d.no_20 => ([64, 0x40], vec![]),
             20 => (ok, padded(d.long_tag)),
             48 => (ok, vec![0, 0, 0, 0, 0, 0, 0xD0, 0, 0]),
             _ => ([64, 0x40], vec![]),
@@ -190,7 +266,7 @@ impl Behaviour {
         if f[0] == 0x02 {
             self.commands.push(f[2]);
             let mut a = vec![0x06, f[1], 0, 24, 0, 0];
-            a.extend(identity(0x7B02, 0x00A001, 7, self.config_changes, 4));
+            a.extend(identity(0x7B02, 0x00A001, 7, 1, self.config_changes, 4));
             return Some(close(a));
         }
         let (command, data) = (f[6], &f[8..f.len() - 1]);
@@ -214,6 +290,12 @@ impl Behaviour {
                 reply([0, 0], &v)
             }
             85 | 86 if self.no_statistics => reply([64, 0], &[]),
+            86 if self.only_85 => reply([64, 0], &[]),
+            // 1000 sent and 990 answered, then what the other master did, no bursts.
+            85 => reply(
+                [0, 0],
+                &[data[0], data[1], 0x03, 0xE8, 0x03, 0xDE, 0, 7, 0, 6, 0, 0],
+            ),
             86 => {
                 let index = usize::from(u16::from_be_bytes([data[0], data[1]]));
                 let Some(d) = self.devices.get(index.wrapping_sub(1)) else {
@@ -237,7 +319,7 @@ impl Behaviour {
                 let at = self.devices.iter().position(|d| {
                     d.card == card && d.channel == channel && d.address()[..] == to[..]
                 })?;
-                let (status, body) = self.device_answer(at, inner[6])?;
+                let (status, body) = self.device_answer(at, inner[6], &inner[8..])?;
                 let mut v = vec![card, channel];
                 v.extend(long_ack(&inner[1..6], inner[6], status, &body));
                 reply([0, 0], &v)
@@ -265,49 +347,83 @@ fn message(message_type: u8, id: u8, status: u8, sequence: [u8; 2], body: &[u8])
     .concat()
 }
 
+/// A burst of device `id` with command 3: PV 3.5 bar, 9.6 mA.
+pub(crate) fn burst(id: u8) -> Vec<u8> {
+    let mut data = 9.6f32.to_be_bytes().to_vec();
+    data.push(7);
+    data.extend(3.5f32.to_be_bytes());
+    burst_of(id, 3, &data)
+}
+
+/// A burst of device `id` with any command and data.
+pub(crate) fn burst_of(id: u8, command: u8, data: &[u8]) -> Vec<u8> {
+    let mut burst = long_ack(&[0x6A, 0x31, 0, 0, id], command, [0, 0], data);
+    burst[0] = 0x81;
+    close(burst)
+}
+
+/// The same as an I/O system passes it on: inside command 77, without its check byte.
+pub(crate) fn wrapped_burst(card: u8, channel: u8, id: u8) -> Vec<u8> {
+    let mut inner = burst(id);
+    inner.pop();
+    let mut outer = long_ack(
+        &GATEWAY,
+        77,
+        [0, 0],
+        &[&[card, channel], &inner[..]].concat(),
+    );
+    outer[0] = 0x81;
+    close(outer)
+}
+
+impl Behaviour {
+    /// All bytes that go back for one message; `None`: nothing.
+    fn reply(&mut self, head: &[u8], body: &[u8]) -> Option<Vec<u8>> {
+        let sequence = [head[4], head[5]];
+        let mut reply = std::mem::take(&mut self.garbage);
+        if self.bursts {
+            reply.extend(message(2, 3, 0, [0, 9], &burst(1)));
+        }
+        match head[2] {
+            _ if self.dead => return None,
+            0 => {
+                self.masters.push(body[0]);
+                if self.ignore_secondary && body[0] == 0 {
+                    return None;
+                }
+                let status = if self.initiate_status.is_empty() {
+                    0
+                } else {
+                    self.initiate_status.remove(0)
+                };
+                self.sessions += u32::from(status == 0);
+                reply.extend(message(1, 0, status, sequence, body));
+            }
+            1 => {
+                self.closes += 1;
+                reply.extend(message(1, 1, 0, sequence, &[]));
+            }
+            2 => reply.extend(message(1, 2, 0, sequence, &[])),
+            _ => reply.extend(message(1, 3, 0, sequence, &self.answer(body)?)),
+        }
+        Some(reply)
+    }
+}
+
 async fn serve(mut stream: TcpStream, shared: Shared) -> std::io::Result<()> {
     loop {
         let mut head = [0; 8];
         stream.read_exact(&mut head).await?;
         let mut body = vec![0; usize::from(u16::from_be_bytes([head[6], head[7]])) - 8];
         stream.read_exact(&mut body).await?;
-        let sequence = [head[4], head[5]];
         let (reply, delay, pieces) = {
             let mut b = shared.lock().unwrap();
             if std::mem::take(&mut b.cut) {
                 return Ok(());
             }
-            let mut reply = std::mem::take(&mut b.garbage);
-            if b.bursts {
-                let mut burst = long_ack(&[0x6A, 0x31, 0, 0, 1], 3, [0, 0], &[0; 24]);
-                burst[0] = 0x81;
-                reply.extend(message(2, 3, 0, [0, 9], &close(burst)));
-            }
-            match head[2] {
-                _ if b.dead => continue,
-                0 => {
-                    b.masters.push(body[0]);
-                    if b.ignore_secondary && body[0] == 0 {
-                        continue;
-                    }
-                    let status = if b.initiate_status.is_empty() {
-                        0
-                    } else {
-                        b.initiate_status.remove(0)
-                    };
-                    b.sessions += u32::from(status == 0);
-                    reply.extend(message(1, 0, status, sequence, &body));
-                }
-                1 => {
-                    b.closes += 1;
-                    reply.extend(message(1, 1, 0, sequence, &[]));
-                }
-                2 => reply.extend(message(1, 2, 0, sequence, &[])),
-                _ => match b.answer(&body) {
-                    Some(f) => reply.extend(message(1, 3, 0, sequence, &f)),
-                    None => continue,
-                },
-            }
+            let Some(reply) = b.reply(&head, &body) else {
+                continue;
+            };
             (reply, b.delay, b.pieces)
         };
         if delay.is_zero() {
@@ -327,6 +443,66 @@ async fn serve(mut stream: TcpStream, shared: Shared) -> std::io::Result<()> {
             stream.write_all(&reply).await?;
         }
     }
+}
+
+/// Starts a gateway over UDP that answers from a second port, as real ones do.
+pub(crate) async fn udp_gateway(behaviour: Behaviour) -> (SocketAddr, Shared) {
+    let first = UdpSocket::bind("127.0.0.1:0").await.unwrap();
+    let second = UdpSocket::bind("127.0.0.1:0").await.unwrap();
+    let foreign = UdpSocket::bind("127.0.0.2:0").await.unwrap();
+    let address = first.local_addr().unwrap();
+    let shared = Arc::new(Mutex::new(behaviour));
+    let s = Arc::clone(&shared);
+    tokio::spawn(async move {
+        let (mut held, mut answers) = (None::<Vec<u8>>, 0u32);
+        let (mut a, mut b) = ([0u8; 2_048], [0u8; 2_048]);
+        loop {
+            let (bytes, from, port) = tokio::select! {
+                got = first.recv_from(&mut a) => { let (n, from) = got.unwrap(); (a[..n].to_vec(), from, 0) }
+                got = second.recv_from(&mut b) => { let (n, from) = got.unwrap(); (b[..n].to_vec(), from, 1) }
+            };
+            let (out, wrong, delay) = {
+                let mut g = s.lock().unwrap();
+                g.at_ports[port] += 1;
+                let Some(reply) = g.reply(&bytes[..8], &bytes[8..]) else {
+                    continue;
+                };
+                answers += 1;
+                let mut out = vec![reply.clone()];
+                if g.double {
+                    out.push(reply.clone());
+                }
+                if bytes[2] == 3 && g.lose > 0 && answers.is_multiple_of(g.lose) {
+                    out.clear();
+                }
+                if bytes[2] == 3 && g.swap {
+                    match held.take() {
+                        Some(before) => out.push(before),
+                        None => held = out.pop(),
+                    }
+                }
+                // The same answer with other values and a check byte that is right.
+                let wrong = g.foreign.then(|| {
+                    let mut w = reply.clone();
+                    if w.len() > 40 {
+                        let n = w.len() - 1;
+                        w[n - 2] ^= 0x3F;
+                        w[n] ^= 0x3F;
+                    }
+                    w
+                });
+                (out, wrong, g.delay)
+            };
+            tokio::time::sleep(delay).await;
+            if let Some(w) = wrong {
+                foreign.send_to(&w, from).await.unwrap();
+            }
+            for o in out {
+                second.send_to(&o, from).await.unwrap();
+            }
+        }
+    });
+    (address, shared)
 }
 
 /// Starts a gateway on a free port of the loopback interface.
@@ -429,7 +605,17 @@ impl Site {
         loops: Vec<KnownLoop>,
         analog: Vec<AnalogConfig>,
     ) -> Self {
+        Self::over(Transport::Tcp, address, loops, analog)
+    }
+
+    pub(crate) fn over(
+        transport: Transport,
+        address: SocketAddr,
+        loops: Vec<KnownLoop>,
+        analog: Vec<AnalogConfig>,
+    ) -> Self {
         let mut g = GatewayConfig::new("GW-1", &address.to_string());
+        g.transport = transport;
         g.poll_every = Duration::from_millis(100);
         g.timeout = Duration::from_millis(150);
         g.retries = 1;
