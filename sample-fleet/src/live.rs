@@ -10,7 +10,7 @@ use ingest_model::UtcMicros;
 use std::fmt::Write as _;
 use std::net::SocketAddr;
 use std::sync::Arc;
-use tokio::net::TcpListener;
+use tokio::net::{TcpListener, UdpSocket};
 use tokio_util::sync::CancellationToken;
 
 /// Where a live fleet can be reached. All ports are on 127.0.0.1 and chosen by the system.
@@ -30,6 +30,8 @@ pub struct Live {
 pub struct LiveGateway {
     pub name: String,
     pub addr: SocketAddr,
+    /// Served over UDP; its answers come from another port.
+    pub udp: bool,
 }
 
 /// Where the current of one loop is read: a 16-bit input register, `raw_min`..`raw_max` = `ma_min`..`ma_max`.
@@ -44,14 +46,25 @@ pub struct AnalogPoint {
     pub ma_max: f64,
 }
 
-async fn listen(what: &str) -> Result<(TcpListener, SocketAddr), FleetError> {
-    let fail = |e: std::io::Error| FleetError::Listen {
+fn no_port(what: &str, e: &std::io::Error) -> FleetError {
+    FleetError::Listen {
         what: what.to_owned(),
         reason: e.to_string(),
-    };
+    }
+}
+
+async fn listen(what: &str) -> Result<(TcpListener, SocketAddr), FleetError> {
+    let fail = |e| no_port(what, &e);
     let listener = TcpListener::bind("127.0.0.1:0").await.map_err(fail)?;
     let addr = listener.local_addr().map_err(fail)?;
     Ok((listener, addr))
+}
+
+async fn listen_udp(what: &str) -> Result<(UdpSocket, SocketAddr), FleetError> {
+    let fail = |e| no_port(what, &e);
+    let socket = UdpSocket::bind("127.0.0.1:0").await.map_err(fail)?;
+    let addr = socket.local_addr().map_err(fail)?;
+    Ok((socket, addr))
 }
 
 /// Serves the fleet until `shutdown`; the plant goes on from the end of its history, faults included.
@@ -69,15 +82,24 @@ pub async fn serve_live(
     let devices: Arc<dyn Devices> = fleet.clone();
     let mut gateways = Vec::new();
     for (index, name) in devices.gateways().into_iter().enumerate() {
-        let (listener, addr) = listen(&name).await?;
-        tokio::spawn(gateway::serve(
-            listener,
-            index,
-            Arc::clone(&devices),
-            clock,
-            shutdown.clone(),
-        ));
-        gateways.push(LiveGateway { name, addr });
+        // One of four speaks UDP.
+        let udp = index % 4 == 3;
+        let devices = Arc::clone(&devices);
+        let addr = if udp {
+            let (first, addr) = listen_udp(&name).await?;
+            let (second, _) = listen_udp(&name).await?;
+            let stop = shutdown.clone();
+            tokio::spawn(gateway::serve_udp(
+                first, second, index, devices, clock, stop,
+            ));
+            addr
+        } else {
+            let (listener, addr) = listen(&name).await?;
+            let stop = shutdown.clone();
+            tokio::spawn(gateway::serve(listener, index, devices, clock, stop));
+            addr
+        };
+        gateways.push(LiveGateway { name, addr, udp });
     }
     let (listener, analog_addr) = listen("analog inputs").await?;
     tokio::spawn(analog::serve(
@@ -121,9 +143,11 @@ pub fn site_toml(live: &Live, opt: &FleetOptions) -> String {
         // Writing to a String cannot fail.
         let _ = write!(
             s,
-            "\n[[gateway]]\nname = \"{}\"\naddress = \"{}\"\ntransport = \"tcp\"\npoll_every = \"{poll_every}\"\n\
+            "\n[[gateway]]\nname = \"{}\"\naddress = \"{}\"\ntransport = \"{}\"\npoll_every = \"{poll_every}\"\n\
              timeout = \"15s\"\nretries = 1\nmaster = \"auto\"\n",
-            g.name, g.addr
+            g.name,
+            g.addr,
+            if g.udp { "udp" } else { "tcp" }
         );
     }
     let _ = write!(
@@ -152,6 +176,7 @@ mod tests {
             gateways: vec![LiveGateway {
                 name: "GW-01".into(),
                 addr,
+                udp: true,
             }],
             analog_addr: addr,
             points: vec![AnalogPoint {
@@ -169,6 +194,7 @@ mod tests {
         let text = site_toml(&live, &FleetOptions::new(1, end));
         let v: toml::Value = toml::from_str(&text).unwrap();
         assert_eq!(v["gateway"][0]["address"].as_str(), Some("127.0.0.1:5094"));
+        assert_eq!(v["gateway"][0]["transport"].as_str(), Some("udp"));
         let point = &v["analog"][0]["points"]["FT-1201"];
         assert_eq!(point["register"].as_integer(), Some(12));
         assert_eq!(point["ma"][1].as_float(), Some(24.0));
