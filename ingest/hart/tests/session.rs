@@ -1,5 +1,6 @@
 //! The session state machine against a scripted server and a clock that the test turns.
 
+#[allow(dead_code, reason = "shared with the other tests")]
 mod common;
 
 use common::{Bench, answer_frame, message, request};

@@ -1,5 +1,7 @@
 //! A session with a clock that the test turns, and a server's messages by hand.
 
+pub(crate) mod vectors;
+
 use ingest_hart::frame::check_byte;
 use ingest_hart::hartip::{Message, MessageId};
 use ingest_hart::session::{Action, Config, Event, MasterChoice, Session, Transport};
