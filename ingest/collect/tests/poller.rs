@@ -134,6 +134,62 @@ fn delayed_answers_are_waited_for_and_are_no_failures() {
     );
 }
 
+/// A register that a person edits.
+#[derive(Default)]
+struct Edited(std::sync::RwLock<StaticDirectory>);
+
+impl LoopDirectory for Edited {
+    fn by_device(&self, device: ingest_model::DeviceKey) -> Option<KnownLoop> {
+        self.0.read().unwrap().by_device(device)
+    }
+
+    fn by_tag(&self, tag: &str) -> Option<KnownLoop> {
+        self.0.read().unwrap().by_tag(tag)
+    }
+
+    fn of_gateway(&self, gateway: &str) -> Vec<KnownLoop> {
+        self.0.read().unwrap().of_gateway(gateway)
+    }
+}
+
+#[test]
+fn an_exchanged_device_is_a_new_loop_until_a_person_says_otherwise() {
+    let register = std::sync::Arc::new(Edited::default());
+    *register.0.write().unwrap() = StaticDirectory::new(vec![known("PT-2", "bar", Some(1))]);
+    let mut config = GatewayConfig::new("GW-1", "-");
+    config.poll_every = Duration::from_secs(10);
+    let gateway = Behaviour {
+        devices: vec![Sim::new(0, 1, "PT-2", 2.5, 8.0)],
+        ..Behaviour::default()
+    };
+    let mut bench = Bench::with_directory(gateway, config, register.clone());
+    bench.run_until(100_000);
+    bench.gateway.devices[0] = Sim::new(0, 2, "PT-2", 6.5, 14.4);
+    // Nothing tells of the exchange but silence: two unanswered polls, and the list is read within a minute.
+    bench.run_until(200_000);
+    let (at, d) = &bench.found[&2];
+    assert_eq!((d.tag.as_str(), d.known), ("PT-2~000002", false));
+    assert!(*at <= 100_000 + 20_000 + 60_000, "{at}");
+    let name = bench.poller.snapshot(bench.moment()).last_error.unwrap();
+    assert!(name.contains("PT-2~000002"), "{name}");
+    assert!(
+        bench
+            .of("PT-2")
+            .iter()
+            .all(|r| r.pv.is_nan() || r.pv == 2.5)
+    );
+    // A person says that it replaces the old one.
+    *register.0.write().unwrap() = StaticDirectory::new(vec![known("PT-2", "bar", Some(2))]);
+    bench.run_until(300_000);
+    let last = bench.of("PT-2").last().unwrap();
+    assert_eq!((last.pv, last.response_code), (6.5, Some(0)));
+    let rows = bench.of("PT-2");
+    assert!(rows.windows(2).all(|w| w[0].time < w[1].time));
+    // From then on one row a period, not two.
+    let recent = rows.iter().filter(|r| r.pv > 6.0).count();
+    assert!((3..=12).contains(&recent), "{recent}");
+}
+
 #[test]
 fn the_wall_clock_may_jump() {
     let (mut b, loops) = plant();

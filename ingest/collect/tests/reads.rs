@@ -271,6 +271,51 @@ fn published_slots_by_their_codes() {
 }
 
 #[test]
+fn a_captured_burst_message() {
+    // `capture_publish_cmd9` of the vectors: kg/h in slot 0 (device variable 0), good; status 0x10, extended 0x01.
+    let text = include_str!("../../../tests/vectors/hart-frames.json");
+    let all: serde_json::Value = serde_json::from_str(text).unwrap();
+    let vector = all
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|v| v["name"] == "capture_publish_cmd9");
+    let hex = vector.unwrap()["hex"].as_str().unwrap();
+    let bytes: Vec<u8> = (0..hex.len() / 2)
+        .map(|i| u8::from_str_radix(&hex[2 * i..2 * i + 2], 16).unwrap())
+        .collect();
+    // The device that the address 00FD 95266F belongs to, as far as 38 bits tell.
+    let mut sim = Sim::new(0, 0x95266F, "FT-9", 1.0, 8.0);
+    (sim.device_type, sim.unit) = (0x00FD, 75);
+    let mut entry = known("FT-9", "kg/h", None);
+    entry.device = Some(ingest_model::DeviceKey {
+        device_type: 0x00FD,
+        device_id: 0x95266F,
+    });
+    let b = Behaviour {
+        devices: vec![sim],
+        ..Behaviour::default()
+    };
+    let mut bench = Bench::new(b, vec![entry], Duration::from_secs(30));
+    bench.run_until(100_000);
+    bursting(&mut bench, 160_000, 20_000, &bytes[8..]);
+    let published = bench
+        .of("FT-9")
+        .iter()
+        .rfind(|r| r.pv_status.is_some())
+        .unwrap();
+    assert!((published.pv - 11_803.6).abs() < 0.1 && (published.sv - 83.98).abs() < 0.01);
+    assert_eq!(
+        (
+            published.pv_status,
+            published.device_status,
+            published.extended_status
+        ),
+        (Some(0xC0), Some(0x10), Some(0x01))
+    );
+}
+
+#[test]
 fn burst_messages_of_nobody_and_nonsense() {
     let mut bench = one(|_| ());
     bench.run_until(100_000);

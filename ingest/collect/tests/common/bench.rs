@@ -35,7 +35,14 @@ impl Bench {
         let mut config = GatewayConfig::new("GW-1", "-");
         config.poll_every = poll_every;
         config.retries = 1;
-        let directory = Arc::new(StaticDirectory::new(loops));
+        Self::with_directory(gateway, config, Arc::new(StaticDirectory::new(loops)))
+    }
+
+    pub(crate) fn with_directory(
+        gateway: Behaviour,
+        config: GatewayConfig,
+        directory: Arc<dyn LoopDirectory>,
+    ) -> Self {
         let mut poller = Poller::new(
             config,
             directory,
