@@ -38,6 +38,9 @@ pub(crate) struct Running {
 
 /// The collector's configuration.
 pub(crate) fn prepare(config: &SiteConfig) -> Prepared {
+    for warning in config.warnings() {
+        tracing::warn!("{warning}");
+    }
     let gateways = config
         .gateways
         .iter()

@@ -258,6 +258,26 @@ impl SiteConfig {
         Self::parse(&text, path)
     }
 
+    /// What is allowed and yet not meant, for people, once at the start.
+    pub fn warnings(&self) -> Vec<String> {
+        let mut all = Vec::new();
+        for a in &self.analogs {
+            for g in self
+                .gateways
+                .iter()
+                .filter(|g| a.poll_every >= g.poll_every)
+            {
+                all.push(format!(
+                    "[[analog]] `{}` is read every {:?}, and [[gateway]] `{}` every {:?}: a current goes into a row only \
+                     while it is younger than the gateway's period, so rows will lack analog_ma; give the analog source \
+                     at most half of that period",
+                    a.name, a.poll_every, g.name, g.poll_every
+                ));
+            }
+        }
+        all
+    }
+
     /// Checks `text`; `path` names it in messages, and its folder is where relative paths count from.
     pub fn parse(text: &str, path: &Path) -> Result<Self, ConfigError> {
         let raw: RawFile = toml::from_str(text).map_err(|e| syntax(&e, text, path))?;

@@ -146,3 +146,36 @@ fn durations() {
         assert!(parse_duration(bad).is_err(), "{bad}");
     }
 }
+
+#[test]
+fn transports() {
+    let with = |transport: &str| {
+        GOOD.replace(
+            "poll_every = \"10s\"",
+            &format!("transport = \"{transport}\"\npoll_every = \"10s\""),
+        )
+    };
+    let of = |text: &str| parse(text).unwrap().gateways[0].transport;
+    assert_eq!(of(GOOD), ingest_collect::Transport::Tcp);
+    assert_eq!(of(&with("tcp")), ingest_collect::Transport::Tcp);
+    assert_eq!(of(&with("udp")), ingest_collect::Transport::Udp);
+    assert!(parse(&with("serial")).is_err());
+}
+
+#[test]
+fn an_analog_source_that_is_too_slow_is_named() {
+    // The default period of an analog source is that of this gateway.
+    let warned = parse(GOOD).unwrap().warnings();
+    assert_eq!(warned.len(), 1);
+    assert!(
+        warned[0]
+            .contains("[[analog]] `cards` is read every 10s, and [[gateway]] `north` every 10s"),
+        "{}",
+        warned[0]
+    );
+    let quick = GOOD.replace(
+        "kind = \"modbus-tcp\"",
+        "kind = \"modbus-tcp\"\npoll_every = \"5s\"",
+    );
+    assert_eq!(parse(&quick).unwrap().warnings(), Vec::<String>::new());
+}
