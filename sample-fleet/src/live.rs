@@ -4,13 +4,14 @@ use crate::control;
 use crate::device::{INPUT_FULL_MA, INPUT_FULL_RAW};
 use crate::devices::LiveFleet;
 use crate::fleet::Fleet;
+use crate::wire::gateway::Port;
 use crate::wire::{Devices, analog, gateway};
 use crate::{FleetError, FleetOptions};
 use ingest_model::UtcMicros;
 use std::fmt::Write as _;
 use std::net::SocketAddr;
 use std::sync::Arc;
-use tokio::net::{TcpListener, UdpSocket};
+use tokio::net::TcpListener;
 use tokio_util::sync::CancellationToken;
 
 /// Where a live fleet can be reached. All ports are on 127.0.0.1 and chosen by the system.
@@ -60,11 +61,9 @@ async fn listen(what: &str) -> Result<(TcpListener, SocketAddr), FleetError> {
     Ok((listener, addr))
 }
 
-async fn listen_udp(what: &str) -> Result<(UdpSocket, SocketAddr), FleetError> {
-    let fail = |e| no_port(what, &e);
-    let socket = UdpSocket::bind("127.0.0.1:0").await.map_err(fail)?;
-    let addr = socket.local_addr().map_err(fail)?;
-    Ok((socket, addr))
+/// One gateway of four speaks UDP.
+fn speaks_udp(gateway: usize) -> bool {
+    gateway % 4 == 3
 }
 
 /// Serves the fleet until `shutdown`; the plant goes on from the end of its history, faults included.
@@ -82,23 +81,19 @@ pub async fn serve_live(
     let devices: Arc<dyn Devices> = fleet.clone();
     let mut gateways = Vec::new();
     for (index, name) in devices.gateways().into_iter().enumerate() {
-        // One of four speaks UDP.
-        let udp = index % 4 == 3;
-        let devices = Arc::clone(&devices);
-        let addr = if udp {
-            let (first, addr) = listen_udp(&name).await?;
-            let (second, _) = listen_udp(&name).await?;
-            let stop = shutdown.clone();
-            tokio::spawn(gateway::serve_udp(
-                first, second, index, devices, clock, stop,
-            ));
-            addr
-        } else {
-            let (listener, addr) = listen(&name).await?;
-            let stop = shutdown.clone();
-            tokio::spawn(gateway::serve(listener, index, devices, clock, stop));
-            addr
-        };
+        let udp = speaks_udp(index);
+        let fail = |e: std::io::Error| no_port(&name, &e);
+        let port = Port::open(([127, 0, 0, 1], 0).into(), udp)
+            .await
+            .map_err(fail)?;
+        let addr = port.local_addr().map_err(fail)?;
+        tokio::spawn(gateway::serve(
+            port,
+            index,
+            Arc::clone(&devices),
+            clock,
+            shutdown.clone(),
+        ));
         gateways.push(LiveGateway { name, addr, udp });
     }
     let (listener, analog_addr) = listen("analog inputs").await?;

@@ -318,6 +318,13 @@ impl Device {
         }
     }
 
+    /// A poll with 9 is given up.
+    pub(crate) fn nine_lost(&mut self) {
+        if self.fast.poll_lost() {
+            self.has_variables = None;
+        }
+    }
+
     /// Remembers which variables an answer to 3 brought.
     pub(crate) fn take_variables(&mut self, v: &Values) {
         self.has_variables = Some(v.variables.map(|m| m.is_some_and(|m| m.unit != NOT_USED)));

@@ -107,6 +107,8 @@ pub struct Poller {
     survey_busy: bool,
     survey_broken: bool,
     survey_wanted: bool,
+    /// Senders of burst messages that the list did not have: each calls for the list once in a session.
+    strangers: HashSet<UniqueAddress>,
     listing: bool,
     seen: HashSet<DeviceKey>,
     next_identify_ms: u64,
@@ -159,6 +161,7 @@ impl Poller {
             survey_busy: false,
             survey_broken: false,
             survey_wanted: false,
+            strangers: HashSet::new(),
             listing: false,
             seen: HashSet::new(),
             next_identify_ms: now_ms,
@@ -206,6 +209,7 @@ impl Poller {
     /// The session is open: survey.
     pub fn opened(&mut self, now: Moment) {
         self.online = true;
+        self.strangers.clear();
         self.gateway_state = None;
         self.next_identify_ms = now.ms;
     }

@@ -103,6 +103,19 @@ fn a_new_firmware_is_tried_again() {
 }
 
 #[test]
+fn a_device_that_forgets_nine_is_asked_with_three() {
+    let mut bench = one(|d| d.nine = Nine::Well);
+    bench.run_until(300_000);
+    // It still knows 3, but says nothing at all to 9.
+    bench.gateway.devices[0].nine = Nine::Silent;
+    bench.run_until(900_000);
+    let rows = bench.of("PT-1");
+    assert!(rows.iter().rev().take(10).all(whole), "{rows:?}");
+    let lost = rows.iter().filter(|r| r.response_code.is_none()).count();
+    assert!(lost <= 2, "{lost}");
+}
+
+#[test]
 fn statistics_of_86_else_of_85_else_our_own() {
     let counts = |bench: &Bench| -> Vec<(u32, u32)> {
         let rows = bench.of("PT-1").iter();
@@ -329,7 +342,7 @@ fn burst_messages_of_nobody_and_nonsense() {
     (error[n - 3], error[n - 1]) = (0x88, error[n - 1] ^ 0x88);
     for message in [
         wrapped_burst(0, 5, 1),
-        burst(9),
+        burst(8),
         vec![0x81, 1, 2],
         burst_of(1, 3, &[1]),
         burst_of(1, 77, &[0]),
@@ -350,6 +363,14 @@ fn burst_messages_of_nobody_and_nonsense() {
     bench.poller.published(&burst(9), now);
     bench.run_until(now.ms + 60_000);
     assert!(listed(&bench) > n && bench.found.contains_key(&9));
+    // Somebody who is not on the list then either calls for it once, not for ever.
+    let n = listed(&bench);
+    for _ in 0..20 {
+        let (now, until) = (bench.moment(), bench.now + 60_000);
+        bench.poller.published(&burst(10), now);
+        bench.run_until(until);
+    }
+    assert_eq!(listed(&bench), n + 1);
     // Without a session nothing is taken.
     let now = bench.moment();
     bench.poller.closed(now);
@@ -361,6 +382,29 @@ fn burst_messages_of_nobody_and_nonsense() {
             .iter()
             .all(|(_, r)| r.pv.is_nan())
     );
+}
+
+#[test]
+fn damaged_burst_messages_do_no_harm() {
+    let mut bench = one(|_| ());
+    bench.run_until(100_000);
+    let now = bench.moment();
+    for message in [burst(1), wrapped_burst(0, 0, 1), burst_of(1, 9, &[1; 37])] {
+        for cut in 0..message.len() {
+            bench.poller.published(&message[..cut], now);
+            for flip in [0x01, 0x80, 0xFF] {
+                let mut bad = message.clone();
+                bad[cut] ^= flip;
+                bench.poller.published(&bad, now);
+                // The same with a check byte that fits.
+                let n = bad.len() - 1;
+                bad[n] = bad[..n].iter().fold(0, |x, b| x ^ b);
+                bench.poller.published(&bad, now);
+            }
+        }
+    }
+    bench.run_until(200_000);
+    assert!(bench.of("PT-1").last().is_some_and(whole));
 }
 
 #[test]

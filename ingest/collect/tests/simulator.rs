@@ -7,13 +7,12 @@ mod common;
 use common::*;
 use ingest_collect::*;
 use ingest_model::{Range, Transfer, UtcMicros};
-use sample_fleet::wire::gateway::Gateway;
+use sample_fleet::wire::gateway::{Gateway, Port};
 use sample_fleet::wire::{DeviceCard, DeviceState, Devices};
 use std::collections::BTreeMap;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::Duration;
-use tokio::net::{TcpListener, UdpSocket};
 use tokio_util::sync::CancellationToken;
 
 /// A plant of a few devices, each behind its own modem.
@@ -72,27 +71,23 @@ fn half_past() -> UtcMicros {
     UtcMicros(30 * 60_000_000)
 }
 
-async fn tcp(plant: Plant, at: &str, stop: CancellationToken) -> SocketAddr {
+async fn serve(plant: Plant, at: SocketAddr, udp: bool, stop: CancellationToken) -> SocketAddr {
     // The port of a gateway that was just stopped may take a moment to be free.
-    let listener = loop {
-        match TcpListener::bind(at).await {
-            Ok(l) => break l,
+    let port = loop {
+        match Port::open(at, udp).await {
+            Ok(port) => break port,
             Err(_) => tokio::time::sleep(Duration::from_millis(50)).await,
         }
     };
-    let address = listener.local_addr().unwrap();
+    let address = port.local_addr().unwrap();
     let gateway = Arc::new(Gateway::new(0, Arc::new(plant), half_past));
-    tokio::spawn(gateway.run(listener, stop));
+    tokio::spawn(gateway.run(port, stop));
     address
 }
 
-async fn udp(plant: Plant, stop: CancellationToken) -> SocketAddr {
-    let first = UdpSocket::bind("127.0.0.1:0").await.unwrap();
-    let second = UdpSocket::bind("127.0.0.1:0").await.unwrap();
-    let address = first.local_addr().unwrap();
-    let gateway = Arc::new(Gateway::new(0, Arc::new(plant), half_past));
-    tokio::spawn(gateway.run_udp(first, second, stop));
-    address
+/// Any port of the loopback interface.
+fn anywhere() -> SocketAddr {
+    ([127, 0, 0, 1], 0).into()
 }
 
 fn collect(transport: Transport, address: SocketAddr, loops: Vec<KnownLoop>) -> Site {
@@ -146,7 +141,7 @@ async fn unknown_and_twin_tagged_devices_over_udp() {
         // Revision 5 has no long tag; the gateway's list shows one all the same.
         card("XX-9", 3, 5),
     ]);
-    let address = udp(plant, stop.clone()).await;
+    let address = serve(plant, anywhere(), true, stop.clone()).await;
     let mut site = collect(Transport::Udp, address, vec![known("FT-1", "bar", Some(1))]);
     let all = found(&mut site, 3).await;
     let tags: Vec<_> = all.values().map(|d| (d.tag.as_str(), d.known)).collect();
@@ -194,18 +189,15 @@ async fn unknown_and_twin_tagged_devices_over_udp() {
 #[tokio::test(flavor = "multi_thread", worker_threads = 2)]
 async fn an_exchanged_device_is_a_new_loop() {
     let stop = CancellationToken::new();
-    let address = tcp(Plant(vec![card("PT-2", 4, 7)]), "127.0.0.1:0", stop.clone()).await;
+    let before = Plant(vec![card("PT-2", 4, 7)]);
+    let address = serve(before, anywhere(), false, stop.clone()).await;
     let mut site = collect(Transport::Tcp, address, vec![known("PT-2", "bar", Some(4))]);
     site.until("rows", |s| values(s, "PT-2").len() >= 2).await;
     // The gateway is restarted with another device in its place.
     stop.cancel();
     let stop = CancellationToken::new();
-    let after = tcp(
-        Plant(vec![card("PT-2", 5, 7)]),
-        &address.to_string(),
-        stop.clone(),
-    )
-    .await;
+    let exchanged = Plant(vec![card("PT-2", 5, 7)]);
+    let after = serve(exchanged, address, false, stop.clone()).await;
     assert_eq!(after, address);
     let all = found(&mut site, 2).await;
     assert_eq!(

@@ -293,6 +293,38 @@ fn a_late_answer_to_the_first_offer_opens_the_session() {
 }
 
 #[test]
+fn nobody_picks_up() {
+    // No answer to the attempt to connect, not even a refusal.
+    let mut b = Bench::new(MasterChoice::Auto);
+    assert_eq!(b.on(Event::Start), [Action::Connect]);
+    assert_eq!(b.at(4_999, Event::Tick), []);
+    assert_eq!(
+        b.at(5_000, Event::Tick),
+        [Action::Trouble(Trouble::ConnectFailed), Action::Disconnect]
+    );
+    assert_eq!(b.on(Event::Lost { jitter: 0.5 }), []);
+    assert_eq!(b.session.next_wake_ms(), Some(6_000));
+    // A server that hangs up at once, as some do when all sessions are in use: the wait doubles all the same.
+    assert_eq!(b.at(6_000, Event::Tick), [Action::Connect]);
+    b.on(Event::Connected);
+    b.on(Event::Lost { jitter: 0.5 });
+    assert_eq!(b.session.next_wake_ms(), Some(8_000));
+}
+
+#[test]
+fn a_session_whose_grant_was_lost_is_given_back() {
+    // UDP: the server granted, the answer was lost, and the repeat hears that this client has a session.
+    let mut b = Bench::over(Transport::Udp, MasterChoice::Primary);
+    b.on(Event::Start);
+    b.on(Event::Connected);
+    let again = Bench::sent(&b.at(2_000, Event::Tick));
+    let a = b.on(Event::Received(&message(1, 0, 16, again[0].1, &[])));
+    assert!(a.contains(&Action::Trouble(Trouble::Refused { status: 16 })));
+    assert_eq!(Bench::sent(&a)[0].0, MessageId::Close);
+    assert!(a.contains(&Action::Disconnect));
+}
+
+#[test]
 fn jitter_spreads_the_back_off_and_nothing_else_does() {
     for (jitter, wait) in [
         (0.0, 750),

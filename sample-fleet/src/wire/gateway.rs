@@ -3,7 +3,7 @@
 mod serve;
 mod through;
 
-pub use serve::{serve, serve_udp};
+pub use serve::{Port, serve};
 
 use super::answers::{self, GATEWAY_TYPE, GatewayFacts};
 use super::modem::Job;

@@ -1,6 +1,6 @@
 //! Gateway over loopback TCP and UDP, and analog inputs, with bytes written by hand.
 
-use super::gateway::Gateway;
+use super::gateway::{Gateway, Port};
 use super::{DeviceCard, DeviceState, Devices, analog};
 use ingest_hart::Frame;
 use ingest_hart::answer::{DynamicVariables, Embedded};
@@ -83,7 +83,7 @@ impl Client {
         let address = listener.local_addr().unwrap();
         let gateway = Arc::new(Gateway::new(0, two(), half_past));
         let stop = CancellationToken::new();
-        tokio::spawn(Arc::clone(&gateway).run(listener, stop.clone()));
+        tokio::spawn(Arc::clone(&gateway).run(Port::Tcp(listener), stop.clone()));
         let stream = TcpStream::connect(address).await.unwrap();
         let mut client = Self {
             stream,
@@ -268,7 +268,7 @@ async fn sessions_over_udp() {
     let (address, answers_from) = (first.local_addr().unwrap(), second.local_addr().unwrap());
     let stop = CancellationToken::new();
     let gateway = Arc::new(Gateway::new(0, two(), half_past));
-    tokio::spawn(gateway.run_udp(first, second, stop.clone()));
+    tokio::spawn(gateway.run(Port::Udp { first, second }, stop.clone()));
     let mut buffer = [0u8; 2_048];
     let initiate = [1, 0, 0, 0, 0, 1, 0, 13, 1, 0, 0, 0x75, 0x30];
     let mut clients = Vec::new();

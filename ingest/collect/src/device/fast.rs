@@ -10,14 +10,16 @@ use ingest_hart::{Codes, ReadCommand};
 
 /// Lost answers to a trial after which the device is taken not to know the command.
 const TRIALS: u8 = 2;
+/// Lost polls after which it is asked with what every device knows.
+const LOST_POLLS: u8 = 2;
 
 /// What is known.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(crate) enum FastRead {
     /// Nothing was read yet, or only with 3; so many trials of 9 stayed without an answer.
     Untried { lost: u8 },
-    /// 9 with these codes.
-    WithStatus(Codes<8>),
+    /// 9 with these codes; so many polls in a row stayed without an answer.
+    WithStatus { codes: Codes<8>, lost: u8 },
     /// 3: the device does not do 9, or does not give both values with it.
     Plain,
 }
@@ -33,7 +35,7 @@ impl FastRead {
         room: bool,
     ) -> ReadCommand {
         let codes = match (self, has) {
-            (Self::WithStatus(codes), _) => Some(codes),
+            (Self::WithStatus { codes, .. }, _) => Some(codes),
             (Self::Untried { .. }, Some(has)) if universal_revision >= 6 => {
                 codes_for(has, universal_revision)
             }
@@ -49,7 +51,7 @@ impl FastRead {
     pub(crate) fn answered(&mut self, codes: Codes<8>, values: &Values) -> bool {
         let well = values.is_whole();
         *self = if well {
-            Self::WithStatus(codes)
+            Self::WithStatus { codes, lost: 0 }
         } else {
             Self::Plain
         };
@@ -59,6 +61,19 @@ impl FastRead {
     /// 9 was refused.
     pub(crate) fn refused(&mut self) {
         *self = Self::Plain;
+    }
+
+    /// A poll with 9 got no answer in all its tries. True: from now on as if nothing was known, so 3 comes next.
+    pub(crate) fn poll_lost(&mut self) -> bool {
+        let Self::WithStatus { lost, .. } = self else {
+            return false;
+        };
+        *lost += 1;
+        let forget = *lost >= LOST_POLLS;
+        if forget {
+            *self = Self::NEW;
+        }
+        forget
     }
 
     /// 9 got no answer. True: it was a trial, so 3 is to be asked instead.

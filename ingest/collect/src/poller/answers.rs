@@ -168,6 +168,7 @@ impl Poller {
 
     /// Retries are spent, or the session is gone.
     pub(super) fn give_up(&mut self, work: Work, status: Option<Status>, now: Moment) {
+        let nine = codes_of(&work).is_some();
         match work.what {
             What::Survey(step) => {
                 self.survey_busy = false;
@@ -191,6 +192,9 @@ impl Poller {
                     && let Some(d) = self.devices.get_mut(job.device)
                 {
                     d.unanswered = d.unanswered.saturating_add(1);
+                    if nine {
+                        d.nine_lost();
+                    }
                     self.survey_wanted |= d.unanswered == SILENT;
                 }
             }

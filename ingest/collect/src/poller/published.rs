@@ -14,6 +14,9 @@ use ingest_hart::{CodeClass, Frame, FrameType, UniqueAddress};
 /// No device gives rows of published values more often, whatever changes.
 const SHORTEST_ROW_GAP_MS: u64 = 1_000;
 
+/// Senders that are remembered as unknown.
+const MOST_STRANGERS: usize = 64;
+
 /// Where a burst message comes from.
 struct Origin {
     address: Option<UniqueAddress>,
@@ -59,11 +62,7 @@ impl Poller {
             (Some(i), None) => i,
             // Two device types may share the 38 bits: then nobody can tell whose it is.
             (Some(_), Some(_)) => return,
-            (None, _) => {
-                // Somebody who is not on the list, unless it is the gateway itself.
-                self.survey_wanted |= self.listed && origin.address != self.io_system;
-                return;
-            }
+            (None, _) => return self.stranger(origin),
         };
         let Some(status) = frame.status() else { return };
         match status.class() {
@@ -112,6 +111,17 @@ impl Poller {
             d.published_row_ms = Some(now.ms);
         }
         self.take_values(device, status, &values, now);
+    }
+
+    /// Somebody who is not on the list, unless it is the gateway itself: the list may have changed.
+    fn stranger(&mut self, origin: &Origin) {
+        if let Some(address) = origin.address
+            && self.listed
+            && Some(address) != self.io_system
+            && self.strangers.len() < MOST_STRANGERS
+        {
+            self.survey_wanted |= self.strangers.insert(address);
+        }
     }
 
     fn is_from(&self, device: usize, origin: &Origin) -> bool {

@@ -8,6 +8,7 @@ use crate::wire::modem::{Modem, QUEUE};
 use crate::wire::session::{Session, Step, response};
 use ingest_model::UtcMicros;
 use std::collections::{BTreeMap, HashMap};
+use std::io;
 use std::net::SocketAddr;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -27,30 +28,53 @@ const WRITE_LIMIT: Duration = Duration::from_secs(10);
 const DATAGRAMS: usize = 64;
 const LONGEST_DATAGRAM: usize = 2_048;
 
-/// Serves one gateway of the plant over TCP until told to stop: [`Gateway::new`] and [`Gateway::run`].
-pub async fn serve(
-    listener: TcpListener,
-    gateway: usize,
-    devices: Arc<dyn Devices>,
-    clock: fn() -> UtcMicros,
-    shutdown: CancellationToken,
-) {
-    Arc::new(Gateway::new(gateway, devices, clock))
-        .run(listener, shutdown)
-        .await;
+/// Where a gateway is reached.
+#[derive(Debug)]
+pub enum Port {
+    Tcp(TcpListener),
+    /// Asked at the first, answering from the second.
+    Udp {
+        first: UdpSocket,
+        second: UdpSocket,
+    },
 }
 
-/// Serves one gateway of the plant over UDP until told to stop: [`Gateway::new`] and [`Gateway::run_udp`].
-pub async fn serve_udp(
-    first: UdpSocket,
-    second: UdpSocket,
+impl Port {
+    /// Opens a port; 0 as its number leaves the choice to the system.
+    ///
+    /// # Errors
+    /// The port is not to be had.
+    pub async fn open(at: SocketAddr, udp: bool) -> io::Result<Self> {
+        if !udp {
+            return TcpListener::bind(at).await.map(Self::Tcp);
+        }
+        let first = UdpSocket::bind(at).await?;
+        let second = UdpSocket::bind((at.ip(), 0)).await?;
+        Ok(Self::Udp { first, second })
+    }
+
+    /// Where hosts open their session.
+    ///
+    /// # Errors
+    /// The system does not say.
+    pub fn local_addr(&self) -> io::Result<SocketAddr> {
+        match self {
+            Self::Tcp(listener) => listener.local_addr(),
+            Self::Udp { first, .. } => first.local_addr(),
+        }
+    }
+}
+
+/// Serves one gateway of the plant until told to stop: [`Gateway::new`] and [`Gateway::run`].
+pub async fn serve(
+    port: Port,
     gateway: usize,
     devices: Arc<dyn Devices>,
     clock: fn() -> UtcMicros,
     shutdown: CancellationToken,
 ) {
     Arc::new(Gateway::new(gateway, devices, clock))
-        .run_udp(first, second, shutdown)
+        .run(port, shutdown)
         .await;
 }
 
@@ -59,8 +83,15 @@ fn ms_since(start: Instant) -> u64 {
 }
 
 impl Gateway {
-    /// Serves hosts over TCP until told to stop.
-    pub async fn run(self: Arc<Self>, listener: TcpListener, shutdown: CancellationToken) {
+    /// Serves hosts until told to stop.
+    pub async fn run(self: Arc<Self>, port: Port, shutdown: CancellationToken) {
+        match port {
+            Port::Tcp(listener) => self.run_tcp(listener, shutdown).await,
+            Port::Udp { first, second } => self.run_udp(first, second, shutdown).await,
+        }
+    }
+
+    async fn run_tcp(self: Arc<Self>, listener: TcpListener, shutdown: CancellationToken) {
         let stop = shutdown.child_token();
         let _stop_tasks = stop.clone().drop_guard();
         let modems = self.start_modems(&stop);
@@ -94,8 +125,7 @@ impl Gateway {
         }
     }
 
-    /// Serves hosts over UDP until told to stop: asked at the first socket, answering from the second.
-    pub async fn run_udp(
+    async fn run_udp(
         self: Arc<Self>,
         first: UdpSocket,
         second: UdpSocket,
