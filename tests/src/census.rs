@@ -271,23 +271,41 @@ fn direct(body: &[u8], out: &mut Vec<Asked>) {
     }
 }
 
-/// Command number of the innermost answer in a HART-IP response, and its first status byte. `None` for all else.
-pub fn answered(message: &[u8]) -> Option<(u16, u8)> {
+/// The innermost answer in a HART-IP response.
+#[derive(Clone, Copy, Debug, PartialEq, Eq, PartialOrd, Ord)]
+pub struct Answered {
+    pub number: u16,
+    /// First status byte.
+    pub code: u8,
+    /// Number of data bytes.
+    pub data: usize,
+}
+
+/// What a message answers; `None` for all but answers to commands.
+pub fn answered(message: &[u8]) -> Option<Answered> {
     let [_, 1, 3, 0, _, _, _, _, pdu @ ..] = message else {
         return None;
     };
-    answered_frame(pdu)
+    answered_frame(pdu.split_last()?.1)
 }
 
-fn answered_frame(bytes: &[u8]) -> Option<(u16, u8)> {
+/// `bytes` from delimiter to last data byte.
+fn answered_frame(bytes: &[u8]) -> Option<Answered> {
     let delimiter = bytes.first().filter(|d| **d & 0x07 == 6)?;
     let address = if delimiter & 0x80 != 0 { 5 } else { 1 };
-    match bytes.get(1 + address + usize::from(delimiter >> 5 & 3)..)? {
-        [77, _count, 0, _status, _card, _channel, inner @ ..] => answered_frame(inner),
-        [31, _count, code, _status, hi, lo, ..] => Some((u16::from_be_bytes([*hi, *lo]), *code)),
-        [number, _count, code, ..] => Some((u16::from(*number), *code)),
-        _ => None,
-    }
+    let (number, code, data) = match bytes.get(1 + address + usize::from(delimiter >> 5 & 3)..)? {
+        [77, _count, 0, _status, _card, _channel, inner @ ..] => return answered_frame(inner),
+        [31, _count, code, _status, hi, lo, data @ ..] => {
+            (u16::from_be_bytes([*hi, *lo]), *code, data)
+        }
+        [number, _count, code, _status, data @ ..] => (u16::from(*number), *code, data),
+        _ => return None,
+    };
+    Some(Answered {
+        number,
+        code,
+        data: data.len(),
+    })
 }
 
 fn modbus(message: &[u8]) -> Asked {

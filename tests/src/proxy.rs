@@ -1,7 +1,7 @@
 //! A recording proxy: sits between a collector and a device, passes every byte on, writes both directions into a
 //! capture file, and counts what was asked.
 
-use crate::census::{Asked, Protocol, Reader, answered, hart_ip};
+use crate::census::{Answered, Asked, Protocol, Reader, answered, hart_ip};
 use crate::pcap::{Capture, Connection, Way};
 use std::collections::{BTreeMap, HashMap};
 use std::fs::File;
@@ -20,8 +20,7 @@ const LOOK_EVERY: Duration = Duration::from_millis(20);
 pub struct Recorder {
     file: Option<Mutex<Capture<BufWriter<File>>>>,
     asked: Mutex<BTreeMap<Asked, u64>>,
-    /// By innermost command and first status byte.
-    answered: Mutex<BTreeMap<(u16, u8), u64>>,
+    answered: Mutex<BTreeMap<Answered, u64>>,
     errors: Mutex<Vec<String>>,
 }
 
@@ -63,10 +62,13 @@ impl Recorder {
         of.map(|(_, n)| n).sum()
     }
 
-    /// How often HART command `number` was answered with success.
-    pub fn answers(&self, number: u16) -> u64 {
+    /// How often HART command `number` was answered with success and at least so many data bytes.
+    pub fn answers(&self, number: u16, data: usize) -> u64 {
         let all = locked(&self.answered);
-        all.get(&(number, 0)).copied().unwrap_or(0)
+        let of = all
+            .iter()
+            .filter(|(a, _)| a.number == number && a.code == 0 && a.data >= data);
+        of.map(|(_, n)| n).sum()
     }
 
     /// What was asked and is no read.
