@@ -1,7 +1,7 @@
 //! The command line (contract section 2). Exit codes: 0 done, 1 failed with one line on standard error, 2 wrong usage.
 
 use crate::clock;
-use crate::config::{SiteConfig, parse_duration};
+use crate::config::{CaptureTo, SiteConfig, parse_duration};
 use crate::{decode, demo, plan, service, table};
 use analytics_assess::{Engine, Settings};
 use anyhow::{Context, bail};
@@ -31,6 +31,12 @@ enum Command {
         /// site.toml
         #[arg(long, value_name = "FILE")]
         config: PathBuf,
+        /// Record what passes between the collector and the gateways (pcap, for `decode` and replay)
+        #[arg(long, value_name = "FILE")]
+        capture: Option<PathBuf>,
+        /// Length at which the capture file becomes FILE.1 and a new one begins, MiB
+        #[arg(long, value_name = "MIB", default_value_t = 64, value_parser = clap::value_parser!(u64).range(1..=4096))]
+        capture_limit: u64,
     },
     /// Load a site folder; repeating it changes nothing
     Import {
@@ -129,7 +135,14 @@ pub fn main() -> ExitCode {
     };
     let done = match cli.command {
         Command::Demo(args) => demo::run(&args),
-        Command::Serve { config } => serve(&config),
+        Command::Serve {
+            config,
+            capture,
+            capture_limit,
+        } => {
+            let limit = capture_limit << 20;
+            serve(&config, capture.map(|path| CaptureTo { path, limit }))
+        }
         Command::Import { site, store } => import(&site, &store),
         Command::Assess { store, at, format } => assess(&store, at, format),
         Command::Report { .. } => Err(anyhow::anyhow!("report is not built yet")),
@@ -217,8 +230,9 @@ impl Progress {
     }
 }
 
-fn serve(config: &Path) -> anyhow::Result<()> {
-    let config = SiteConfig::load(config)?;
+fn serve(config: &Path, capture: Option<CaptureTo>) -> anyhow::Result<()> {
+    let mut config = SiteConfig::load(config)?;
+    config.capture = capture;
     service::log_to_stderr();
     let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
     let done = runtime.block_on(async {

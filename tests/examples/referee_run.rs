@@ -48,7 +48,9 @@ async fn main() -> anyhow::Result<()> {
     let clients: Vec<_> = site
         .gateways()
         .into_iter()
-        .map(|gateway| {
+        // Over UDP the service's own traffic is enough.
+        .filter(|(_, udp)| !udp)
+        .map(|(gateway, _)| {
             let (stop, record) = (Arc::clone(&stop), Arc::clone(&site.record));
             std::thread::spawn(move || Client::open(gateway)?.work(&record, &stop))
         })
@@ -82,7 +84,7 @@ async fn main() -> anyhow::Result<()> {
     let ports: Vec<String> = site
         .gateways()
         .iter()
-        .map(|g| g.port().to_string())
+        .map(|(g, udp)| format!("{} {}", if *udp { "udp" } else { "tcp" }, g.port()))
         .collect();
     std::fs::write(dir.join("ports"), ports.join("\n"))?;
     std::fs::write(dir.join("asked"), site.record.table())?;

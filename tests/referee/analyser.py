@@ -25,8 +25,8 @@ def version():
 
 
 def dissect(path, ports=()):
-    """Messages of a capture by packet number, in order."""
-    as_hart_ip = [word for p in sorted(ports) for word in ("-d", f"tcp.port=={p},hart_ip")]
+    """Messages of a capture by packet number, in order. `ports` are pairs of transport and port."""
+    as_hart_ip = [word for transport, p in sorted(ports) for word in ("-d", f"{transport}.port=={p},hart_ip")]
     command = ["tshark", "-r", str(path), *as_hart_ip, "-Y", "hart_ip", "-J", "hart_ip", "-T", "pdml"]
     run = subprocess.Popen(command, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL)
     found = {}

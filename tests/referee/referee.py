@@ -212,7 +212,8 @@ def show(differences):
 def the_run(tally, directory, loopwitness):
     """The recorded run as it is. Gives the frames that command 77 carried."""
     capture = directory / "run.pcap"
-    ports = {int(p) for p in (directory / "ports").read_text().split()}
+    lines = (directory / "ports").read_text().splitlines()
+    ports = {(transport, int(port)) for transport, port in (line.split() for line in lines)}
     theirs, ours = analyser.dissect(capture, ports), decode(loopwitness, capture)
     compared = Comparison()
 

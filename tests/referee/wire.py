@@ -70,22 +70,25 @@ def messages(stream):
 
 
 def streams(path, ports):
-    """TCP payload of a capture by direction, for connections with one of `ports`. The proxy writes in order."""
+    """Payload of a capture by direction (TCP) or datagram (UDP), where one of `ports` is in it. The proxy writes in order."""
     data = open(path, "rb").read()
     assert struct.unpack_from("<I", data)[0] == 0xA1B2C3D4, "classic pcap, little-endian"
-    found, at = {}, 24
+    found, datagrams, at = {}, [], 24
     while at < len(data):
         length = struct.unpack_from("<I", data, at + 8)[0]
         packet = data[at + 16:at + 16 + length]
         at += 16 + length
         ip = packet[14:]
         head = (ip[0] & 15) * 4
-        assert ip[9] == 6, "the proxy wrote TCP"
+        transport = {6: "tcp", 17: "udp"}[ip[9]]
         tcp = ip[head:struct.unpack_from(">H", ip, 2)[0]]
+        if not ({(transport, p) for p in struct.unpack_from(">HH", tcp)} & ports):
+            continue
+        if transport == "udp":
+            datagrams.append(tcp[8:])
+            continue
         source, target, sequence = struct.unpack_from(">HHI", tcp)
         payload = tcp[(tcp[12] >> 4) * 4:]
-        if not ({source, target} & ports):
-            continue
         # A port of the client may be used again for a later connection.
         key = (source, target)
         if tcp[13] & 2:
@@ -95,7 +98,7 @@ def streams(path, ports):
             assert stream[0] == sequence, "a hole or a repeat in the proxy's file"
             stream[0] = (stream[0] + len(payload)) & 0xFFFFFFFF
             stream[1] += payload
-    return [bytes(s[1]) for all_of in found.values() for s in all_of]
+    return [bytes(s[1]) for all_of in found.values() for s in all_of] + datagrams
 
 
 def wrap(pdu, sequence):

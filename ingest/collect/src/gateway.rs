@@ -1,5 +1,6 @@
 //! Moves bytes between one gateway's socket, its session and its poller. Decides nothing.
 
+use crate::capture::{Capture, Carrier, Tap};
 use crate::config::GatewayConfig;
 use crate::device::Discovered;
 use crate::poller::{Moment, Poller};
@@ -9,6 +10,7 @@ use ingest_hart::gate;
 use ingest_hart::session::{Action, Config, Event, Session};
 use ingest_model::UtcMicros;
 use std::collections::VecDeque;
+use std::net::SocketAddr;
 use std::pin::Pin;
 use std::time::{Duration, Instant};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -45,6 +47,9 @@ pub(crate) struct Runner {
     pub(crate) stop: CancellationToken,
     pub(crate) started: Instant,
     pub(crate) wall: fn() -> UtcMicros,
+    /// Where the wire is recorded, and the connection's place in it.
+    pub(crate) capture: Option<Capture>,
+    pub(crate) tap: Option<Tap>,
 }
 
 impl Runner {
@@ -106,6 +111,7 @@ impl Runner {
                 }
                 Woken::Connected(Ok(stream)) => {
                     let _ = stream.set_nodelay(true);
+                    self.record_open(stream.local_addr(), stream.peer_addr());
                     let (read, write) = stream.into_split();
                     link = Link::Up { read, write };
                     Event::Connected
@@ -116,7 +122,13 @@ impl Runner {
                     link = Link::Down;
                     lost()
                 }
-                Woken::Read(Ok(n)) if n > 0 => Event::Received(buffer.get(..n).unwrap_or_default()),
+                Woken::Read(Ok(n)) if n > 0 => {
+                    let bytes = buffer.get(..n).unwrap_or_default();
+                    if let Some(tap) = &mut self.tap {
+                        tap.received(bytes, (self.wall)());
+                    }
+                    Event::Received(bytes)
+                }
                 Woken::Read(_) => {
                     link = Link::Down;
                     lost()
@@ -141,6 +153,7 @@ impl Runner {
             let mut follow = Vec::new();
             match action {
                 Action::Connect => {
+                    self.tap = None;
                     let address = self.config.address.clone();
                     *link = Link::Connecting(Box::pin(TcpStream::connect(address)));
                 }
@@ -181,6 +194,13 @@ impl Runner {
         closed
     }
 
+    /// Begins to record a connection, where that is wanted.
+    fn record_open(&mut self, own: std::io::Result<SocketAddr>, peer: std::io::Result<SocketAddr>) {
+        if let (Some(capture), Ok(own), Ok(peer)) = (&self.capture, own, peer) {
+            self.tap = Some(capture.open(Carrier::Tcp, own, peer, (self.wall)()));
+        }
+    }
+
     /// The last look at the bytes, then the socket. False: the connection is lost.
     async fn transmit(&mut self, link: &mut Link, bytes: &[u8]) -> bool {
         if let Err(e) = gate::check_message(bytes) {
@@ -192,6 +212,9 @@ impl Runner {
         let Link::Up { write, .. } = link else {
             return false;
         };
+        if let Some(tap) = &mut self.tap {
+            tap.sent(bytes, (self.wall)());
+        }
         matches!(
             tokio::time::timeout(self.config.timeout, write.write_all(bytes)).await,
             Ok(Ok(()))

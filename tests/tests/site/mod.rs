@@ -25,7 +25,9 @@ fn now() -> UtcMicros {
 pub(crate) struct Site {
     pub(crate) record: Arc<Recorder>,
     /// Proxies of the gateways, then the one of the analog inputs.
-    pub(crate) proxies: Vec<Proxy>,
+    proxies: Vec<Proxy>,
+    /// Which of them speak UDP.
+    udp: Vec<bool>,
     toml: std::path::PathBuf,
     simulation: CancellationToken,
 }
@@ -51,10 +53,17 @@ impl Site {
         let live = serve_live(&options, now, simulation.clone()).await?;
         let record = Recorder::new(capture)?;
         let mut text = site_toml(&live, &options);
-        let mut proxies = Vec::new();
+        let (mut proxies, mut udp) = (Vec::new(), Vec::new());
         let servers = live.gateways.iter().map(|g| (g.addr, Protocol::HartIp));
         for (server, protocol) in servers.chain([(live.analog_addr, Protocol::Modbus)]) {
-            let proxy = Proxy::tcp(server, protocol, Arc::clone(&record))?;
+            // The simulator may serve some gateways over UDP; site.toml says so.
+            let is_udp = text.contains(&format!("\"{server}\"\ntransport = \"udp\""));
+            let proxy = if is_udp {
+                Proxy::udp(server, Arc::clone(&record))?
+            } else {
+                Proxy::tcp(server, protocol, Arc::clone(&record))?
+            };
+            udp.push(is_udp);
             let (old, new) = (format!("\"{server}\""), format!("\"{}\"", proxy.address()));
             ensure!(text.matches(&old).count() == 1, "{server} in site.toml");
             text = text.replace(&old, &new);
@@ -69,15 +78,17 @@ impl Site {
         Ok(Self {
             record,
             proxies,
+            udp,
             toml,
             simulation,
         })
     }
 
-    /// Where the gateways' proxies listen.
-    pub(crate) fn gateways(&self) -> Vec<SocketAddr> {
-        let (_analog, gateways) = self.proxies.split_last().unwrap_or_else(|| unreachable!());
-        gateways.iter().map(Proxy::address).collect()
+    /// Where the gateways' proxies listen, and whether over UDP.
+    pub(crate) fn gateways(&self) -> Vec<(SocketAddr, bool)> {
+        let all = self.proxies.iter().map(Proxy::address);
+        let gateways = self.proxies.len() - 1;
+        all.zip(self.udp.iter().copied()).take(gateways).collect()
     }
 
     /// Starts the built program over the site.
