@@ -108,49 +108,47 @@ impl Flow {
 
     /// The next message, or bytes that are none. With `end` nothing more will come.
     pub(super) fn next_piece(&mut self, end: bool, by_port: bool) -> Option<Taken> {
-        loop {
-            if self.buffer.is_empty() {
-                let ahead: usize = self.ahead.values().map(|(b, ..)| b.len()).sum();
-                if !(end || ahead > AHEAD) || !self.skip_hole() {
-                    return None;
-                }
-            }
-            if self.verdict.is_none() {
-                self.verdict = match message_start(&self.buffer) {
-                    _ if by_port => Some(true),
-                    Start::Message(_) => Some(true),
-                    Start::More if !end => return None,
-                    _ => Some(false),
-                };
-            }
-            if self.is_other() {
-                self.buffer.clear();
-                self.marks.clear();
-                self.ahead.clear();
+        if self.buffer.is_empty() {
+            let ahead: usize = self.ahead.values().map(|(b, ..)| b.len()).sum();
+            if !(end || ahead > AHEAD) || !self.skip_hole() {
                 return None;
             }
-            let ahead: usize = self.ahead.values().map(|(b, ..)| b.len()).sum();
-            // Before a hole that stays, the buffer is at its end.
-            let hole_stays = !self.ahead.is_empty() && (end || ahead > AHEAD);
-            let (mut piece, used) = next_piece(&self.buffer, hole_stays || end, Wire::HartIp)?;
-            let (packet, time) = self
-                .marks
-                .iter()
-                .find(|(length, ..)| *length >= used)
-                .map_or(self.last, |(_, packet, time)| (*packet, *time));
-            piece.at = usize::try_from(self.front).unwrap_or(usize::MAX);
-            self.buffer.drain(..used);
-            self.front += used as u64;
-            self.marks.retain_mut(|(length, ..)| {
-                *length = length.saturating_sub(used);
-                *length > 0
-            });
-            return Some(Taken {
-                piece,
-                packet,
-                time,
-                missing_before: std::mem::take(&mut self.missing),
-            });
         }
+        if self.verdict.is_none() {
+            self.verdict = match message_start(&self.buffer) {
+                _ if by_port => Some(true),
+                Start::Message(_) => Some(true),
+                Start::More if !end => return None,
+                _ => Some(false),
+            };
+        }
+        if self.is_other() {
+            self.buffer.clear();
+            self.marks.clear();
+            self.ahead.clear();
+            return None;
+        }
+        let ahead: usize = self.ahead.values().map(|(b, ..)| b.len()).sum();
+        // Before a hole that stays, the buffer is at its end.
+        let hole_stays = !self.ahead.is_empty() && (end || ahead > AHEAD);
+        let (mut piece, used) = next_piece(&self.buffer, hole_stays || end, Wire::HartIp)?;
+        let (packet, time) = self
+            .marks
+            .iter()
+            .find(|(length, ..)| *length >= used)
+            .map_or(self.last, |(_, packet, time)| (*packet, *time));
+        piece.at = usize::try_from(self.front).unwrap_or(usize::MAX);
+        self.buffer.drain(..used);
+        self.front += used as u64;
+        self.marks.retain_mut(|(length, ..)| {
+            *length = length.saturating_sub(used);
+            *length > 0
+        });
+        Some(Taken {
+            piece,
+            packet,
+            time,
+            missing_before: std::mem::take(&mut self.missing),
+        })
     }
 }
