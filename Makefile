@@ -6,7 +6,7 @@ WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
 # Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
 DEMO ?=
 
-.PHONY: demo web build test web-test lint tools clean-web
+.PHONY: demo web build test web-test referee lint tools clean-web
 .DEFAULT_GOAL := demo
 
 demo: web
@@ -30,10 +30,15 @@ build: web
 test: build
 	cargo test --workspace --no-fail-fast
 	.ci/web-test
+	.ci/referee
 
 # The browser test alone, against what is built.
 web-test: build
 	.ci/web-test
+
+# A packet analyser against our decoders (docs/referee.md).
+referee: build
+	.ci/referee
 
 lint:
 	cargo fmt --all --check

@@ -126,6 +126,15 @@ pub struct SiteConfig {
     pub import: Option<PathBuf>,
     pub gateways: Vec<Gateway>,
     pub analogs: Vec<Analog>,
+    /// Where the wire is recorded; from the command line, not from the file.
+    pub capture: Option<CaptureTo>,
+}
+
+/// A capture file and how long it may become, bytes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CaptureTo {
+    pub path: PathBuf,
+    pub limit: u64,
 }
 
 #[derive(Deserialize)]
@@ -400,6 +409,7 @@ impl SiteConfig {
             import: site.import.map(|p| base.join(p)),
             gateways,
             analogs,
+            capture: None,
         })
     }
 }

@@ -1,5 +1,6 @@
 //! Moves bytes between one gateway's socket, its session and its poller. Decides nothing.
 
+use crate::capture::{Capture, Carrier, Tap};
 use crate::config::GatewayConfig;
 use crate::device::Discovered;
 use crate::poller::{Moment, Poller};
@@ -73,6 +74,9 @@ pub(crate) struct Runner {
     pub(crate) wall: fn() -> UtcMicros,
     /// Connections asked for so far.
     pub(crate) attempts: usize,
+    /// Where the wire is recorded, and the connection's place in it.
+    pub(crate) capture: Option<Capture>,
+    pub(crate) tap: Option<Tap>,
 }
 
 impl Runner {
@@ -137,6 +141,7 @@ impl Runner {
                     Event::Stop
                 }
                 Woken::Connected(Ok(opened)) => {
+                    self.record_open(&opened);
                     link = opened.into();
                     Event::Connected
                 }
@@ -146,7 +151,13 @@ impl Runner {
                     link = Link::Down;
                     lost()
                 }
-                Woken::Received(n) => Event::Received(buffer.get(..n).unwrap_or_default()),
+                Woken::Received(n) => {
+                    let bytes = buffer.get(..n).unwrap_or_default();
+                    if let Some(tap) = &mut self.tap {
+                        tap.received(bytes, (self.wall)());
+                    }
+                    Event::Received(bytes)
+                }
                 Woken::Foreign(from) => {
                     self.poller.status.foreign(from);
                     Event::Tick
@@ -175,6 +186,7 @@ impl Runner {
             let mut follow = Vec::new();
             match action {
                 Action::Connect => {
+                    self.tap = None;
                     let address = self.config.address.clone();
                     let attempt = self.attempts;
                     self.attempts = attempt.wrapping_add(1);
@@ -205,6 +217,9 @@ impl Runner {
                     tracing::info!(gateway = %self.config.name, master = master.as_str(), inactivity_ms, "session open");
                     if let Link::Udp(udp) = link {
                         udp.granted();
+                        if let Some(tap) = &mut self.tap {
+                            tap.set_peer(udp.target());
+                        }
                     }
                     self.poller.status.opened(master);
                     self.poller.opened(now);
@@ -226,6 +241,17 @@ impl Runner {
         closed
     }
 
+    /// Begins to record a connection, where that is wanted.
+    fn record_open(&mut self, opened: &Opened) {
+        let (carrier, own, peer) = match opened {
+            Opened::Tcp(stream) => (Carrier::Tcp, stream.local_addr(), stream.peer_addr()),
+            Opened::Udp(udp) => (Carrier::Udp, udp.local_addr(), Ok(udp.target())),
+        };
+        if let (Some(capture), Ok(own), Ok(peer)) = (&self.capture, own, peer) {
+            self.tap = Some(capture.open(carrier, own, peer, (self.wall)()));
+        }
+    }
+
     /// The last look at the bytes, then the socket. False: the connection is lost.
     async fn transmit(&mut self, link: &mut Link, bytes: &[u8]) -> bool {
         if let Err(e) = gate::check_message(bytes) {
@@ -233,6 +259,9 @@ impl Runner {
             tracing::error!(gateway = %self.config.name, "{e}");
             self.poller.status.last_error = Some(e.to_string());
             return true;
+        }
+        if let (Link::Tcp { .. } | Link::Udp(_), Some(tap)) = (&*link, &mut self.tap) {
+            tap.sent(bytes, (self.wall)());
         }
         match link {
             Link::Tcp { write, .. } => matches!(

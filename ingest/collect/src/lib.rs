@@ -8,6 +8,7 @@
 //! only moves bytes.
 
 pub mod analog;
+pub mod capture;
 mod collector;
 mod config;
 pub mod device;

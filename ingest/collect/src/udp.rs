@@ -80,6 +80,15 @@ impl UdpLink {
         })
     }
 
+    pub(crate) fn local_addr(&self) -> io::Result<SocketAddr> {
+        self.socket.local_addr()
+    }
+
+    /// Where datagrams are sent to now.
+    pub(crate) fn target(&self) -> SocketAddr {
+        self.peer.target()
+    }
+
     /// Waits for a datagram. Cancelling it loses none.
     pub(crate) async fn receive(&mut self, buffer: &mut [u8]) -> io::Result<Datagram> {
         let (len, from) = self.socket.recv_from(buffer).await?;
