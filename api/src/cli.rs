@@ -1,7 +1,7 @@
 //! The command line (contract section 2). Exit codes: 0 done, 1 failed with one line on standard error, 2 wrong usage.
 
 use crate::clock;
-use crate::config::{CaptureTo, SiteConfig, parse_duration};
+use crate::config::{CaptureTo, SiteConfig};
 use crate::{decode, demo, plan, service, table};
 use analytics_assess::{Engine, Settings};
 use anyhow::{Context, bail};
@@ -25,7 +25,7 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     /// Sample plant behind simulated gateways on loopback, with collector, assessment and page
-    Demo(DemoArgs),
+    Demo(demo::DemoArgs),
     /// The service: collects, assesses, answers
     Serve {
         /// site.toml
@@ -81,31 +81,6 @@ enum Command {
     },
 }
 
-#[derive(Debug, clap::Args)]
-pub(crate) struct DemoArgs {
-    /// Days of history
-    #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=400))]
-    pub days: u32,
-    /// Number of loops
-    #[arg(long, default_value_t = 240, value_parser = clap::value_parser!(u32).range(1..=240))]
-    pub loops: u32,
-    /// Same seed, same plant
-    #[arg(long, default_value_t = 1)]
-    pub seed: u64,
-    /// Port on 127.0.0.1; 0 takes a free one
-    #[arg(long, default_value_t = 8470)]
-    pub port: u16,
-    /// Write the site folder and the truth file here, and stop
-    #[arg(long, value_name = "SITE")]
-    pub out: Option<PathBuf>,
-    /// How often each loop is polled
-    #[arg(long, default_value = "30s", value_parser = parse_duration)]
-    pub poll: Duration,
-    /// Folder to work in, empty or new; a temporary one without it, removed at the end
-    #[arg(long, value_name = "DIR")]
-    pub store: Option<PathBuf>,
-}
-
 #[derive(Debug, Clone, Copy, ValueEnum)]
 enum Format {
     Table,
@@ -119,7 +94,7 @@ enum DecodeFormat {
     Json,
 }
 
-fn parse_time(text: &str) -> Result<UtcMicros, String> {
+pub(crate) fn parse_time(text: &str) -> Result<UtcMicros, String> {
     UtcMicros::parse_rfc3339(text).map_err(|e| e.to_string())
 }
 

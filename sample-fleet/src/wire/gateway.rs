@@ -15,8 +15,9 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use std::time::{Duration, Instant};
 use tokio::sync::mpsc;
 
-/// One request in so many is answered with a delayed response first.
-const DELAY_EVERY: u64 = 97;
+/// One request in so many is answered with a delayed response first: in an hour one at least, even of a lone device
+/// that is polled every minute.
+const DELAY_EVERY: u64 = 41;
 /// Delayed responses that a session may have, and how long a result is kept for its asker.
 const DELAYED: usize = 2;
 const KEPT_FOR: Duration = Duration::from_secs(20);
@@ -108,10 +109,12 @@ impl Gateway {
                 polling: *count,
             });
             *count = count.saturating_add(1);
-            // The gateway has been running for a while, so some counters wrap soon.
-            let start = (card.device_id.wrapping_mul(40_503) >> 8) as u16;
-            counters.subs.push([start, start]);
-            counters.channels.insert(place, [start, start, 0, 0]);
+            // The gateway has been running for a while: it goes on counting.
+            let [sent, answered] = devices.counted(index);
+            counters.subs.push([sent, answered]);
+            let [stx, ack, ..] = counters.channels.entry(place).or_default();
+            *stx = stx.wrapping_add(sent);
+            *ack = ack.wrapping_add(answered);
         }
         let most = |f: fn(&(u8, u8)) -> u8| {
             on_channel
