@@ -1,6 +1,10 @@
 //! The collector against a small gateway of its own kind of bad days.
 
-#[allow(dead_code, reason = "shared with the collector's other tests")]
+#[allow(
+    dead_code,
+    unused_imports,
+    reason = "shared with the collector's other tests"
+)]
 mod common;
 
 use common::*;

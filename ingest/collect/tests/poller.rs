@@ -2,6 +2,7 @@
 
 #[allow(
     dead_code,
+    unused_imports,
     reason = "this test needs the gateway's answers, not its sockets"
 )]
 mod common;

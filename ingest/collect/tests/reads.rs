@@ -1,6 +1,10 @@
 //! Which commands are asked of whom, and what becomes of burst messages: the poller on a clock that the test turns.
 
-#[allow(dead_code, reason = "shared with the collector's other tests")]
+#[allow(
+    dead_code,
+    unused_imports,
+    reason = "shared with the collector's other tests"
+)]
 mod common;
 
 use common::bench::{Bench, plant};

@@ -1,7 +1,11 @@
 //! The collector against the simulated gateway of the sample works, whose byte tables are its own, over TCP and UDP:
 //! unknown, twin-tagged and exchanged devices as the exchange contract (section 5) says.
 
-#[allow(dead_code, reason = "shared with the collector's other tests")]
+#[allow(
+    dead_code,
+    unused_imports,
+    reason = "shared with the collector's other tests"
+)]
 mod common;
 
 use common::*;

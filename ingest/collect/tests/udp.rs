@@ -1,6 +1,10 @@
 //! The collector over UDP, against a gateway that answers from another port, over loopback sockets.
 
-#[allow(dead_code, reason = "shared with the collector's other tests")]
+#[allow(
+    dead_code,
+    unused_imports,
+    reason = "shared with the collector's other tests"
+)]
 mod common;
 
 use common::*;

@@ -10,7 +10,7 @@ use ingest_hart::frame::{check_byte, scan};
 use ingest_hart::hartip::{self, Message, MessageType};
 use ingest_hart::{
     Address, Codes, Frame, FrameError, FrameType, Latin1, Master, ReadCommand, Request,
-    UniqueAddress, gate, status,
+    UniqueAddress, gate,
 };
 
 #[test]

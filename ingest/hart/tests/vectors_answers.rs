@@ -5,7 +5,6 @@ mod common;
 
 use common::vectors::{answer, get, value};
 use ingest_hart::answer::*;
-use ingest_hart::hartip::Message;
 use ingest_hart::{CodeClass, Float, Frame, Master, status};
 
 #[test]

@@ -1,12 +1,14 @@
 //! The poller alone, against the same small gateway, on a clock that the test turns: hours in milliseconds.
 
-use super::*;
+use super::{Behaviour, Sim, known};
 use ingest_collect::poller::{Claims, Moment, Poller};
-use ingest_hart::Master;
-use ingest_hart::Request;
+use ingest_collect::{Discovered, GatewayConfig, KnownLoop, LoopDirectory, StaticDirectory};
 use ingest_hart::session::Failure;
-use ingest_model::UtcMicros;
-use std::collections::BTreeMap;
+use ingest_hart::{Master, Request};
+use ingest_model::{Reading, Tag, UtcMicros};
+use std::collections::{BTreeMap, HashMap};
+use std::sync::Arc;
+use std::time::Duration;
 
 /// A request on its way: when it is over, and how.
 pub(crate) struct Flight {

@@ -2,16 +2,18 @@
 //! collector's encoders are used, so that a mistake on one side shows.
 
 pub(crate) mod bench;
+mod site;
+mod udp;
 
-use ingest_collect::*;
-use ingest_model::{DeviceKey, Reading, Tag};
+pub(crate) use site::{Rows, Site, known};
+pub(crate) use udp::udp_gateway;
+
 use std::collections::HashMap;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::net::{TcpListener, TcpStream, UdpSocket};
-use tokio_util::sync::CancellationToken;
+use tokio::net::{TcpListener, TcpStream};
 
 /// How a device answers command 9.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
@@ -445,66 +447,6 @@ async fn serve(mut stream: TcpStream, shared: Shared) -> std::io::Result<()> {
     }
 }
 
-/// Starts a gateway over UDP that answers from a second port, as real ones do.
-pub(crate) async fn udp_gateway(behaviour: Behaviour) -> (SocketAddr, Shared) {
-    let first = UdpSocket::bind("127.0.0.1:0").await.unwrap();
-    let second = UdpSocket::bind("127.0.0.1:0").await.unwrap();
-    let foreign = UdpSocket::bind("127.0.0.2:0").await.unwrap();
-    let address = first.local_addr().unwrap();
-    let shared = Arc::new(Mutex::new(behaviour));
-    let s = Arc::clone(&shared);
-    tokio::spawn(async move {
-        let (mut held, mut answers) = (None::<Vec<u8>>, 0u32);
-        let (mut a, mut b) = ([0u8; 2_048], [0u8; 2_048]);
-        loop {
-            let (bytes, from, port) = tokio::select! {
-                got = first.recv_from(&mut a) => { let (n, from) = got.unwrap(); (a[..n].to_vec(), from, 0) }
-                got = second.recv_from(&mut b) => { let (n, from) = got.unwrap(); (b[..n].to_vec(), from, 1) }
-            };
-            let (out, wrong, delay) = {
-                let mut g = s.lock().unwrap();
-                g.at_ports[port] += 1;
-                let Some(reply) = g.reply(&bytes[..8], &bytes[8..]) else {
-                    continue;
-                };
-                answers += 1;
-                let mut out = vec![reply.clone()];
-                if g.double {
-                    out.push(reply.clone());
-                }
-                if bytes[2] == 3 && g.lose > 0 && answers.is_multiple_of(g.lose) {
-                    out.clear();
-                }
-                if bytes[2] == 3 && g.swap {
-                    match held.take() {
-                        Some(before) => out.push(before),
-                        None => held = out.pop(),
-                    }
-                }
-                // The same answer with other values and a check byte that is right.
-                let wrong = g.foreign.then(|| {
-                    let mut w = reply.clone();
-                    if w.len() > 40 {
-                        let n = w.len() - 1;
-                        w[n - 2] ^= 0x3F;
-                        w[n] ^= 0x3F;
-                    }
-                    w
-                });
-                (out, wrong, g.delay)
-            };
-            tokio::time::sleep(delay).await;
-            if let Some(w) = wrong {
-                foreign.send_to(&w, from).await.unwrap();
-            }
-            for o in out {
-                second.send_to(&o, from).await.unwrap();
-            }
-        }
-    });
-    (address, shared)
-}
-
 /// Starts a gateway on a free port of the loopback interface.
 pub(crate) async fn gateway(behaviour: Behaviour) -> (SocketAddr, Shared) {
     let listener = TcpListener::bind("127.0.0.1:0").await.unwrap();
@@ -547,105 +489,4 @@ pub(crate) async fn modbus() -> SocketAddr {
         }
     });
     address
-}
-
-/// Keeps every row; the first batches can be refused.
-#[derive(Debug, Default)]
-pub(crate) struct Rows {
-    pub(crate) rows: Mutex<Vec<(Tag, Reading)>>,
-    pub(crate) refuse: Mutex<u32>,
-}
-
-impl ReadingSink for Rows {
-    fn append(&self, batch: Vec<(Tag, Reading)>) -> Result<(), SinkError> {
-        let mut refuse = self.refuse.lock().unwrap();
-        if *refuse > 0 {
-            *refuse -= 1;
-            return Err(SinkError("disk full".into()));
-        }
-        self.rows.lock().unwrap().extend(batch);
-        Ok(())
-    }
-}
-
-impl Rows {
-    pub(crate) fn of(&self, tag: &str) -> Vec<Reading> {
-        self.rows
-            .lock()
-            .unwrap()
-            .iter()
-            .filter(|(t, _)| t.as_str() == tag)
-            .map(|(_, r)| *r)
-            .collect()
-    }
-}
-
-pub(crate) fn known(tag: &str, unit: &str, id: Option<u32>) -> KnownLoop {
-    KnownLoop {
-        tag: Tag::new(tag).unwrap(),
-        pv_unit: unit.into(),
-        device: id.map(|device_id| DeviceKey {
-            device_type: 0x6A31,
-            device_id,
-        }),
-        gateway: Some("GW-1".into()),
-    }
-}
-
-/// A running collector against one gateway, polling every 100 ms with 150 ms time-out and one retry.
-pub(crate) struct Site {
-    pub(crate) collector: Collector,
-    pub(crate) rows: Arc<Rows>,
-    pub(crate) stop: CancellationToken,
-}
-
-impl Site {
-    pub(crate) fn start(
-        address: SocketAddr,
-        loops: Vec<KnownLoop>,
-        analog: Vec<AnalogConfig>,
-    ) -> Self {
-        Self::over(Transport::Tcp, address, loops, analog)
-    }
-
-    pub(crate) fn over(
-        transport: Transport,
-        address: SocketAddr,
-        loops: Vec<KnownLoop>,
-        analog: Vec<AnalogConfig>,
-    ) -> Self {
-        let mut g = GatewayConfig::new("GW-1", &address.to_string());
-        g.transport = transport;
-        g.poll_every = Duration::from_millis(100);
-        g.timeout = Duration::from_millis(150);
-        g.retries = 1;
-        let rows = Arc::new(Rows::default());
-        let stop = CancellationToken::new();
-        let parts = CollectorParts {
-            gateways: vec![g],
-            analog,
-            directory: Arc::new(StaticDirectory::new(loops)),
-            sink: rows.clone(),
-        };
-        Self {
-            collector: Collector::start(parts, stop.clone()),
-            rows,
-            stop,
-        }
-    }
-
-    pub(crate) fn status(&self) -> GatewayStatus {
-        self.collector.gateways().remove(0)
-    }
-
-    /// Waits until something is so, at most 15 s.
-    pub(crate) async fn until(&self, what: &str, mut so: impl FnMut(&Self) -> bool) {
-        for _ in 0..1_500 {
-            if so(self) {
-                return;
-            }
-            tokio::time::sleep(Duration::from_millis(10)).await;
-        }
-        panic!("never: {what}; {:?}", self.status());
-    }
 }

@@ -67,7 +67,7 @@ impl Gateway {
             }
             let mut c = locked(&self.counters);
             c.forwards += 1;
-            if c.forwards % DELAY_EVERY == 0 && waiting.len() < DELAYED {
+            if c.forwards.is_multiple_of(DELAY_EVERY) && waiting.len() < DELAYED {
                 later = true;
             }
         }
@@ -141,7 +141,7 @@ impl Gateway {
     fn failed(&self) -> Option<Body> {
         let mut c = locked(&self.counters);
         c.failures += 1;
-        (c.failures % SILENT_EVERY != 0).then(|| Body::error(answers::DEAD))
+        (!c.failures.is_multiple_of(SILENT_EVERY)).then(|| Body::error(answers::DEAD))
     }
 }
 
