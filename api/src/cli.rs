@@ -1,7 +1,7 @@
 //! The command line (contract section 2). Exit codes: 0 done, 1 failed with one line on standard error, 2 wrong usage.
 
 use crate::clock;
-use crate::config::{SiteConfig, parse_duration};
+use crate::config::{CaptureTo, SiteConfig};
 use crate::{decode, demo, plan, report, service, table};
 use analytics_assess::{Engine, Settings};
 use anyhow::{Context, bail};
@@ -27,12 +27,18 @@ struct Cli {
 #[derive(Debug, Subcommand)]
 enum Command {
     /// Sample plant behind simulated gateways on loopback, with collector, assessment and page
-    Demo(DemoArgs),
+    Demo(demo::DemoArgs),
     /// The service: collects, assesses, answers
     Serve {
         /// site.toml
         #[arg(long, value_name = "FILE")]
         config: PathBuf,
+        /// Record what passes between the collector and the gateways (pcap, for `decode` and replay)
+        #[arg(long, value_name = "FILE")]
+        capture: Option<PathBuf>,
+        /// Length at which the capture file becomes FILE.1 and a new one begins, MiB
+        #[arg(long, value_name = "MIB", default_value_t = 64, value_parser = clap::value_parser!(u64).range(1..=4096))]
+        capture_limit: u64,
     },
     /// Load a site folder; repeating it changes nothing
     Import {
@@ -76,11 +82,14 @@ enum Command {
     },
     /// Printable evidence for planners, HTML or PDF by extension
     Report(report::ReportArgs),
-    /// Explain frames, byte by byte
+    /// Explain frames and HART-IP messages, byte by byte
     Decode {
-        /// Hexadecimal bytes of one frame or HART-IP message
-        #[arg(required = true, value_name = "HEX")]
-        hex: Vec<String>,
+        /// Hexadecimal bytes, or a capture file (pcap, pcapng)
+        #[arg(required = true, value_name = "HEX|FILE")]
+        input: Vec<String>,
+        /// json: one object a line for each message or frame
+        #[arg(long, value_enum, default_value = "text")]
+        format: DecodeFormat,
     },
     /// Can the polling plan be met at 1200 bit/s?
     Plan {
@@ -90,36 +99,17 @@ enum Command {
     },
 }
 
-#[derive(Debug, clap::Args)]
-pub(crate) struct DemoArgs {
-    /// Days of history
-    #[arg(long, default_value_t = 30, value_parser = clap::value_parser!(u32).range(1..=400))]
-    pub days: u32,
-    /// Number of loops
-    #[arg(long, default_value_t = 240, value_parser = clap::value_parser!(u32).range(1..=240))]
-    pub loops: u32,
-    /// Same seed, same plant
-    #[arg(long, default_value_t = 1)]
-    pub seed: u64,
-    /// Port on 127.0.0.1; 0 takes a free one
-    #[arg(long, default_value_t = 8470)]
-    pub port: u16,
-    /// Write the site folder and the truth file here, and stop
-    #[arg(long, value_name = "SITE")]
-    pub out: Option<PathBuf>,
-    /// How often each loop is polled
-    #[arg(long, default_value = "30s", value_parser = parse_duration)]
-    pub poll: Duration,
-    /// Folder to work in, empty or new; a temporary one without it, removed at the end
-    #[arg(long, value_name = "DIR")]
-    pub store: Option<PathBuf>,
-}
-
 #[derive(Debug, Clone, Copy, ValueEnum)]
 enum Format {
     Table,
     Json,
     Csv,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+enum DecodeFormat {
+    Text,
+    Json,
 }
 
 pub(crate) fn parse_time(text: &str) -> Result<UtcMicros, String> {
@@ -159,7 +149,14 @@ pub fn main() -> ExitCode {
     };
     let done = match cli.command {
         Command::Demo(args) => demo::run(&args),
-        Command::Serve { config } => serve(&config),
+        Command::Serve {
+            config,
+            capture,
+            capture_limit,
+        } => {
+            let limit = capture_limit << 20;
+            serve(&config, capture.map(|path| CaptureTo { path, limit }))
+        }
         Command::Import {
             site,
             store,
@@ -184,7 +181,7 @@ pub fn main() -> ExitCode {
             config,
         } => assess(&store, at, format, config.as_deref()),
         Command::Report(args) => report::run(&args),
-        Command::Decode { hex } => decode_frames(&hex),
+        Command::Decode { input, format } => decode_input(&input, format),
         Command::Plan { config } => plan_lines(&config),
     };
     match done {
@@ -268,8 +265,9 @@ impl Progress {
     }
 }
 
-fn serve(config: &Path) -> anyhow::Result<()> {
-    let config = SiteConfig::load(config)?;
+fn serve(config: &Path, capture: Option<CaptureTo>) -> anyhow::Result<()> {
+    let mut config = SiteConfig::load(config)?;
+    config.capture = capture;
     service::log_to_stderr();
     let runtime = tokio::runtime::Runtime::new().context("cannot start the runtime")?;
     let done = runtime.block_on(async {
@@ -412,18 +410,58 @@ fn terminal_width() -> u16 {
     known.unwrap_or(table::DEFAULT_WIDTH)
 }
 
-fn decode_frames(words: &[String]) -> anyhow::Result<()> {
+fn decode_input(words: &[String], format: DecodeFormat) -> anyhow::Result<()> {
+    if let [only] = words
+        && Path::new(only).is_file()
+    {
+        return decode_file(Path::new(only), format);
+    }
     // Bytes given as separate words are one frame; longer words may each be one.
     let frames: Vec<String> = if words.iter().all(|w| w.trim().len() > 8) {
         words.to_vec()
     } else {
         vec![words.join(" ")]
     };
+    let (mut errors, mut first) = (0, None);
     for (n, text) in frames.iter().enumerate() {
-        let bytes = decode::parse_hex(text)?;
-        let sheet = decode::explain(&bytes)?;
-        print(&if n > 0 { format!("\n{sheet}") } else { sheet })?;
+        let pieces = decode::explain(&decode::parse_hex(text)?)?;
+        let mut out = String::new();
+        for (k, piece) in pieces.iter().enumerate() {
+            match format {
+                DecodeFormat::Json => out += &(serde_json::to_string(piece)? + "\n"),
+                DecodeFormat::Text if n + k > 0 => out += &format!("\n{}", piece.text()),
+                DecodeFormat::Text => out += &piece.text(),
+            }
+            errors += piece.errors().count();
+            let found = piece
+                .errors()
+                .next()
+                .map(|i| (piece.at + i.at, i.text.clone()));
+            first = first.or(found);
+        }
+        print(&out)?;
     }
+    match first {
+        Some((at, text)) => bail!("{errors} errors, the first at byte {at}: {text}"),
+        None => Ok(()),
+    }
+}
+
+fn decode_file(path: &Path, format: DecodeFormat) -> anyhow::Result<()> {
+    let file =
+        std::fs::File::open(path).with_context(|| format!("cannot open {}", path.display()))?;
+    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
+    let summary = decode::capture::read(file, &mut |found| {
+        match format {
+            DecodeFormat::Json => serde_json::to_writer(&mut out, &found)?,
+            DecodeFormat::Text => out.write_all(found.text().as_bytes())?,
+        }
+        out.write_all(b"\n")?;
+        Ok(())
+    })
+    .with_context(|| format!("cannot decode {}", path.display()))?;
+    out.flush()?;
+    eprintln!("{}: {summary}", path.display());
     Ok(())
 }
 

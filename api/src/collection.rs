@@ -3,9 +3,11 @@
 //! The one place where configuration becomes the collector's plain structs, and where its readings are accepted.
 
 use crate::clock;
-use crate::config::{self, SiteConfig};
+use crate::config::{self, CaptureTo, SiteConfig};
 use crate::service::blocking;
 use crate::state::{FailureCounts, GatewaySource, GatewayView, Shared};
+use anyhow::Context;
+use ingest_collect::capture::Capture;
 use ingest_collect::{
     AnalogConfig, AnalogPoint, Collector, CollectorParts, Discovered, GatewayConfig, GatewayStatus,
     KnownLoop, LoopDirectory, MasterChoice, RawFormat, ReadingSink, SinkError, StaticDirectory,
@@ -27,6 +29,7 @@ type Watched = Arc<OnceLock<Vec<watch::Receiver<GatewayStatus>>>>;
 pub(crate) struct Prepared {
     gateways: Vec<GatewayConfig>,
     analog: Vec<AnalogConfig>,
+    capture: Option<CaptureTo>,
     watched: Watched,
 }
 
@@ -38,10 +41,14 @@ pub(crate) struct Running {
 
 /// The collector's configuration.
 pub(crate) fn prepare(config: &SiteConfig) -> Prepared {
+    for warning in config.warnings() {
+        tracing::warn!("{warning}");
+    }
     let gateways = config
         .gateways
         .iter()
         .map(|g| GatewayConfig {
+            transport: g.transport,
             poll_every: g.poll_every,
             timeout: g.timeout,
             retries: u32::from(g.retries),
@@ -67,6 +74,7 @@ pub(crate) fn prepare(config: &SiteConfig) -> Prepared {
     Prepared {
         gateways,
         analog,
+        capture: config.capture.clone(),
         watched: Arc::default(),
     }
 }
@@ -151,7 +159,14 @@ impl Prepared {
             directory: directory.clone(),
             sink,
         };
-        let mut collector = Collector::start(parts, shutdown.clone());
+        let capture = match self.capture {
+            Some(to) => Some(
+                Capture::create(&to.path, to.limit)
+                    .with_context(|| format!("cannot record into {}", to.path.display()))?,
+            ),
+            None => None,
+        };
+        let mut collector = Collector::start_recorded(parts, capture, shutdown.clone());
         // Set once: prepared is consumed here.
         let _first = self.watched.set(collector.watch_gateways());
         let found = collector.take_discovered();

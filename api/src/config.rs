@@ -41,7 +41,7 @@ pub enum ConfigError {
     },
 }
 
-/// How a gateway is reached.
+/// How a gateway is reached, as written.
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Deserialize)]
 #[serde(rename_all = "lowercase")]
 pub enum Transport {
@@ -73,6 +73,8 @@ pub struct Gateway {
     pub name: String,
     /// `host:port`.
     pub address: String,
+    /// What carries the messages.
+    pub transport: ingest_collect::Transport,
     pub poll_every: Duration,
     pub timeout: Duration,
     /// Tries after the first.
@@ -128,6 +130,15 @@ pub struct SiteConfig {
     pub assessment: analytics_assess::Settings,
     /// How long readings are kept, counted from the newest (our addition).
     pub keep_raw: Duration,
+    /// Where the wire is recorded; from the command line, not from the file.
+    pub capture: Option<CaptureTo>,
+}
+
+/// A capture file and how long it may become, bytes.
+#[derive(Clone, Debug, PartialEq, Eq)]
+pub struct CaptureTo {
+    pub path: PathBuf,
+    pub limit: u64,
 }
 
 #[derive(Deserialize)]
@@ -298,6 +309,26 @@ impl SiteConfig {
         Self::parse(&text, path)
     }
 
+    /// What is allowed and yet not meant, for people, once at the start.
+    pub fn warnings(&self) -> Vec<String> {
+        let mut all = Vec::new();
+        for a in &self.analogs {
+            for g in self
+                .gateways
+                .iter()
+                .filter(|g| a.poll_every >= g.poll_every)
+            {
+                all.push(format!(
+                    "[[analog]] `{}` is read every {:?}, and [[gateway]] `{}` every {:?}: a current goes into a row only \
+                     while it is younger than the gateway's period, so rows will lack analog_ma; give the analog source \
+                     at most half of that period",
+                    a.name, a.poll_every, g.name, g.poll_every
+                ));
+            }
+        }
+        all
+    }
+
     /// Checks `text`; `path` names it in messages, and its folder is where relative paths count from.
     pub fn parse(text: &str, path: &Path) -> Result<Self, ConfigError> {
         let raw: RawFile = toml::from_str(text).map_err(|e| syntax(&e, text, path))?;
@@ -351,12 +382,13 @@ impl SiteConfig {
             let section = format!("[[gateway]] `{}`", g.name);
             check_name(&g.name, &mut names).map_err(|m| value(&section, m))?;
             check_address(&g.address).map_err(|m| value(&section, m))?;
-            if g.transport != Transport::Tcp {
-                return Err(value(
-                    &section,
-                    "transport other than `tcp` is not built yet".into(),
-                ));
-            }
+            let transport = match g.transport {
+                Transport::Tcp => ingest_collect::Transport::Tcp,
+                Transport::Udp => ingest_collect::Transport::Udp,
+                Transport::Tls => {
+                    return Err(value(&section, "transport `tls` is not built yet".into()));
+                }
+            };
             if !g.opt_in.is_empty() {
                 return Err(value(&section, "opt_in is not built yet; remove it".into()));
             }
@@ -369,6 +401,7 @@ impl SiteConfig {
             gateways.push(Gateway {
                 name: g.name,
                 address: g.address,
+                transport,
                 poll_every: g.poll_every,
                 timeout: g.timeout,
                 retries: g.retries,
@@ -424,6 +457,7 @@ impl SiteConfig {
             analogs,
             assessment,
             keep_raw: raw.keep.raw,
+            capture: None,
         })
     }
 }

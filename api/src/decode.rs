@@ -1,13 +1,17 @@
-//! `loopwitness decode`: a frame explained byte by byte, as HCF_SPEC-81 and HCF_SPEC-85 lay it out.
+//! `loopwitness decode`: messages and frames explained byte by byte, as HCF_SPEC-81 and HCF_SPEC-85 lay them out.
+//!
+//! Every byte is accounted for. Damage is located, and reading goes on at the next whole message or frame.
 
+pub mod capture;
+mod explain;
 mod fields;
+mod sheet;
 
-use fields::{command_name, layout};
-use ingest_hart::frame::{Address, Frame, FrameError, FrameType};
-use ingest_hart::status::{
-    COMMUNICATION_ERROR_BITS, CodeClass, DEVICE_STATUS_BITS, names_of, response_text,
-};
-use std::fmt::Write as _;
+pub use sheet::{Item, Piece, Value};
+
+use ingest_hart::frame::{Frame, FrameError};
+use ingest_hart::hartip::{HEADER_LEN, MAX_MESSAGE_LEN};
+use sheet::Sheet;
 
 /// Why a text is not explained.
 #[derive(Debug, PartialEq, Eq, thiserror::Error)]
@@ -16,8 +20,8 @@ pub enum DecodeError {
     NotHex { text: String },
     #[error("no bytes given")]
     Empty,
-    #[error("no frame in these bytes: {0}")]
-    NoFrame(FrameError),
+    #[error("no frame in these bytes")]
+    NoFrame,
 }
 
 /// Reads hexadecimal digits; spaces, colons, commas and `0x` between bytes are fine.
@@ -51,307 +55,160 @@ pub fn parse_hex(text: &str) -> Result<Vec<u8>, DecodeError> {
     }
 }
 
-/// Lines `offset  bytes  meaning`.
-struct Sheet {
-    text: String,
-    depth: usize,
+/// What may be in a run of bytes.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Wire {
+    /// HART-IP messages, or frames with or without preambles.
+    Any,
+    /// HART-IP messages only.
+    HartIp,
 }
 
-impl Sheet {
-    fn line(&mut self, offset: usize, bytes: &[u8], meaning: &str) {
-        let hex: Vec<String> = bytes.iter().map(|b| format!("{b:02X}")).collect();
-        let indent = "  ".repeat(self.depth);
-        let first: Vec<String> = hex.chunks(8).map(|c| c.join(" ")).collect();
-        for (n, part) in first.iter().enumerate() {
-            let meaning = if n == 0 { meaning } else { "" };
-            let line = format!("{:4}  {part:<23}  {indent}{meaning}", offset + 8 * n);
-            // Writing into a String does not fail.
-            let _done = writeln!(self.text, "{}", line.trim_end());
+/// Explains messages and frames that follow each other.
+///
+/// # Errors
+/// When nothing in the bytes can be taken for a message or a frame, damaged or not.
+pub fn explain(bytes: &[u8]) -> Result<Vec<Piece>, DecodeError> {
+    let mut pieces = Vec::new();
+    let mut at = 0;
+    while let Some((mut piece, used)) =
+        next_piece(bytes.get(at..).unwrap_or_default(), true, Wire::Any)
+    {
+        piece.at = at;
+        at += used;
+        pieces.push(piece);
+    }
+    if pieces.iter().all(|p| p.is_rubbish()) {
+        return Err(DecodeError::NoFrame);
+    }
+    Ok(pieces)
+}
+
+/// What the front of some bytes is.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Start {
+    /// A whole message of this length.
+    Message(usize),
+    /// A whole frame of this length, preambles included.
+    Frame(usize),
+    /// What it may become depends on bytes to come.
+    More,
+    Nothing,
+}
+
+/// Bytes that a message or frame may still grow to; beyond that the wait is over.
+const PATIENCE: usize = 4 * MAX_MESSAGE_LEN;
+
+/// The first piece and its length; `None` when the bytes are used up, or may go on and `end` does not say otherwise.
+pub(crate) fn next_piece(bytes: &[u8], end: bool, wire: Wire) -> Option<(Piece, usize)> {
+    if bytes.is_empty() {
+        return None;
+    }
+    let mut sheet = Sheet::default();
+    let length = match start(bytes, wire) {
+        Start::Message(length) => {
+            explain::message(&mut sheet, bytes.get(..length)?);
+            length
         }
-    }
-
-    fn note(&mut self, text: &str) {
-        let indent = "  ".repeat(self.depth);
-        let _done = writeln!(self.text, "{:31}{indent}{text}", "");
-    }
-}
-
-/// Explains one HART-IP message or one frame with or without preambles.
-pub fn explain(bytes: &[u8]) -> Result<String, DecodeError> {
-    let mut sheet = Sheet {
-        text: String::new(),
-        depth: 0,
+        Start::Frame(length) => {
+            explain::frame_with_preambles(&mut sheet, bytes.get(..length)?);
+            length
+        }
+        Start::More if !end && bytes.len() < PATIENCE => return None,
+        Start::More | Start::Nothing => {
+            let again = (1..bytes.len()).find(|i| {
+                let rest = bytes.get(*i..).unwrap_or_default();
+                matches!(start(rest, wire), Start::Message(_) | Start::Frame(_))
+            });
+            let claimed = claimed_length(bytes, wire);
+            let length = match (again, claimed) {
+                (Some(i), Some(n)) => i.min(n),
+                (Some(i), None) => i,
+                (None, Some(n)) => n.min(bytes.len()),
+                // Something may begin in the last bytes and not be whole yet.
+                (None, None) if !end && bytes.len() < PATIENCE => return None,
+                (None, None) => bytes.len(),
+            };
+            explain::damaged(&mut sheet, bytes.get(..length)?, wire);
+            length
+        }
     };
-    if let Some(body) = hart_ip(&mut sheet, bytes) {
-        if !body.is_empty() {
-            frame(&mut sheet, 8, body, true)?;
-        }
-        return Ok(sheet.text);
+    let bytes = bytes.get(..length)?.to_vec();
+    Some((sheet.into_piece(bytes), length))
+}
+
+fn start(bytes: &[u8], wire: Wire) -> Start {
+    let message = message_start(bytes);
+    if wire == Wire::HartIp || matches!(message, Start::Message(_)) {
+        return message;
     }
     let preambles = bytes.iter().take_while(|b| **b == 0xFF).count();
-    if preambles > 0 {
-        sheet.line(
-            0,
-            &bytes[..preambles],
-            &format!("{preambles} preamble bytes"),
-        );
+    match Frame::parse(bytes.get(preambles..).unwrap_or_default()) {
+        Ok((_, used)) => Start::Frame(preambles + used),
+        Err(FrameError::NeedMore { .. }) => Start::More,
+        Err(_) => message,
     }
-    frame(&mut sheet, preambles, &bytes[preambles..], true)?;
-    Ok(sheet.text)
 }
 
-/// The header of a HART-IP message (HCF_SPEC-85); gives the frame inside it, empty where it carries none.
-fn hart_ip<'a>(sheet: &mut Sheet, bytes: &'a [u8]) -> Option<&'a [u8]> {
-    let &[
-        version @ (1 | 2),
-        kind @ 0..=15,
-        id,
-        status,
-        s1,
-        s2,
-        l1,
-        l2,
-        ref rest @ ..,
-    ] = bytes
-    else {
+/// The length that a plausible head of a message says.
+pub(crate) fn message_length(bytes: &[u8]) -> Option<usize> {
+    let head = bytes.get(..HEADER_LEN)?;
+    let &[1 | 2, 0..=3 | 15, 0..=5 | 128, _, _, _, hi, lo] = head else {
         return None;
     };
-    let length = usize::from(u16::from_be_bytes([l1, l2]));
-    if length != bytes.len() {
+    let length = usize::from(u16::from_be_bytes([hi, lo]));
+    (HEADER_LEN..=MAX_MESSAGE_LEN)
+        .contains(&length)
+        .then_some(length)
+}
+
+pub(crate) fn message_start(bytes: &[u8]) -> Start {
+    if bytes.len() < HEADER_LEN {
+        return match bytes {
+            [1 | 2] | [1 | 2, 0..=3 | 15] | [1 | 2, 0..=3 | 15, 0..=5 | 128, ..] => Start::More,
+            _ => Start::Nothing,
+        };
+    }
+    let Some(length) = message_length(bytes) else {
+        return Start::Nothing;
+    };
+    let Some(body) = bytes.get(HEADER_LEN..length) else {
+        return Start::More;
+    };
+    let (kind, id) = (bytes.get(1).copied(), bytes.get(2).copied());
+    let fits = match (kind, id) {
+        // A refusal may come with an empty or a short body.
+        (Some(3 | 15), _) => body.len() <= 1,
+        (_, Some(0)) => matches!(body.len(), 0 | 5),
+        (_, Some(1 | 2)) => body.is_empty(),
+        (_, Some(3)) => {
+            let preambles = body.iter().take_while(|b| **b == 0xFF).count();
+            match Frame::parse(body.get(preambles..).unwrap_or_default()) {
+                Ok((_, used)) => {
+                    // Some servers send bytes after the frame; where a message begins there, the length is damaged.
+                    let end = HEADER_LEN + preambles + used;
+                    end == length || message_length(bytes.get(end..).unwrap_or_default()).is_none()
+                }
+                Err(_) => body.is_empty(),
+            }
+        }
+        _ => true,
+    };
+    if fits {
+        Start::Message(length)
+    } else {
+        Start::Nothing
+    }
+}
+
+/// How long the damaged thing at the front says it is.
+fn claimed_length(bytes: &[u8], wire: Wire) -> Option<usize> {
+    if let Some(length) = message_length(bytes) {
+        return Some(length);
+    }
+    if wire == Wire::HartIp {
         return None;
     }
-    let kind_text = match kind {
-        0 => "request",
-        1 => "response",
-        2 => "publish",
-        15 => "negative acknowledgement",
-        _ => "message type not known",
-    };
-    let id_text = match id {
-        0 => "session initiate",
-        1 => "session close",
-        2 => "keep alive",
-        3 => "token-passing PDU",
-        4 => "direct PDU",
-        5 => "audit log",
-        _ => "message identifier not known",
-    };
-    sheet.line(0, &[version], &format!("HART-IP version {version}"));
-    sheet.line(1, &[kind], kind_text);
-    sheet.line(2, &[id], id_text);
-    sheet.line(3, &[status], &format!("status {status}"));
-    sheet.line(
-        4,
-        &[s1, s2],
-        &format!("sequence number {}", u16::from_be_bytes([s1, s2])),
-    );
-    sheet.line(
-        6,
-        &[l1, l2],
-        &format!("length {length} bytes, header included"),
-    );
-    match (id, rest) {
-        (_, [code]) if kind == 15 => sheet.line(8, &[*code], &format!("error code {code}")),
-        (3, _) if !rest.is_empty() => return Some(rest),
-        (0, [master, t @ ..]) if t.len() == 4 => {
-            let role = match master {
-                0 => "secondary master",
-                1 => "primary master",
-                _ => "master type not known",
-            };
-            sheet.line(8, &[*master], role);
-            let ms = t.iter().fold(0u32, |a, b| a << 8 | u32::from(*b));
-            sheet.line(9, t, &format!("inactivity close time {ms} ms"));
-        }
-        _ if !rest.is_empty() => sheet.line(8, rest, "body, not explained"),
-        _ => {}
-    }
-    Some(&[])
-}
-
-fn frame(
-    sheet: &mut Sheet,
-    base: usize,
-    bytes: &[u8],
-    with_check: bool,
-) -> Result<(), DecodeError> {
-    let parsed = if with_check {
-        Frame::parse(bytes)
-    } else {
-        Frame::parse_embedded(bytes)
-    };
-    let (f, used) = parsed.map_err(DecodeError::NoFrame)?;
-    let kind = match f.frame_type {
-        FrameType::Request => "request, master to device (STX)",
-        FrameType::Answer => "answer, device to master (ACK)",
-        FrameType::Burst => "burst message of a device (BACK)",
-    };
-    let form = if matches!(f.address, Address::Long(_)) {
-        "unique address"
-    } else {
-        "polling address"
-    };
-    let psk = if f.psk { ", PSK" } else { "" };
-    sheet.line(base, &bytes[..1], &format!("{kind}, {form}{psk}"));
-    let mut at = match f.address {
-        Address::Long(a) => {
-            let id = u32::from(a[2]) << 16 | u32::from(a[3]) << 8 | u32::from(a[4]);
-            let master = f.address.master().as_str();
-            let burst = if f.address.burst() {
-                ", in burst mode"
-            } else {
-                ""
-            };
-            let whom = if a[0] & 0x3F == 0 && a[1] == 0 && id == 0 {
-                "broadcast".to_owned()
-            } else {
-                // Master and burst bits take the place of the type's top two.
-                format!(
-                    "device type 0x{:02X}{:02X} in its lower 14 bits, device ID 0x{id:06X}",
-                    a[0] & 0x3F,
-                    a[1]
-                )
-            };
-            sheet.line(
-                base + 1,
-                &bytes[1..6],
-                &format!("{master} master{burst}; {whom}"),
-            );
-            6
-        }
-        Address::Short(a) => {
-            let master = f.address.master().as_str();
-            let burst = if f.address.burst() {
-                ", in burst mode"
-            } else {
-                ""
-            };
-            sheet.line(
-                base + 1,
-                &bytes[1..2],
-                &format!("{master} master{burst}; polling address {}", a & 0x3F),
-            );
-            2
-        }
-    };
-    if !f.expansion.is_empty() {
-        sheet.line(base + at, f.expansion, "expansion bytes, no use defined");
-        at += f.expansion.len();
-    }
-    sheet.line(
-        base + at,
-        &[f.command],
-        &format!("command {}{}", f.command, command_name(f.command)),
-    );
-    sheet.line(
-        base + at + 1,
-        &[f.payload.len() as u8],
-        &format!("byte count {}", f.payload.len()),
-    );
-    at += 2;
-    let mut has_data = true;
-    if let Some(s) = f.status() {
-        if s.class() == CodeClass::CommunicationError {
-            let bits: Vec<_> = names_of(s.first & 0x7F, &COMMUNICATION_ERROR_BITS).collect();
-            sheet.line(
-                base + at,
-                &[s.first],
-                &format!("the device received it damaged: {}", bits.join(", ")),
-            );
-            sheet.line(base + at + 1, &[s.second], "without meaning here");
-        } else {
-            sheet.line(
-                base + at,
-                &[s.first],
-                &format!(
-                    "response code {}: {}",
-                    s.first,
-                    response_text(f.command, s.first)
-                ),
-            );
-            let bits: Vec<_> = names_of(s.second, &DEVICE_STATUS_BITS).collect();
-            let text = if bits.is_empty() {
-                "nothing set".to_owned()
-            } else {
-                bits.join(", ")
-            };
-            sheet.line(
-                base + at + 1,
-                &[s.second],
-                &format!("field device status: {text}"),
-            );
-        }
-        has_data = s.class().has_data();
-        at += 2;
-    }
-    let data = f.data();
-    if f.command == 77 && has_data {
-        embedded(sheet, base + at, data, f.frame_type == FrameType::Request)?;
-    } else {
-        fields(
-            sheet,
-            base + at,
-            f.command,
-            data,
-            f.frame_type == FrameType::Request || !has_data,
-        );
-    }
-    at += data.len();
-    if with_check {
-        sheet.line(
-            base + at,
-            &bytes[at..at + 1],
-            "check byte, right: XOR from the delimiter on",
-        );
-    }
-    if bytes.len() > used {
-        sheet.line(
-            base + used,
-            &bytes[used..],
-            "after the frame, not explained",
-        );
-    }
-    Ok(())
-}
-
-/// Command 77: card, channel, (preambles,) and the frame for the sub-device without its check byte.
-fn embedded(sheet: &mut Sheet, base: usize, data: &[u8], request: bool) -> Result<(), DecodeError> {
-    let names: &[&str] = if request {
-        &["I/O card", "channel", "preambles to send"]
-    } else {
-        &["I/O card", "channel"]
-    };
-    for (n, (byte, name)) in data.iter().zip(names).enumerate() {
-        sheet.line(base + n, &[*byte], &format!("{name} {byte}"));
-    }
-    let inner = data.get(names.len()..).unwrap_or_default();
-    if inner.is_empty() {
-        return Ok(());
-    }
-    sheet.note("the sub-device's frame, without check byte:");
-    sheet.depth += 1;
-    // An answer may leave the delimiter out of the embedded frame's rules; show the bytes where it is no frame.
-    let done = frame(sheet, base + names.len(), inner, false);
-    if done.is_err() {
-        sheet.line(base + names.len(), inner, "no whole frame");
-    }
-    sheet.depth -= 1;
-    Ok(())
-}
-
-fn fields(sheet: &mut Sheet, base: usize, command: u8, data: &[u8], plain: bool) {
-    let mut at = 0;
-    if !plain {
-        for part in layout(command) {
-            let Some(bytes) = data.get(at..at + part.len()) else {
-                break;
-            };
-            sheet.line(base + at, bytes, &part.meaning(bytes));
-            at += part.len();
-        }
-    }
-    let rest = data.get(at..).unwrap_or_default();
-    if !rest.is_empty() {
-        sheet.line(base + at, rest, "data");
-    }
+    let preambles = bytes.iter().take_while(|b| **b == 0xFF).count();
+    explain::frame_length(bytes.get(preambles..)?).map(|n| preambles + n)
 }

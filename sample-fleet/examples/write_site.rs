@@ -1,4 +1,5 @@
-//! Writes a simulated site: `write_site OUT [--days 30] [--seed 1] [--loops 240] [--period 120] [--end RFC3339] [--healthy]`.
+//! Writes a simulated site: `write_site OUT [--days 30] [--seed 1] [--loops 240] [--period 120] [--end RFC3339]
+//! [--profile mixed] [--without reported_ma,counters]`. Its end is fixed, so that equal options write equal files.
 
 use anyhow::{Context, bail};
 use ingest_model::UtcMicros;
@@ -17,7 +18,12 @@ fn main() -> anyhow::Result<()> {
             "--loops" => opt.loops = value()?.parse()?,
             "--period" => opt.period_s = value()?.parse()?,
             "--end" => opt.end = UtcMicros::parse_rfc3339(&value()?)?,
-            "--healthy" => opt.fault_free = true,
+            "--profile" => opt.profile = value()?.parse().map_err(anyhow::Error::msg)?,
+            "--without" => {
+                let names = value()?;
+                let absent = names.split(',').map(str::parse).collect::<Result<_, _>>();
+                opt.without = absent.map_err(anyhow::Error::msg)?;
+            }
             _ if a.starts_with('-') => bail!("option {a} is not known"),
             _ => out = Some(PathBuf::from(a)),
         }

@@ -150,10 +150,10 @@ mod tests {
         let opt = FleetOptions {
             loops: 20,
             days: 1,
-            fault_free: true,
+            profile: crate::Profile::Healthy,
             ..FleetOptions::new(1, end)
         };
-        let fleet = LiveFleet::new(Fleet::build(&opt).unwrap());
+        let fleet = LiveFleet::new(Fleet::build(&opt).unwrap(), Vec::new());
         let tag = {
             use crate::wire::Devices;
             fleet.cards()[0].tag.clone()

@@ -5,7 +5,7 @@ use crate::fault::{Effect, Fault};
 use crate::fleet::{Fleet, SimLoop};
 use crate::wire::{DeviceCard, DeviceState, Devices};
 use ingest_model::{Transfer, UtcMicros};
-use std::sync::{PoisonError, RwLock};
+use std::sync::{Mutex, MutexGuard, PoisonError, RwLock};
 
 /// A fault as the control port lists it.
 #[derive(Debug, Clone, PartialEq, serde::Serialize)]
@@ -34,6 +34,19 @@ pub(crate) struct LiveFleet {
     cards: Vec<DeviceCard>,
     /// Faults of each loop: the scripted ones, then those set by hand.
     faults: RwLock<Vec<Vec<Fault>>>,
+    /// Requests sent and answers received, mod 2^16.
+    counted: Mutex<Vec<[u16; 2]>>,
+}
+
+/// A fault set by hand, or the end that a scripted one was given, as it is kept from one run to the next.
+#[derive(Debug, Clone, PartialEq, serde::Serialize, serde::Deserialize)]
+pub(crate) struct KeptFault {
+    tag: String,
+    effect: Effect,
+    magnitude: f64,
+    onset_s: f64,
+    /// None = still so.
+    end_s: Option<f64>,
 }
 
 fn card(l: &SimLoop, end_s: f64) -> DeviceCard {
@@ -70,11 +83,72 @@ fn card(l: &SimLoop, end_s: f64) -> DeviceCard {
 }
 
 impl LiveFleet {
-    pub(crate) fn new(fleet: Fleet) -> Self {
+    /// With the counters of each loop, in the fleet's order; loops beyond them begin at zero.
+    pub(crate) fn new(fleet: Fleet, mut counted: Vec<[u16; 2]>) -> Self {
+        counted.resize(fleet.loops.len(), [0, 0]);
         Self {
+            counted: Mutex::new(counted),
             cards: fleet.loops.iter().map(|l| card(l, fleet.end_s)).collect(),
             faults: RwLock::new(fleet.loops.iter().map(|l| l.faults.clone()).collect()),
             fleet,
+        }
+    }
+
+    fn counters(&self) -> MutexGuard<'_, Vec<[u16; 2]>> {
+        self.counted.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// True while the gateway restarts.
+    pub(crate) fn gateway_down(&self, gateway: usize, now: UtcMicros) -> bool {
+        self.fleet.gateway_down(gateway, seconds(now))
+    }
+
+    /// A gateway that came back counts from zero.
+    pub(crate) fn forget_counters(&self, gateway: usize) {
+        let loops = self.fleet.loops.iter();
+        for (l, counted) in loops.zip(self.counters().iter_mut()) {
+            if l.gateway == gateway {
+                *counted = [0, 0];
+            }
+        }
+    }
+
+    /// What was set and mended by hand, so far.
+    pub(crate) fn kept_faults(&self) -> Vec<KeptFault> {
+        let faults = self.faults.read().unwrap_or_else(PoisonError::into_inner);
+        let loops = self.fleet.loops.iter().zip(faults.iter());
+        loops
+            .flat_map(|(l, now)| {
+                let changed = now.iter().filter(|f| !l.faults.contains(f));
+                changed.map(|f| KeptFault {
+                    tag: l.tag().to_owned(),
+                    effect: f.effect,
+                    magnitude: f.magnitude,
+                    onset_s: f.onset_s,
+                    end_s: f.end_s.is_finite().then_some(f.end_s),
+                })
+            })
+            .collect()
+    }
+
+    /// Puts back what was set and mended by hand in an earlier run.
+    pub(crate) fn restore(&self, kept: &[KeptFault]) {
+        let mut faults = self.faults.write().unwrap_or_else(PoisonError::into_inner);
+        for k in kept {
+            let index = self.fleet.loops.iter().position(|l| l.tag() == k.tag);
+            let Some(faults) = index.and_then(|i| faults.get_mut(i)) else {
+                continue;
+            };
+            let end_s = k.end_s.unwrap_or(f64::INFINITY);
+            let same = |f: &&mut Fault| f.effect == k.effect && f.onset_s == k.onset_s;
+            if let Some(f) = faults.iter_mut().find(same) {
+                f.end_s = end_s;
+            } else {
+                faults.push(Fault {
+                    end_s,
+                    ..Fault::new(k.effect, k.onset_s, k.magnitude)
+                });
+            }
         }
     }
 
@@ -107,14 +181,7 @@ impl LiveFleet {
             })?;
         let now_s = seconds(now);
         self.change(tag, |faults| {
-            faults.push(Fault {
-                effect,
-                onset_s: now_s,
-                end_s: f64::INFINITY,
-                magnitude,
-                full_s: now_s,
-                common: None,
-            });
+            faults.push(Fault::new(effect, now_s, magnitude));
         })
     }
 
@@ -136,7 +203,7 @@ impl LiveFleet {
         let loops = self.fleet.loops.iter().zip(faults.iter());
         loops
             .flat_map(|(l, faults)| faults.iter().map(move |f| (l, f)))
-            .filter(|(_, f)| f.active(now_s) && f.effect != Effect::PlannedMaintenance)
+            .filter(|(_, f)| f.active(now_s) && f.effect.is_fault())
             .map(|(l, f)| {
                 let naming = f.effect.naming();
                 ListedFault {
@@ -192,6 +259,17 @@ impl Devices for LiveFleet {
         self.with(index, |l, faults| self.fleet.analog_ma(l, faults, t_s))
             .unwrap_or(0.0)
     }
+
+    fn counted(&self, index: usize) -> [u16; 2] {
+        self.counters().get(index).copied().unwrap_or_default()
+    }
+
+    fn exchanged(&self, index: usize, good: bool) {
+        if let Some([sent, answered]) = self.counters().get_mut(index) {
+            *sent = sent.wrapping_add(1);
+            *answered = answered.wrapping_add(u16::from(good));
+        }
+    }
 }
 
 #[cfg(test)]
@@ -207,7 +285,7 @@ mod tests {
             ..FleetOptions::new(1, end)
         };
         (
-            LiveFleet::new(Fleet::build(&opt).unwrap()),
+            LiveFleet::new(Fleet::build(&opt).unwrap(), Vec::new()),
             Fleet::build(&opt).unwrap(),
             end,
         )
@@ -252,7 +330,7 @@ mod tests {
         assert!(
             live.list(after)
                 .iter()
-                .any(|f| f.tag == tag && f.fault == "wire-break" || f.tag == tag)
+                .any(|f| f.tag == tag && f.fault == "broken-wire")
         );
         live.mend(tag, end.plus_s(700.0)).unwrap();
         assert!(live.state(i, end.plus_s(800.0)).answers);
@@ -263,6 +341,57 @@ mod tests {
         assert!(live.break_loop("XX-1", "offset", end).is_err());
         assert!(live.break_loop(tag, "meteor", end).is_err());
         assert!(live.mend("XX-1", end).is_err());
+    }
+
+    #[test]
+    fn what_was_set_by_hand_is_kept() {
+        let (live, fleet, end) = live();
+        let sound = fleet.loops.iter().position(|l| l.faults.is_empty());
+        let faulty = fleet
+            .loops
+            .iter()
+            .position(|l| l.faults.iter().any(|f| f.active(seconds(end))));
+        let (sound, faulty) = (sound.unwrap(), faulty.unwrap());
+        let tag = |i: usize| fleet.loops[i].tag();
+        live.break_loop(tag(sound), "no-reply", end.plus_s(60.0))
+            .unwrap();
+        live.mend(tag(faulty), end.plus_s(120.0)).unwrap();
+        let kept = live.kept_faults();
+        let text = serde_json::to_string(&kept).unwrap();
+        let (again, ..) = self::live();
+        again.restore(&serde_json::from_str::<Vec<KeptFault>>(&text).unwrap());
+        let later = end.plus_s(7_200.0);
+        assert_eq!(again.list(later), live.list(later));
+        assert!(!again.state(sound, later).answers);
+        assert_eq!(again.kept_faults(), kept);
+    }
+
+    #[test]
+    fn scripted_restarts_come_again_after_the_history() {
+        let (live, fleet, end) = live();
+        let gateway = fleet.gateways.iter().position(|g| g == "GW-02").unwrap();
+        let down = |minutes: f64| live.gateway_down(gateway, end.plus_s(60.0 * minutes));
+        assert!(!down(1.0) && !down(94.0) && down(96.0) && !down(101.0));
+        assert!(down(720.0 + 96.0));
+        assert!(!live.gateway_down(0, end.plus_s(96.0 * 60.0)));
+    }
+
+    #[test]
+    fn counters_go_on_and_a_restart_forgets_them() {
+        let (_, fleet, _) = live();
+        let other = fleet
+            .loops
+            .iter()
+            .position(|l| l.gateway != fleet.loops[0].gateway)
+            .unwrap();
+        let gateway = fleet.loops[0].gateway;
+        let live = LiveFleet::new(fleet, vec![[65_535, 65_000]; 60]);
+        live.exchanged(0, true);
+        live.exchanged(0, false);
+        assert_eq!(live.counted(0), [1, 65_001]);
+        live.forget_counters(gateway);
+        assert_eq!(live.counted(0), [0, 0]);
+        assert_eq!(live.counted(other), [65_535, 65_000]);
     }
 
     #[test]

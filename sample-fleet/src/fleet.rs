@@ -1,17 +1,16 @@
 //! From the scenario to a fleet: loops with their wiring and devices, faults, events.
 
 use crate::fault::{Effect, Fault};
-use crate::layout::{Planned, choose, copied_tag, plan};
-use crate::noise::{key, mix, unit};
+use crate::layout::{choose, plan};
+use crate::noise::key;
 use crate::plant::Signal;
-use crate::scenario::{Scenario, before_end_s};
+use crate::profile::Profile;
+use crate::scenario::{DampingOn, Like, LiveEvent, Physics, Scenario};
 use crate::{FleetError, FleetOptions};
-use ingest_model::{Criticality, LoopEntry, Range, Scope, Tag, Transfer};
+use ingest_model::{LoopEntry, Range, Transfer};
 use std::collections::BTreeSet;
 
 const DAY_S: f64 = 86_400.0;
-/// Length of history that the scenario's times are written for, days.
-const WRITTEN_FOR_DAYS: f64 = 30.0;
 pub(crate) const FULL_SIZE: u32 = 240;
 
 /// One simulated loop.
@@ -31,8 +30,16 @@ pub(crate) struct SimLoop {
     /// Constant errors of output stage and input, % of span.
     pub zero_pct: f64,
     pub gain_pct: f64,
-    /// Temperature coefficient of the chain, % of span a kelvin.
-    pub kelvin_pct: f64,
+    /// Temperature coefficients of input card and output stage, % of span a kelvin.
+    pub card_pct_per_k: f64,
+    pub device_pct_per_k: f64,
+    /// Leakage in the rain without a fault, % of span.
+    pub damp_pct: f64,
+    pub damping_on: DampingOn,
+    /// 1 or 2 filters.
+    pub damping_order: u8,
+    /// Until when (seconds since 1970) the device and the register had another range.
+    pub former: Option<(f64, Range)>,
     /// Standard deviation of the receiver's noise, mA.
     pub receiver_ma: f64,
     /// Digital resolution of the PV, engineering units.
@@ -54,6 +61,58 @@ impl SimLoop {
     pub(crate) fn span(&self) -> f64 {
         self.entry.range.urv - self.entry.range.lrv
     }
+
+    /// The range that device and register agreed on at an instant.
+    pub(crate) fn range_at(&self, t_s: f64) -> Range {
+        match self.former {
+            Some((until_s, range)) if t_s < until_s => range,
+            _ => self.entry.range,
+        }
+    }
+
+    /// True while nothing is wrong with it.
+    pub(crate) fn is_sound(&self) -> bool {
+        self.faults.iter().all(|f| !f.effect.is_fault())
+    }
+
+    /// Whether an effect would leave any trace on this loop.
+    pub(crate) fn can_suffer(&self, effect: Effect) -> bool {
+        let e = &self.entry;
+        let s = &self.signal;
+        match effect {
+            // A parked current carries no measurement.
+            Effect::NoReply
+            | Effect::ErrorsStep
+            | Effect::ErrorsRamp
+            | Effect::StatusFailure
+            | Effect::StatusOutOfSpecification
+            | Effect::Chatter => true,
+            _ if e.multidrop => false,
+            // Revision 5 has no extended status and no counter; its "more status" is always set.
+            Effect::StatusMaintenance | Effect::StatusFunctionCheck => self.universal >= 7,
+            Effect::ConfigurationChange => self.universal >= 6,
+            // A ceiling is met only by loops that go high.
+            Effect::SupplySag => s.like != Like::Cycle && s.centre + 0.7 * s.swing > 68.0,
+            // The square root of less than nothing is nothing.
+            Effect::SaturatedLow => e.range.transfer == Transfer::Linear,
+            Effect::NoiseCollapse | Effect::NoiseRise => {
+                matches!(s.like, Like::Flow | Like::Pressure | Like::Differential)
+            }
+            Effect::PeerDeparture | Effect::PeerRamp => e.redundancy_group.is_some(),
+            Effect::HostScaling => e.range.transfer == Transfer::Linear,
+            _ => true,
+        }
+    }
+
+    /// Takes a fault; one of the host's scale shows in the register alone.
+    pub(crate) fn suffer(&mut self, fault: Fault) {
+        if fault.effect == Effect::HostScaling {
+            let r = self.entry.range;
+            self.entry.host_lrv = Some(r.lrv);
+            self.entry.host_urv = Some(r.lrv + self.span() * (1.0 + fault.magnitude / 100.0));
+        }
+        self.faults.push(fault);
+    }
 }
 
 /// A common cause as scripted.
@@ -67,12 +126,14 @@ pub(crate) struct Common {
 /// Something that is no fault. Times are seconds since 1970.
 #[derive(Debug, Clone)]
 pub(crate) struct Event {
-    /// `idle`, `shutdown` or `reboot`.
+    /// `idle`, `shutdown`, `reboot` or `warm-room`.
     pub what: String,
     pub scope: &'static str,
     pub name: String,
     pub from_s: f64,
     pub to_s: f64,
+    /// Kelvin that the equipment rooms are warmer meanwhile.
+    pub warmer_k: f64,
 }
 
 /// The whole simulated site.
@@ -85,29 +146,18 @@ pub(crate) struct Fleet {
     pub events: Vec<Event>,
     /// When each gateway was down, seconds since 1970.
     pub down: Vec<Vec<(f64, f64)>>,
+    /// Restarts after the history's end by gateway: first, every, lasts; seconds.
+    pub live_reboots: Vec<(usize, f64, f64, f64)>,
+    /// When the equipment rooms were warmer, and by how many kelvin.
+    pub warmer: Vec<(f64, f64, f64)>,
+    pub physics: Physics,
+    /// Seconds from poll to poll in the history.
+    pub period_s: f64,
     pub from_s: f64,
     pub end_s: f64,
 }
 
-/// HART unit code (common table 2 of HCF_SPEC-183) of the units that the scenario uses.
-pub(crate) fn unit_code(unit: &str) -> Option<u8> {
-    Some(match unit {
-        "bar" => 7,
-        "mbar" => 8,
-        "kPa" => 12,
-        "m3/h" => 19,
-        "degC" => 32,
-        "m" => 45,
-        "%" => 57,
-        "pH" => 59,
-        "mS/cm" => 66,
-        "uS/cm" => 67,
-        "ppm" => 139,
-        _ => return None,
-    })
-}
-
-fn scenario_error(reason: String) -> FleetError {
+pub(crate) fn scenario_error(reason: String) -> FleetError {
     FleetError::Scenario { reason }
 }
 
@@ -118,29 +168,38 @@ impl Fleet {
         let s = Scenario::sable_point()?;
         let end_s = opt.end.0 as f64 / 1e6;
         let from_s = end_s - f64::from(opt.days) * DAY_S;
-        // A shorter history squeezes the scenario's times to scale.
-        let squeeze = (f64::from(opt.days) / WRITTEN_FOR_DAYS).min(1.0);
-        let at = |text: &str| before_end_s(text).map(|t| end_s + t * squeeze);
-
         let copies = opt.loops.div_ceil(FULL_SIZE).max(1);
         let all = plan(&s, copies);
         let chosen = choose(&all, opt.loops as usize);
         let gateways: Vec<String> = (0..s.wiring.gateways * copies as usize)
             .map(|g| format!("GW-{:02}", g + 1))
             .collect();
-        let site_key = key(opt.seed, &s.name, 0);
         let mut fleet = Self {
-            site_key,
+            site_key: key(opt.seed, &s.name, 0),
             down: vec![Vec::new(); gateways.len()],
             gateways,
             loops: Vec::with_capacity(chosen.len()),
             commons: Vec::new(),
             events: Vec::new(),
+            live_reboots: Vec::new(),
+            warmer: Vec::new(),
+            physics: s.physics,
+            period_s: opt.period_s,
             from_s,
             end_s,
         };
-        for e in &s.event {
-            fleet.add_event(e.what.as_str(), e, at(&e.from)?, at(&e.to)?);
+        for e in &s.live {
+            let LiveEvent::Reboot = e.what;
+            if let Some(g) = fleet.gateways.iter().position(|g| *g == e.gateway) {
+                let [first, every, lasts] =
+                    [e.first_min, e.every_min, e.lasts_min].map(|minutes| 60.0 * minutes);
+                fleet.live_reboots.push((g, first, every, lasts));
+            }
+        }
+        let drawn = opt.profile.draws()?;
+        match &drawn {
+            None => fleet.script_events(&s.event)?,
+            Some(d) => fleet.draw_events(opt.seed, d, &s),
         }
         // Full wiring first, then the chosen loops: a smaller fleet is a part of the same site.
         let mut ids = BTreeSet::new();
@@ -150,257 +209,41 @@ impl Fleet {
                 fleet.loops.push(l);
             }
         }
-        for e in s.event.iter().filter(|e| e.what == "planned-maintenance") {
-            let (from, to) = (at(&e.from)?, at(&e.to)?);
-            for l in fleet
-                .loops
-                .iter_mut()
-                .filter(|l| e.tag.as_deref() == Some(l.tag()))
-            {
-                l.faults.push(Fault {
-                    effect: Effect::PlannedMaintenance,
-                    onset_s: from,
-                    end_s: to.max(from + 1_200.0),
-                    magnitude: 12.0,
-                    full_s: from,
-                    common: None,
-                });
+        match &drawn {
+            None => {
+                fleet.script_benign(&s.event)?;
+                if opt.profile == Profile::SablePoint {
+                    fleet.script_faults(&s)?;
+                }
             }
-        }
-        if !opt.fault_free {
-            fleet.script(&s, &at)?;
+            Some(d) => fleet.draw_faults(opt.seed, d),
         }
         Ok(fleet)
     }
 
-    fn add_event(&mut self, what: &str, e: &crate::scenario::EventScript, from_s: f64, to_s: f64) {
-        let (scope, name) = match (what, &e.area, &e.gateway) {
-            ("idle", Some(area), _) => ("area", area.clone()),
-            ("reboot", _, Some(gateway)) => ("gateway", gateway.clone()),
-            ("shutdown", ..) => ("plant", "plant".to_owned()),
-            _ => return,
-        };
-        if what == "reboot"
-            && let Some(g) = self.gateways.iter().position(|g| *g == name)
-        {
-            self.down[g].push((from_s, to_s));
-        }
-        self.events.push(Event {
-            what: what.to_owned(),
-            scope,
-            name,
-            from_s,
-            to_s,
-        });
-    }
-
-    fn wire(
-        &self,
-        s: &Scenario,
-        seed: u64,
-        index: usize,
-        p: &Planned<'_>,
-        ids: &mut BTreeSet<u32>,
-    ) -> Result<SimLoop, FleetError> {
-        let t = p.template;
-        let w = &s.wiring;
-        let full = FULL_SIZE as usize;
-        let (copy, i) = (index / full, index % full);
-        let k = key(seed, &p.tag, 1);
-        let family = s
-            .family
-            .iter()
-            .find(|f| f.code == t.family)
-            .ok_or_else(|| {
-                scenario_error(format!("{}: family {:#06X} is missing", p.tag, t.family))
-            })?;
-        let revision = *family
-            .revisions
-            .get((mix(k) % family.revisions.len().max(1) as u64) as usize)
-            .ok_or_else(|| scenario_error(format!("family {:#06X} has no revision", t.family)))?;
-        // Boxes follow the way through the works, modems interleave two boxes, cards interleave a gateway:
-        // so that one common cause can be told from another.
-        let per_gateway = full / w.gateways;
-        let (gateway, at) = (i / per_gateway, i % per_gateway);
-        let modem = (at * 7 % per_gateway) * w.modems / per_gateway;
-        let channel = (at * 7 % per_gateway) % (per_gateway / w.modems);
-        let card = (at * 11 % per_gateway) / w.card_channels;
-        let cards = per_gateway.div_ceil(w.card_channels);
-        let junction_box = i * w.junction_boxes / full;
-        let supply = &w.supplies[(i / 2) % w.supplies.len()];
-        let gateway = gateway + copy * w.gateways;
-        let card = gateway * cards + card;
-
-        let transfer = match t.transfer.as_deref() {
-            None | Some("linear") => Transfer::Linear,
-            Some("square-root") => Transfer::SquareRoot,
-            Some(other) => return Err(scenario_error(format!("transfer `{other}` is not known"))),
-        };
-        let tag = Tag::new(&p.tag).map_err(|e| scenario_error(e.to_string()))?;
-        let mut e = LoopEntry::new(
-            tag,
-            &t.unit,
-            Range {
-                lrv: t.range[0],
-                urv: t.range[1],
-                transfer,
-            },
-        );
-        let mut id = (mix(k ^ 2) & 0xFF_FFFF) as u32;
-        while !ids.insert(id) {
-            id = (id + 1) & 0xFF_FFFF;
-        }
-        e.damping_s = Some(t.damping_s);
-        e.tolerance_pct = t.tolerance_pct;
-        e.criticality = Criticality::parse(&t.criticality).ok_or_else(|| {
-            scenario_error(format!("criticality `{}` is not known", t.criticality))
-        })?;
-        let gateway_name = self.gateways[gateway].clone();
-        e.modem = Some(format!("{gateway_name}/M{}", modem + 1));
-        e.gateway = Some(gateway_name);
-        e.area = Some(p.area.clone());
-        e.channel = Some(channel.to_string());
-        e.input_card = Some(format!("IC-{:02}", card + 1));
-        e.junction_box = Some(format!(
-            "JB-{:02}",
-            junction_box + 1 + copy * w.junction_boxes
-        ));
-        e.supply = Some(if copy == 0 {
-            supply.clone()
-        } else {
-            format!("{supply}{}", copy + 1)
-        });
-        e.input_accuracy_pct = Some(0.1);
-        e.device_type = Some(t.family);
-        e.device_revision = Some(revision);
-        e.device_id = Some(id);
-        e.multidrop = p.multidrop_at.is_some();
-        e.redundancy_group = p.group.clone();
-        e.service = Some(p.service.clone());
-
-        let shared = key(seed, p.group.as_deref().unwrap_or(&p.tag), 3);
-        let r = |n: i64| 2.0 * unit(k ^ 4, n) - 1.0;
-        let like = t.like;
-        let area_name = &p.area;
-        let mut idle: Vec<(f64, f64)> = self
-            .events
-            .iter()
-            .filter(|e| e.what == "shutdown" || (e.what == "idle" && e.name == *area_name))
-            .map(|e| (e.from_s, e.to_s))
-            .collect();
-        idle.sort_by(|a, b| a.0.total_cmp(&b.0));
-        Ok(SimLoop {
-            key: k,
-            signal: Signal {
-                key: shared,
-                like,
-                centre: t.centre + 4.0 * (2.0 * unit(shared, 11) - 1.0),
-                swing: t.swing * (1.0 + 0.2 * (2.0 * unit(shared, 12) - 1.0)),
-                idle,
-            },
-            universal: family.universal,
-            more_status: family.more_status,
-            gateway,
-            modem: modem as u8,
-            channel: channel as u8,
-            pv_unit_code: unit_code(&t.unit).ok_or_else(|| {
-                scenario_error(format!("{}: unit `{}` has no code here", p.tag, t.unit))
-            })?,
-            card_key: key(seed, e.input_card.as_deref().unwrap_or(""), 5),
-            zero_pct: 0.04 * r(1),
-            gain_pct: 0.04 * r(2),
-            kelvin_pct: 0.002 * r(3),
-            receiver_ma: 0.0012 + 0.0008 * unit(k, 4),
-            quantum: (t.range[1] - t.range[0]).abs()
-                / f64::from(1 << (13 + (mix(k ^ 6) % 3) as u32)),
-            failing: 0.005 + 0.012 * unit(k, 5),
-            config_base: (mix(k ^ 7) % 60) as u16,
-            config_bit: unit(k, 6) < 0.08,
-            faults: Vec::new(),
-            entry: e,
-        })
-    }
-
-    fn script(
-        &mut self,
-        s: &Scenario,
-        at: &dyn Fn(&str) -> Result<f64, FleetError>,
-    ) -> Result<(), FleetError> {
-        let copies = self.gateways.len().div_ceil(s.wiring.gateways) as u32;
-        for f in s.fault.iter().filter(|f| f.tag.is_some()) {
-            let (onset_s, end_s) = (
-                at(&f.onset)?,
-                f.end.as_deref().map_or(Ok(f64::INFINITY), at)?,
-            );
-            let written = f.tag.as_deref().unwrap_or("");
-            for copy in 0..copies {
-                let tag = copied_tag(written, copy);
-                // A loop that a smaller fleet lacks takes its fault with it.
-                if let Some(l) = self.loops.iter_mut().find(|l| l.tag() == tag) {
-                    l.faults.push(Fault {
-                        effect: f.effect,
-                        onset_s,
-                        end_s,
-                        magnitude: f.magnitude,
-                        full_s: self.end_s,
-                        common: None,
-                    });
+    /// Enters something that is no fault.
+    pub(crate) fn happen(&mut self, event: Event) {
+        let (from_s, to_s) = (event.from_s, event.to_s);
+        match event.what.as_str() {
+            "reboot" => {
+                if let Some(g) = self.gateways.iter().position(|g| *g == event.name) {
+                    self.down[g].push((from_s, to_s));
                 }
             }
+            "shutdown" => self
+                .warmer
+                .push((from_s, to_s, self.physics.shutdown_room_k)),
+            "warm-room" => self.warmer.push((from_s, to_s, event.warmer_k)),
+            _ => {}
         }
-        for f in &s.fault {
-            let Some(g) = &f.group else { continue };
-            let scope = Scope::ALL
-                .into_iter()
-                .find(|x| x.as_str() == g.scope)
-                .ok_or_else(|| scenario_error(format!("scope `{}` is not known", g.scope)))?;
-            let (onset_s, end_s) = (
-                at(&f.onset)?,
-                f.end.as_deref().map_or(Ok(f64::INFINITY), at)?,
-            );
-            let needs_high_current = f.effect == Effect::SupplySag;
-            let mut members: Vec<usize> = (0..self.loops.len())
-                .filter(|&i| {
-                    let l = &self.loops[i];
-                    l.faults.is_empty()
-                        && !l.entry.multidrop
-                        && l.entry.member_of(scope).as_deref() == Some(g.name.as_str())
-                        && (!needs_high_current || l.signal.centre + 0.7 * l.signal.swing > 68.0)
-                })
-                .collect();
-            members.sort_by_key(|&i| mix(self.loops[i].key ^ 0xC0));
-            members.truncate(g.members);
-            // Less than three loops make no common cause worth the name.
-            if members.len() < 3 {
-                continue;
-            }
-            let common = self.commons.len();
-            self.commons.push(Common {
-                scope: g.scope.clone(),
-                name: g.name.clone(),
-                effect: f.effect,
-            });
-            for i in members {
-                let l = &mut self.loops[i];
-                let own = unit(l.key ^ 0xC1, 0);
-                l.faults.push(Fault {
-                    effect: f.effect,
-                    onset_s: onset_s + 1_500.0 * own,
-                    end_s,
-                    magnitude: f.magnitude * (0.75 + 0.5 * unit(l.key ^ 0xC1, 1)),
-                    full_s: self.end_s,
-                    common: Some(common),
-                });
-            }
-        }
-        Ok(())
+        self.events.push(event);
     }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use ingest_model::UtcMicros;
+    use ingest_model::{Scope, UtcMicros};
 
     fn options(loops: u32) -> FleetOptions {
         FleetOptions {
@@ -431,16 +274,8 @@ mod tests {
         assert_eq!(count(Scope::Supply), 3);
         assert_eq!(f.commons.len(), 4);
         assert_eq!(f.loops.iter().filter(|l| l.entry.multidrop).count(), 6);
-        let faulty = f
-            .loops
-            .iter()
-            .filter(|l| {
-                l.faults
-                    .iter()
-                    .any(|f| f.effect != Effect::PlannedMaintenance)
-            })
-            .count();
-        assert!((40..=60).contains(&faulty), "{faulty} faulty loops");
+        let faulty = f.loops.iter().filter(|l| !l.is_sound()).count();
+        assert!((45..=70).contains(&faulty), "{faulty} faulty loops");
         let places: BTreeSet<_> = f
             .loops
             .iter()
@@ -452,7 +287,7 @@ mod tests {
     #[test]
     fn fault_free_has_none() {
         let f = Fleet::build(&FleetOptions {
-            fault_free: true,
+            profile: Profile::Healthy,
             ..options(240)
         })
         .unwrap();
@@ -460,7 +295,7 @@ mod tests {
             f.loops
                 .iter()
                 .flat_map(|l| &l.faults)
-                .all(|f| f.effect == Effect::PlannedMaintenance)
+                .all(|f| !f.effect.is_fault())
         );
     }
 }

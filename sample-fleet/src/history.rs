@@ -1,13 +1,17 @@
 //! Writes a site folder: register, readings as one Parquet file a day, announced work, and the truth beside it.
 
+use crate::absent::Absent;
 use crate::device::{Exchange, seconds};
-use crate::fault::Effect;
 use crate::fleet::{Fleet, SimLoop};
 use crate::noise::{mix, unit};
+use crate::register::{write_register, write_work};
 use crate::truth::Truth;
 use crate::{FleetError, FleetOptions};
-use arrow_array::{ArrayRef, RecordBatch, builder};
-use arrow_schema::{DataType, Field, Schema, SchemaRef, TimeUnit};
+use arrow_array::{
+    Array, ArrayRef, Float32Array, RecordBatch, TimestampMillisecondArray, UInt8Array, UInt16Array,
+    UInt32Array, builder,
+};
+use arrow_schema::{ArrowError, Field, Schema};
 use ingest_model::UtcMicros;
 use ingest_model::instant::MICROS_PER_DAY;
 use parquet::arrow::ArrowWriter;
@@ -103,7 +107,7 @@ impl Counters {
     }
 }
 
-fn write_error(path: &Path, e: impl std::fmt::Display) -> FleetError {
+pub(crate) fn write_error(path: &Path, e: impl std::fmt::Display) -> FleetError {
     FleetError::Write {
         path: path.to_owned(),
         reason: e.to_string(),
@@ -128,101 +132,12 @@ pub fn write_site(
     write_register(&fleet, &site.join("loops.csv"))?;
     write_work(&fleet, &site.join("work.csv"))?;
     let schedule = Schedule::new(&fleet, opt);
-    let rows = write_days(&fleet, schedule, &readings, progress)?;
+    let rows = write_days(&fleet, schedule, &readings, &opt.without, progress)?;
     let truth = Truth::of(&fleet, opt, schedule, rows);
     let path = dir.join("truth.json");
     let text = serde_json::to_string_pretty(&truth).map_err(|e| write_error(&path, e))?;
     std::fs::write(&path, text + "\n").map_err(|e| write_error(&path, e))?;
     Ok(truth)
-}
-
-fn write_register(fleet: &Fleet, path: &Path) -> Result<(), FleetError> {
-    let fail = |e: csv::Error| write_error(path, e);
-    let mut w = csv::Writer::from_path(path).map_err(fail)?;
-    w.write_record([
-        "tag",
-        "service",
-        "pv_unit",
-        "lrv",
-        "urv",
-        "transfer",
-        "damping_s",
-        "tolerance_pct",
-        "criticality",
-        "area",
-        "gateway",
-        "modem",
-        "channel",
-        "input_card",
-        "junction_box",
-        "supply",
-        "input_accuracy_pct",
-        "device_type",
-        "device_revision",
-        "device_id",
-        "multidrop",
-        "redundancy_group",
-    ])
-    .map_err(fail)?;
-    let text = |v: &Option<String>| v.clone().unwrap_or_default();
-    let number = |v: Option<f64>| v.map(|x| x.to_string()).unwrap_or_default();
-    for l in &fleet.loops {
-        let e = &l.entry;
-        w.write_record([
-            e.tag.as_str().to_owned(),
-            text(&e.service),
-            e.pv_unit.clone(),
-            e.range.lrv.to_string(),
-            e.range.urv.to_string(),
-            e.range.transfer.to_string(),
-            number(e.damping_s),
-            e.tolerance_pct.to_string(),
-            e.criticality.as_str().to_owned(),
-            text(&e.area),
-            text(&e.gateway),
-            text(&e.modem),
-            text(&e.channel),
-            text(&e.input_card),
-            text(&e.junction_box),
-            text(&e.supply),
-            number(e.input_accuracy_pct),
-            e.device_type
-                .map(|t| format!("0x{t:04X}"))
-                .unwrap_or_default(),
-            e.device_revision.map(|r| r.to_string()).unwrap_or_default(),
-            e.device_id
-                .map(|d| format!("0x{d:06X}"))
-                .unwrap_or_default(),
-            e.multidrop.to_string(),
-            text(&e.redundancy_group),
-        ])
-        .map_err(fail)?;
-    }
-    w.flush().map_err(|e| write_error(path, e))
-}
-
-fn write_work(fleet: &Fleet, path: &Path) -> Result<(), FleetError> {
-    let fail = |e: csv::Error| write_error(path, e);
-    let mut w = csv::Writer::from_path(path).map_err(fail)?;
-    w.write_record(["tag", "from", "to", "note"])
-        .map_err(fail)?;
-    for l in &fleet.loops {
-        for f in l
-            .faults
-            .iter()
-            .filter(|f| f.effect == Effect::PlannedMaintenance)
-        {
-            // People announce work with some room on both sides.
-            w.write_record([
-                l.tag(),
-                &rfc3339(f.onset_s - 600.0),
-                &rfc3339(f.end_s + 600.0),
-                "loop check",
-            ])
-            .map_err(fail)?;
-        }
-    }
-    w.flush().map_err(|e| write_error(path, e))
 }
 
 /// RFC 3339 in whole seconds.
@@ -234,11 +149,10 @@ fn write_days(
     fleet: &Fleet,
     schedule: Schedule,
     readings: &Path,
+    without: &[Absent],
     progress: &mut dyn FnMut(f64),
 ) -> Result<u64, FleetError> {
-    let first = UtcMicros((schedule.from_s * 1e6) as i64).day();
-    let last = UtcMicros((schedule.end_s * 1e6) as i64 - 1).day();
-    let days: Vec<i64> = (first..=last).collect();
+    let days: Vec<i64> = days(schedule).collect();
     let counters = counters_at_day_starts(fleet, schedule, &days);
     let next = AtomicUsize::new(0);
     let workers = std::thread::available_parallelism()
@@ -256,7 +170,7 @@ fn write_days(
                     let Some(&day) = days.get(n) else { return };
                     let start: Vec<Counters> = counters.iter().map(|c| c[n]).collect();
                     if tell
-                        .send(write_day(fleet, schedule, readings, day, start))
+                        .send(write_day(fleet, schedule, readings, without, day, start))
                         .is_err()
                     {
                         return;
@@ -279,6 +193,28 @@ fn write_days(
     result.map(|()| rows)
 }
 
+/// Where the history leaves each loop's counters: requests sent and answers received, both mod 2^16.
+pub(crate) fn counters_at_end(fleet: &Fleet, opt: &FleetOptions) -> Vec<[u16; 2]> {
+    let schedule = Schedule::new(fleet, opt);
+    // The day after the last: what stands at its start is what the last one left.
+    let days: Vec<i64> = days(schedule).chain([i64::MAX]).collect();
+    counters_at_day_starts(fleet, schedule, &days)
+        .iter()
+        .map(|of_loop| {
+            let c = of_loop.last().copied().unwrap_or_default();
+            let answered = c.exchanges - c.errors;
+            // A remainder of 2^16 fits.
+            [(c.exchanges % 65_536) as u16, (answered % 65_536) as u16]
+        })
+        .collect()
+}
+
+fn days(schedule: Schedule) -> impl Iterator<Item = i64> {
+    let first = UtcMicros((schedule.from_s * 1e6) as i64).day();
+    let last = UtcMicros((schedule.end_s * 1e6) as i64 - 1).day();
+    first..=last
+}
+
 /// Counters of each loop at the start of each day, so that days can be written in any order.
 fn counters_at_day_starts(fleet: &Fleet, schedule: Schedule, days: &[i64]) -> Vec<Vec<Counters>> {
     let one = |l: &SimLoop| {
@@ -286,6 +222,9 @@ fn counters_at_day_starts(fleet: &Fleet, schedule: Schedule, days: &[i64]) -> Ve
         days.iter()
             .map(|&day| {
                 let at_start = now;
+                if day == i64::MAX {
+                    return at_start;
+                }
                 let (from, to) = day_bounds_s(day);
                 for t in schedule.polls(l, from, to) {
                     let t_s = seconds(t);
@@ -318,27 +257,6 @@ fn day_bounds_s(day: i64) -> (f64, f64) {
     (start, start + 86_400.0)
 }
 
-fn schema() -> SchemaRef {
-    let f = |name: &str, t: DataType| Field::new(name, t, true);
-    let time = || DataType::Timestamp(TimeUnit::Millisecond, Some("UTC".into()));
-    Arc::new(Schema::new(vec![
-        Field::new("time", time(), false),
-        Field::new("tag", DataType::Utf8, false),
-        f("pv", DataType::Float32),
-        f("sv", DataType::Float32),
-        f("reported_ma", DataType::Float32),
-        f("analog_ma", DataType::Float32),
-        f("analog_time", time()),
-        f("response_code", DataType::UInt8),
-        f("device_status", DataType::UInt8),
-        f("extended_status", DataType::UInt8),
-        f("pv_status", DataType::UInt8),
-        f("exchanges", DataType::UInt32),
-        f("comm_errors", DataType::UInt32),
-        f("config_changes", DataType::UInt16),
-    ]))
-}
-
 #[derive(Default)]
 struct Rows {
     time: Vec<i64>,
@@ -365,6 +283,8 @@ impl Rows {
         let answer = (result == Exchange::Good).then(|| fleet.answer(l, &l.faults, t_s));
         let before = SAMPLE_BEFORE_S.min(schedule.period_s) * unit(l.key ^ 0x93, t_ms);
         let sampled_ms = t_ms - (before * 1e3) as i64;
+        // The host stamps it by its own clock.
+        let stamped_ms = sampled_ms + fleet.host_clock_error_ms(t_s);
         let (exchanges, errors) = c.wrapped();
         let spoke = result != Exchange::Silent;
         self.time.push(t_ms);
@@ -375,7 +295,7 @@ impl Rows {
         self.analog_ma.push(Some(
             fleet.analog_ma(l, &l.faults, sampled_ms as f64 / 1e3) as f32
         ));
-        self.analog_time.push(Some(sampled_ms));
+        self.analog_time.push(Some(stamped_ms));
         self.response_code.push(match result {
             // Code 8: update failure, the data present.
             Exchange::Good if answer.is_some_and(|a| a.pv.is_nan()) => Some(8),
@@ -395,32 +315,44 @@ impl Rows {
         self.comm_errors.push(spoke.then_some(errors));
     }
 
-    fn batch(mut self) -> Result<RecordBatch, arrow_schema::ArrowError> {
-        use arrow_array::{
-            Float32Array, TimestampMillisecondArray, UInt8Array, UInt16Array, UInt32Array,
-        };
-        let floats = |v: Vec<Option<f32>>| Arc::new(Float32Array::from(v)) as ArrayRef;
-        let bytes = |v: Vec<Option<u8>>| Arc::new(UInt8Array::from(v)) as ArrayRef;
-        let counts = |v: Vec<Option<u32>>| Arc::new(UInt32Array::from(v)) as ArrayRef;
-        RecordBatch::try_new(
-            schema(),
-            vec![
-                Arc::new(TimestampMillisecondArray::from(self.time).with_timezone("UTC")),
-                Arc::new(self.tag.finish()),
-                floats(self.pv),
-                floats(self.sv),
-                floats(self.reported_ma),
-                floats(self.analog_ma),
-                Arc::new(TimestampMillisecondArray::from(self.analog_time).with_timezone("UTC")),
-                bytes(self.response_code),
-                bytes(self.device_status),
-                bytes(self.extended_status),
-                bytes(self.pv_status),
-                counts(self.exchanges),
-                counts(self.comm_errors),
-                Arc::new(UInt16Array::from(self.config_changes)),
-            ],
-        )
+    /// The columns in the contract's order, but those that the file does without.
+    fn batch(mut self, without: &[Absent]) -> Result<RecordBatch, ArrowError> {
+        fn array<A: Array + 'static>(a: A) -> ArrayRef {
+            Arc::new(a)
+        }
+        let time = |v: TimestampMillisecondArray| array(v.with_timezone("UTC"));
+        let all = [
+            ("time", time(self.time.into())),
+            ("tag", array(self.tag.finish())),
+            ("pv", array(Float32Array::from(self.pv))),
+            ("sv", array(Float32Array::from(self.sv))),
+            ("reported_ma", array(Float32Array::from(self.reported_ma))),
+            ("analog_ma", array(Float32Array::from(self.analog_ma))),
+            ("analog_time", time(self.analog_time.into())),
+            ("response_code", array(UInt8Array::from(self.response_code))),
+            ("device_status", array(UInt8Array::from(self.device_status))),
+            (
+                "extended_status",
+                array(UInt8Array::from(self.extended_status)),
+            ),
+            ("pv_status", array(UInt8Array::from(self.pv_status))),
+            ("exchanges", array(UInt32Array::from(self.exchanges))),
+            ("comm_errors", array(UInt32Array::from(self.comm_errors))),
+            (
+                "config_changes",
+                array(UInt16Array::from(self.config_changes)),
+            ),
+        ];
+        let absent = |name: &str| without.iter().any(|a| a.columns().contains(&name));
+        let (fields, arrays): (Vec<Field>, Vec<ArrayRef>) = all
+            .into_iter()
+            .filter(|(name, _)| !absent(name))
+            .map(|(name, a)| {
+                let needed = matches!(name, "time" | "tag");
+                (Field::new(name, a.data_type().clone(), !needed), a)
+            })
+            .unzip();
+        RecordBatch::try_new(Arc::new(Schema::new(fields)), arrays)
     }
 }
 
@@ -445,6 +377,7 @@ fn write_day(
     fleet: &Fleet,
     schedule: Schedule,
     readings: &Path,
+    without: &[Absent],
     day: i64,
     mut counters: Vec<Counters>,
 ) -> Result<u64, FleetError> {
@@ -467,9 +400,10 @@ fn write_day(
         }
     }
     let n = rows.time.len() as u64;
-    let batch = rows.batch().map_err(|e| fail(&e))?;
+    let batch = rows.batch(without).map_err(|e| fail(&e))?;
     let file = File::create(&path).map_err(|e| fail(&e))?;
-    let mut w = ArrowWriter::try_new(file, schema(), Some(properties())).map_err(|e| fail(&e))?;
+    let mut w =
+        ArrowWriter::try_new(file, batch.schema(), Some(properties())).map_err(|e| fail(&e))?;
     w.write(&batch).map_err(|e| fail(&e))?;
     w.close().map_err(|e| fail(&e))?;
     Ok(n)

@@ -4,9 +4,11 @@
 //! [`write_site`] writes and the live side that [`serve_live`] serves are one plant without a seam. The wire side
 //! has its own byte tables, written from the standards' layouts, and never uses the collector's encoder.
 
+mod absent;
 mod control;
 mod device;
 mod devices;
+mod dice;
 mod fault;
 mod fleet;
 mod history;
@@ -14,14 +16,20 @@ mod layout;
 mod live;
 mod noise;
 mod plant;
+mod profile;
+mod register;
 mod scenario;
+mod script;
 #[cfg(test)]
 mod site_tests;
 mod truth;
 pub mod wire;
+mod wiring;
 
+pub use absent::Absent;
 pub use history::write_site;
-pub use live::{AnalogPoint, Live, LiveGateway, serve_live, site_toml};
+pub use live::{AnalogPoint, Live, LiveGateway, LiveState, resume_live, serve_live, site_toml};
+pub use profile::Profile;
 pub use truth::{BenignTruth, CommonTruth, EventTruth, FaultTruth, Truth};
 
 use ingest_model::UtcMicros;
@@ -40,8 +48,10 @@ pub struct FleetOptions {
     pub period_s: f64,
     /// End of the history.
     pub end: UtcMicros,
-    /// Leaves all scripted faults out.
-    pub fault_free: bool,
+    /// What is wrong with it.
+    pub profile: Profile,
+    /// Columns that the history's files do without.
+    pub without: Vec<Absent>,
 }
 
 impl FleetOptions {
@@ -53,7 +63,8 @@ impl FleetOptions {
             days: 30,
             period_s: 120.0,
             end,
-            fault_free: false,
+            profile: Profile::SablePoint,
+            without: Vec::new(),
         }
     }
 

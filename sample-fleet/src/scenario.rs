@@ -1,7 +1,7 @@
-//! The scenario as written in `scenario/sable-point.toml`: areas, loops, wiring, faults, events.
+//! The scenario as written in `scenario/sable-point.toml`: areas, loops, wiring, physics, faults, events.
 
 use crate::FleetError;
-use crate::fault::Effect;
+use crate::fault::{Effect, Growth};
 use serde::Deserialize;
 
 const SABLE_POINT: &str = include_str!("../scenario/sable-point.toml");
@@ -11,10 +11,13 @@ const SABLE_POINT: &str = include_str!("../scenario/sable-point.toml");
 pub(crate) struct Scenario {
     pub name: String,
     pub wiring: Wiring,
+    pub physics: Physics,
     pub family: Vec<Family>,
     pub area: Vec<Area>,
     pub fault: Vec<FaultScript>,
     pub event: Vec<EventScript>,
+    /// What comes again and again after the history's end.
+    pub live: Vec<LiveScript>,
 }
 
 #[derive(Debug, Clone, Deserialize)]
@@ -28,6 +31,43 @@ pub(crate) struct Wiring {
     pub card_channels: usize,
 }
 
+/// What sound devices, cards and clocks do all the time; units are in the names, sources in the file.
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Physics {
+    pub zero_pct: f64,
+    pub gain_pct: f64,
+    pub card_pct_per_k: f64,
+    pub device_pct_per_k: f64,
+    pub room_day_k: f64,
+    pub room_weather_k: f64,
+    pub outdoor_day_k: f64,
+    pub outdoor_weather_k: f64,
+    pub shutdown_room_k: f64,
+    pub damp_leak_pct: f64,
+    pub output_lag_s: f64,
+    pub receiver_noise_ma: f64,
+    pub startup_overshoot_pct: f64,
+    pub startup_overshoot_share: f64,
+    pub cleaning_every_h: f64,
+    pub cleaning_min: f64,
+    pub cycle_every_h: f64,
+    pub cycle_min: f64,
+    pub clock_drift_s_per_day: f64,
+    pub clock_set_every_days: f64,
+    pub failed_exchanges_share: f64,
+}
+
+/// What the device's damping acts on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum DampingOn {
+    #[default]
+    Both,
+    /// On the current alone: the digital value is raw, as in some older designs.
+    Current,
+}
+
 #[derive(Debug, Clone, Deserialize)]
 #[serde(deny_unknown_fields)]
 pub(crate) struct Family {
@@ -36,6 +76,15 @@ pub(crate) struct Family {
     pub revisions: Vec<u8>,
     #[serde(default)]
     pub more_status: bool,
+    #[serde(default)]
+    pub damping_on: DampingOn,
+    /// 1 or 2: one filter, or two in a row of half the time each.
+    #[serde(default = "one")]
+    pub damping_order: u8,
+}
+
+fn one() -> u8 {
+    1
 }
 
 #[derive(Debug, Clone, Deserialize)]
@@ -57,6 +106,8 @@ pub(crate) enum Like {
     Temperature,
     Analysis,
     Valve,
+    /// A flow that runs for a while every few hours and stands between: backwash, dosing.
+    Cycle,
 }
 
 #[derive(Debug, Clone, Deserialize)]
@@ -83,6 +134,9 @@ pub(crate) struct Template {
     #[serde(default = "indication")]
     pub criticality: String,
     pub family: u16,
+    /// Lost movement of the sensor when it turns round, % of range.
+    #[serde(default)]
+    pub backlash_pct: f64,
     /// So many devices share one pair with their current parked; 0 = point to point.
     #[serde(default)]
     pub multidrop: u32,
@@ -102,11 +156,13 @@ pub(crate) struct FaultScript {
     pub effect: Effect,
     pub tag: Option<String>,
     pub group: Option<Group>,
-    /// Counted back from the end of the history.
+    /// Counted back from the end of the history, or `start`: there since the record began.
     pub onset: String,
     pub end: Option<String>,
     #[serde(default)]
     pub magnitude: f64,
+    #[serde(default)]
+    pub growth: Growth,
 }
 
 #[derive(Debug, Clone, Deserialize)]
@@ -126,6 +182,29 @@ pub(crate) struct EventScript {
     pub tag: Option<String>,
     pub from: String,
     pub to: String,
+    /// The range before `from`, of a loop that was given another.
+    pub former_range: Option<[f64; 2]>,
+    /// Kelvin that a room is warmer.
+    #[serde(default)]
+    pub warmer_k: f64,
+}
+
+/// A gateway's restarts on the live side.
+#[derive(Debug, Clone, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct LiveScript {
+    pub what: LiveEvent,
+    pub gateway: String,
+    /// After the history's end, then every so often, for so long; minutes.
+    pub first_min: f64,
+    pub every_min: f64,
+    pub lasts_min: f64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+pub(crate) enum LiveEvent {
+    Reboot,
 }
 
 impl Scenario {
@@ -178,6 +257,8 @@ mod tests {
 
     #[test]
     fn scenario_reads_and_counts() {
+        let p = Scenario::sable_point().unwrap().physics;
+        assert!(p.card_pct_per_k > 0.0 && p.clock_set_every_days > 0.0);
         let s = Scenario::sable_point().unwrap();
         let n: u32 = s
             .area

@@ -1,6 +1,7 @@
 //! What is really wrong in a simulated fleet, for scoring what was found.
 
 use crate::FleetOptions;
+use crate::absent::Absent;
 use crate::device::seconds;
 use crate::fault::{Effect, Fault};
 use crate::fleet::{Fleet, SimLoop};
@@ -10,6 +11,8 @@ use std::collections::BTreeMap;
 
 /// Loss of current below this is not visible, % of span.
 const VISIBLE_PCT: f64 = 0.1;
+/// A drift that never was this large left no trace, % of span.
+const TRACE_PCT: f64 = 0.02;
 
 /// The truth file. Times are RFC 3339.
 #[derive(Debug, Clone, PartialEq, Serialize)]
@@ -60,6 +63,17 @@ pub struct FaultTruth {
     pub reaches_tolerance_at: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub reaches_tolerance_at_operating_point: Option<String>,
+    /// The same two with the error that the loop had before the fault.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reaches_tolerance_with_standing_offset_at: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub reaches_tolerance_with_standing_offset_at_operating_point: Option<String>,
+    /// That error, % of span, at the operating point.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub standing_offset_pct: Option<f64>,
+    /// The scale that is wrong is the host's.
+    #[serde(skip_serializing_if = "std::ops::Not::not")]
+    pub host_scale: bool,
     #[serde(skip_serializing_if = "Option::is_none")]
     pub mechanism_onset: Option<String>,
     #[serde(skip_serializing_if = "Option::is_none")]
@@ -139,39 +153,21 @@ impl Truth {
                 note("more-status-always", fleet.from_s, fleet.end_s);
             }
             for f in &l.faults {
-                if f.effect == Effect::PlannedMaintenance {
-                    note("planned-maintenance", f.onset_s, f.end_s);
-                } else {
+                if f.effect.is_fault() {
                     let id = format!("F{:03}", faults.len() + 1);
-                    faults.push(fault_truth(id, fleet, l, f, schedule));
+                    faults.push(fault_truth(id, fleet, l, f, schedule, &opt.without));
+                } else {
+                    note(f.effect.naming().kind, f.onset_s, f.end_s);
+                }
+            }
+            // A start can take a flow or a pressure past its range for an hour.
+            if l.signal.overshoot_pct > 0.0 {
+                for &(_, to) in &l.signal.idle {
+                    note("overrange", to, to + 3_600.0);
                 }
             }
         }
-        let common_causes = fleet
-            .commons
-            .iter()
-            .enumerate()
-            .map(|(n, c)| {
-                let id = common_id(n);
-                let members: Vec<(&SimLoop, f64)> = fleet
-                    .loops
-                    .iter()
-                    .flat_map(|l| l.faults.iter().map(move |f| (l, f)))
-                    .filter(|(_, f)| f.common == Some(n))
-                    .map(|(l, f)| (l, f.onset_s))
-                    .collect();
-                let onset = members.iter().map(|m| m.1).fold(f64::INFINITY, f64::min);
-                CommonTruth {
-                    id,
-                    scope: c.scope.clone(),
-                    name: c.name.clone(),
-                    kind: c.effect.naming().kind,
-                    variant: c.effect.naming().variant,
-                    onset: rfc3339(onset),
-                    tags: members.iter().map(|m| m.0.tag().to_owned()).collect(),
-                }
-            })
-            .collect();
+        let common_causes = common_truths(fleet, &faults);
         let events = fleet
             .events
             .iter()
@@ -193,12 +189,7 @@ impl Truth {
             .collect();
         Self {
             generator: "sample-fleet 1".to_owned(),
-            profile: if opt.fault_free {
-                "sable-point-healthy"
-            } else {
-                "sable-point"
-            }
-            .to_owned(),
+            profile: opt.profile.name().to_owned(),
             seed: opt.seed,
             from: rfc3339(fleet.from_s),
             to: rfc3339(fleet.end_s),
@@ -218,6 +209,29 @@ impl Truth {
     }
 }
 
+/// Common causes with the members on which they left a trace.
+fn common_truths(fleet: &Fleet, faults: &[FaultTruth]) -> Vec<CommonTruth> {
+    let with_members = fleet.commons.iter().enumerate().map(|(n, c)| {
+        let id = common_id(n);
+        let members: Vec<&FaultTruth> = faults
+            .iter()
+            .filter(|f| f.common.as_ref() == Some(&id) && !f.undetectable)
+            .collect();
+        // Times of one form: the order of texts is that of instants.
+        let onset = members.iter().map(|f| f.onset.as_str()).min();
+        CommonTruth {
+            scope: c.scope.clone(),
+            name: c.name.clone(),
+            kind: c.effect.naming().kind,
+            variant: c.effect.naming().variant,
+            onset: onset.unwrap_or_default().to_owned(),
+            tags: members.iter().map(|f| f.tag.clone()).collect(),
+            id,
+        }
+    });
+    with_members.filter(|c| c.tags.len() >= 3).collect()
+}
+
 /// What a drift did to the record.
 #[derive(Default)]
 struct Effects {
@@ -228,12 +242,14 @@ struct Effects {
     first_visible_s: Option<f64>,
     /// Mean position in range, 0..1.
     position: f64,
+    /// Mean of analog minus digital without the fault, % of span.
+    standing: f64,
 }
 
 fn effects(fleet: &Fleet, l: &SimLoop, f: &Fault, schedule: Schedule) -> Effects {
     let others: Vec<Fault> = l.faults.iter().filter(|o| *o != f).cloned().collect();
     let mut out = Effects::default();
-    let (mut deviations, mut positions) = (Vec::new(), Vec::new());
+    let (mut deviations, mut positions, mut standing) = (Vec::new(), Vec::new(), Vec::new());
     for t in schedule.polls(l, f.onset_s.max(fleet.from_s), f.end_s) {
         let t_s = seconds(t);
         let ma = fleet.arriving_ma(l, &l.faults, t_s);
@@ -247,16 +263,20 @@ fn effects(fleet: &Fleet, l: &SimLoop, f: &Fault, schedule: Schedule) -> Effects
         }
         if l.signal.running(t_s) >= 1.0 {
             let pv = f64::from(fleet.answer(l, &l.faults, t_s).pv);
-            let registered = l.entry.range.registered_ma(pv);
-            deviations.push((t_s, (ma - registered) / 0.16));
+            let registered = l.range_at(t_s).registered_ma(pv);
+            if registered.is_nan() {
+                continue;
+            }
+            deviations.push((ma - registered) / 0.16);
+            standing.push((without - registered) / 0.16);
             positions.push((registered - 4.0) / 16.0);
         }
     }
     let mean = |v: &[f64]| (!v.is_empty()).then(|| v.iter().sum::<f64>() / v.len() as f64);
     let a_day = (86_400.0 / schedule.period_s) as usize;
-    let last: Vec<f64> = deviations.iter().rev().take(a_day).map(|d| d.1).collect();
-    out.end = mean(&last);
+    out.end = mean(&deviations[deviations.len().saturating_sub(a_day)..]);
     out.position = mean(&positions).unwrap_or(0.5);
+    out.standing = mean(&standing).unwrap_or(0.0);
     out
 }
 
@@ -266,8 +286,13 @@ fn fault_truth(
     l: &SimLoop,
     f: &Fault,
     schedule: Schedule,
+    without: &[Absent],
 ) -> FaultTruth {
-    let n = f.effect.naming();
+    let mut n = f.effect.naming();
+    if f.effect == Effect::FixedCurrent && without.contains(&Absent::ReportedMa) {
+        // Without the device's word for its output nobody can tell who holds it (contract section 3).
+        (n.kind, n.signal) = ("stuck-value", Some("analog"));
+    }
     let mut out = FaultTruth {
         id,
         tag: l.tag().to_owned(),
@@ -276,7 +301,11 @@ fn fault_truth(
         signal: n.signal,
         onset: rfc3339(f.onset_s),
         end: f.end_s.is_finite().then(|| rfc3339(f.end_s)),
-        profile: n.profile,
+        profile: if f.effect.grows() {
+            f.growth.name()
+        } else {
+            n.profile
+        },
         magnitude: n.unit.map(|_| round(f.magnitude, 4)),
         magnitude_unit: n.unit,
         variant: n.variant,
@@ -287,12 +316,20 @@ fn fault_truth(
         deviation_pct_worst: None,
         reaches_tolerance_at: None,
         reaches_tolerance_at_operating_point: None,
+        reaches_tolerance_with_standing_offset_at: None,
+        reaches_tolerance_with_standing_offset_at_operating_point: None,
+        standing_offset_pct: None,
+        host_scale: f.effect == Effect::HostScaling,
         mechanism_onset: None,
         base_share: None,
         final_share: None,
         current_lost: f.effect == Effect::BrokenWire,
-        undetectable: false,
-        during_shutdown: false,
+        undetectable: leaves_no_trace(f.effect, without),
+        during_shutdown: l
+            .signal
+            .idle
+            .iter()
+            .any(|&(from, to)| f.onset_s >= from && f.onset_s < to),
     };
     match f.effect {
         Effect::ErrorsStep | Effect::ErrorsRamp => {
@@ -314,32 +351,60 @@ fn fault_truth(
         let e = effects(fleet, l, f, schedule);
         out.deviation_pct_end = e.end.map(|x| round(x, 4));
         out.deviation_pct_worst = Some(round(e.worst, 4));
-        let crossing = |size: f64| {
-            let share = l.entry.tolerance_pct / size.abs();
-            rfc3339(f.onset_s + share * (f.full_s - f.onset_s))
-        };
-        match f.effect {
-            Effect::OffsetRamp => out.reaches_tolerance_at = Some(crossing(f.magnitude)),
-            Effect::SpanRamp => {
-                out.reaches_tolerance_at = Some(crossing(f.magnitude));
-                out.reaches_tolerance_at_operating_point = Some(crossing(f.magnitude * e.position));
-            }
-            Effect::OffsetStep if f.magnitude.abs() >= l.entry.tolerance_pct => {
-                out.reaches_tolerance_at = Some(out.onset.clone());
-            }
-            Effect::SupplySag => {
-                out.mechanism_onset = Some(out.onset.clone());
-                match e.first_visible_s {
-                    Some(t_s) => out.onset = rfc3339(t_s),
-                    None => out.undetectable = true,
-                }
-            }
-            Effect::RainBursts | Effect::ContactBursts => match e.first_visible_s {
-                Some(t_s) => out.onset = rfc3339(t_s),
-                None => out.undetectable = true,
-            },
-            _ => {}
-        }
+        drift_truth(&mut out, l, f, &e);
     }
     out
+}
+
+/// Onset as it can be seen, and when the tolerance is reached: by the fault alone, and on top of the standing error.
+fn drift_truth(out: &mut FaultTruth, l: &SimLoop, f: &Fault, e: &Effects) {
+    // `standing` is the loop's error before, where the fault has the size `size` at its full growth.
+    let crossing = |size: f64, standing: f64| {
+        let room = l.entry.tolerance_pct - standing * size.signum();
+        f.reaches_s(room / size.abs()).map(rfc3339)
+    };
+    let at_full_scale = l.zero_pct + 0.5 * l.gain_pct;
+    let visible = |out: &mut FaultTruth| match e.first_visible_s {
+        Some(t_s) => out.onset = rfc3339(t_s),
+        None => out.undetectable = true,
+    };
+    match f.effect {
+        Effect::OffsetRamp => {
+            out.reaches_tolerance_at = crossing(f.magnitude, 0.0);
+            out.reaches_tolerance_with_standing_offset_at = crossing(f.magnitude, e.standing);
+            out.standing_offset_pct = Some(round(e.standing, 4));
+        }
+        Effect::SpanRamp => {
+            let here = f.magnitude * e.position;
+            out.reaches_tolerance_at = crossing(f.magnitude, 0.0);
+            out.reaches_tolerance_at_operating_point = crossing(here, 0.0);
+            out.reaches_tolerance_with_standing_offset_at = crossing(f.magnitude, at_full_scale);
+            out.reaches_tolerance_with_standing_offset_at_operating_point =
+                crossing(here, e.standing);
+            out.standing_offset_pct = Some(round(e.standing, 4));
+        }
+        Effect::OffsetStep | Effect::SpanStep if f.magnitude.abs() >= l.entry.tolerance_pct => {
+            out.reaches_tolerance_at = Some(out.onset.clone());
+        }
+        Effect::SupplySag => {
+            out.mechanism_onset = Some(out.onset.clone());
+            visible(out);
+        }
+        Effect::RainBursts | Effect::ContactBursts => visible(out),
+        Effect::HostScaling => out.deviation_pct_worst = Some(round(f.magnitude, 4)),
+        _ => {}
+    }
+    let worst = out.deviation_pct_worst.unwrap_or(0.0);
+    out.undetectable |= worst.abs() < TRACE_PCT;
+}
+
+/// True where the columns that would show it are not written.
+fn leaves_no_trace(effect: Effect, without: &[Absent]) -> bool {
+    let kind = effect.naming().kind;
+    let needs = match kind {
+        "device-status" | "status-chatter" | "restarts" => Absent::Status,
+        "configuration-change" => Absent::ConfigChanges,
+        _ => return false,
+    };
+    without.contains(&needs)
 }

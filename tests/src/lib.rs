@@ -3,6 +3,10 @@
 //! Whole-program tests run the built `loopwitness` binary and look only at what a user sees: files, exit
 //! codes, HTTP.
 
+pub mod census;
+pub mod pcap;
+pub mod proxy;
+
 use std::path::{Path, PathBuf};
 
 /// Root of the workspace.

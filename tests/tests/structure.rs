@@ -139,24 +139,76 @@ fn every_module_says_what_it_is_for() {
     }
 }
 
-/// Only `ingest/collect` may open a socket towards devices; the simulator and the service have their own side.
+/// What names a way to another machine or to a line.
+const SOCKETS: [&str; 8] = [
+    "TcpStream",
+    "TcpListener",
+    "TcpSocket",
+    "UdpSocket",
+    "UnixStream",
+    "tokio_modbus",
+    "serialport",
+    "tokio_serial",
+];
+
+/// Only `ingest/collect` opens a socket towards devices. The simulator plays the devices, the service listens for
+/// browsers, tests look at both; each file that may is named here, so that another one is noticed.
 #[test]
 fn only_collect_opens_a_socket_towards_devices() {
+    // The service: accepts, never connects.
+    const LISTENERS: [&str; 1] = ["api/src/service.rs"];
     let mut files = Vec::new();
-    sources(&root().join("ingest"), &mut files);
-    sources(&root().join("analytics"), &mut files);
-    for f in files
-        .iter()
-        .filter(|f| f.to_string_lossy().contains("/src/"))
-    {
+    sources(&root(), &mut files);
+    let mut collecting = 0;
+    for f in &files {
         let text = std::fs::read_to_string(f).expect("read");
-        if text.contains("TcpStream") || text.contains("UdpSocket") || text.contains("tokio_modbus")
-        {
+        let found: Vec<&str> = SOCKETS.into_iter().filter(|s| text.contains(s)).collect();
+        if found.is_empty() {
+            continue;
+        }
+        let path = f.strip_prefix(root()).expect("inside the workspace");
+        let path = path.to_string_lossy().replace('\\', "/");
+        if path.starts_with("ingest/collect/src/") {
+            collecting += 1;
+        } else if LISTENERS.contains(&path.as_str()) {
+            assert_eq!(found, ["TcpListener"], "{path}: the service only listens");
             assert!(
-                f.to_string_lossy().contains("ingest/collect"),
-                "{} opens a socket",
-                f.display()
+                !text.contains("connect("),
+                "{path}: the service only listens"
             );
+        } else {
+            let other_side = path.starts_with("sample-fleet/src/");
+            let test = path.starts_with("tests/") || path.contains("/tests/");
+            assert!(other_side || test, "{path} opens a socket: {found:?}");
+        }
+    }
+    assert!(
+        collecting >= 2,
+        "the collector's own sockets are looked at too"
+    );
+}
+
+/// Dependencies that could open a way towards devices belong to the collector (and to the simulator, for its own side).
+#[test]
+fn only_collect_links_what_speaks_to_devices() {
+    let meta = metadata();
+    for p in meta["packages"].as_array().expect("packages") {
+        let name = p["name"].as_str().expect("name");
+        for d in p["dependencies"].as_array().expect("dependencies") {
+            let dep = d["name"].as_str().expect("name");
+            let field_bus = [
+                "tokio-modbus",
+                "serialport",
+                "tokio-serial",
+                "opcua",
+                "async-opcua",
+            ];
+            if d["kind"].is_null() && field_bus.contains(&dep) {
+                assert!(
+                    ["ingest-collect", "sample-fleet"].contains(&name),
+                    "{name} links {dep}"
+                );
+            }
         }
     }
 }

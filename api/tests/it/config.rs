@@ -99,8 +99,8 @@ fn bad_files_are_refused_with_file_section_and_reason() {
             "[[gateway]] `north`: name is used twice; each gateway and analog source needs its own",
         ),
         (
-            with(&format!("{gateway}transport = \"udp\"\n")),
-            "[[gateway]] `north`: transport other than `tcp` is not built yet",
+            with(&format!("{gateway}transport = \"tls\"\n")),
+            "[[gateway]] `north`: transport `tls` is not built yet",
         ),
         (
             with(&format!("{gateway}opt_in = [33]\n")),
@@ -171,4 +171,37 @@ fn how_long_readings_are_kept() {
             .unwrap_err()
             .contains("unknown key `day_blocks`")
     );
+}
+
+#[test]
+fn transports() {
+    let with = |transport: &str| {
+        GOOD.replace(
+            "poll_every = \"10s\"",
+            &format!("transport = \"{transport}\"\npoll_every = \"10s\""),
+        )
+    };
+    let of = |text: &str| parse(text).unwrap().gateways[0].transport;
+    assert_eq!(of(GOOD), ingest_collect::Transport::Tcp);
+    assert_eq!(of(&with("tcp")), ingest_collect::Transport::Tcp);
+    assert_eq!(of(&with("udp")), ingest_collect::Transport::Udp);
+    assert!(parse(&with("serial")).is_err());
+}
+
+#[test]
+fn an_analog_source_that_is_too_slow_is_named() {
+    // The default period of an analog source is that of this gateway.
+    let warned = parse(GOOD).unwrap().warnings();
+    assert_eq!(warned.len(), 1);
+    assert!(
+        warned[0]
+            .contains("[[analog]] `cards` is read every 10s, and [[gateway]] `north` every 10s"),
+        "{}",
+        warned[0]
+    );
+    let quick = GOOD.replace(
+        "kind = \"modbus-tcp\"",
+        "kind = \"modbus-tcp\"\npoll_every = \"5s\"",
+    );
+    assert_eq!(parse(&quick).unwrap().warnings(), Vec::<String>::new());
 }

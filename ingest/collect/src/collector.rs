@@ -1,6 +1,7 @@
 //! Starts and stops the tasks of a site.
 
 use crate::analog::{self, AnalogTable};
+use crate::capture::Capture;
 use crate::config::{AnalogConfig, GatewayConfig};
 use crate::device::Discovered;
 use crate::directory::LoopDirectory;
@@ -40,6 +41,7 @@ pub struct Collector {
     status: Vec<watch::Receiver<GatewayStatus>>,
     discovered: Option<mpsc::Receiver<Discovered>>,
     analog: Arc<AnalogTable>,
+    capture: Option<Capture>,
 }
 
 /// Device descriptions that wait at most; pollers keep the rest.
@@ -55,6 +57,15 @@ fn wall_clock() -> UtcMicros {
 impl Collector {
     /// Starts a task for each gateway and analog source on the current tokio runtime. Cancelling `stop` stops them.
     pub fn start(parts: CollectorParts, stop: CancellationToken) -> Self {
+        Self::start_recorded(parts, None, stop)
+    }
+
+    /// [`start`](Self::start), and what passes between us and the gateways is recorded.
+    pub fn start_recorded(
+        parts: CollectorParts,
+        capture: Option<Capture>,
+        stop: CancellationToken,
+    ) -> Self {
         let started = Instant::now();
         let table = Arc::new(AnalogTable::default());
         let claims = Arc::new(Claims::default());
@@ -83,6 +94,9 @@ impl Collector {
                 stop: stop.clone(),
                 started,
                 wall: wall_clock,
+                attempts: 0,
+                capture: capture.clone(),
+                tap: None,
             };
             tasks.push(tokio::spawn(runner.run()));
         }
@@ -102,6 +116,7 @@ impl Collector {
             status,
             discovered: Some(found),
             analog: table,
+            capture,
         }
     }
 
@@ -131,6 +146,12 @@ impl Collector {
         for task in self.tasks.drain(..) {
             if let Err(e) = task.await {
                 tracing::error!("a task of the collector failed: {e}");
+            }
+        }
+        if let Some(capture) = self.capture.take() {
+            // Waits for a thread that writes what is left: not on this one.
+            if let Err(e) = tokio::task::spawn_blocking(move || capture.finish()).await {
+                tracing::error!("the end of the capture file failed: {e}");
             }
         }
     }

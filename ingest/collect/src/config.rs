@@ -1,6 +1,6 @@
 //! What the collector has to know: plain structs, filled by whoever reads `site.toml`.
 
-use ingest_hart::session::MasterChoice;
+use ingest_hart::session::{MasterChoice, Transport};
 use ingest_model::Tag;
 use std::time::Duration;
 
@@ -16,12 +16,13 @@ pub enum ModemSharing {
     Gateway,
 }
 
-/// One HART-IP gateway over TCP.
+/// One HART-IP gateway.
 #[derive(Clone, PartialEq, Eq, Debug)]
 pub struct GatewayConfig {
     pub name: String,
     /// `host:port`.
     pub address: String,
+    pub transport: Transport,
     /// Period of the fast read.
     pub poll_every: Duration,
     /// How long an answer may take.
@@ -35,11 +36,12 @@ pub struct GatewayConfig {
 }
 
 impl GatewayConfig {
-    /// Defaults of `site.toml`: every 10 s, 2 s time-out, 2 retries.
+    /// Defaults of `site.toml`: TCP, every 10 s, 2 s time-out, 2 retries.
     pub fn new(name: &str, address: &str) -> Self {
         Self {
             name: name.to_owned(),
             address: address.to_owned(),
+            transport: Transport::Tcp,
             poll_every: Duration::from_secs(10),
             timeout: Duration::from_secs(2),
             retries: 2,

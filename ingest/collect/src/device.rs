@@ -1,14 +1,22 @@
 //! One device as the collector sees it: how it is reached, what it said about itself, and how answers become readings.
 
+mod content;
+mod fast;
+mod rows;
+pub(crate) mod values;
+
+use self::content::{Content, Which};
+pub(crate) use self::fast::FastRead;
+use self::values::Values;
 use crate::directory::{KnownLoop, LoopDirectory};
 use ingest_hart::answer::{
-    DynamicVariables, Identity, LoopConfiguration, OutputInformation, SubDeviceIdentity,
+    Assignments, Identity, LoopConfiguration, OutputInformation, SubDeviceIdentity,
 };
 use ingest_hart::plan::Poll;
-use ingest_hart::status::{EXTENDED_STATUS_MASK, device_bit};
+use ingest_hart::status::EXTENDED_STATUS_MASK;
 use ingest_hart::unit_code::{NOT_USED, unit_text};
-use ingest_hart::{ReadCommand, Request, Status, UniqueAddress};
-use ingest_model::{DeviceKey, LoopEntry, Range, Reading, Tag, Transfer, UtcMicros, unit};
+use ingest_hart::{ReadCommand, Request, UniqueAddress};
+use ingest_model::{DeviceKey, LoopEntry, Range, Tag, Transfer, UtcMicros};
 
 /// What a device says about itself. Sent when it is first seen and whenever something in it changed.
 #[derive(Clone, PartialEq, Debug)]
@@ -66,6 +74,25 @@ pub(crate) enum Route {
     },
 }
 
+/// What an answer to command 0 says is not as before.
+#[derive(Clone, Copy, PartialEq, Eq, Debug)]
+pub(crate) enum Changed {
+    Nothing,
+    /// The counter moved.
+    Configuration,
+    /// Another firmware or hardware: other commands, perhaps.
+    Revision,
+}
+
+fn part_of(poll: Poll) -> Option<Which> {
+    match poll {
+        Poll::TagDescriptor => Some(Which::Tag),
+        Poll::Output => Some(Which::Output),
+        Poll::Assignments => Some(Which::Assignments),
+        _ => None,
+    }
+}
+
 /// Who counts exchanges and errors of this device.
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
 pub(crate) enum Counters {
@@ -109,6 +136,18 @@ pub(crate) struct Device {
     output_read: bool,
     /// Polling address and loop current mode; `None` inside: the device does not tell.
     loop_configuration: Option<Option<LoopConfiguration>>,
+    pub(crate) fast: FastRead,
+    /// Which of PV, SV, TV, QV an answer to 3 brought.
+    has_variables: Option<[bool; 4]>,
+    /// Software and hardware revision: with another one it is another device as far as its commands go.
+    revisions: Option<[u8; 4]>,
+    /// The configuration change counter of command 0; `None` inside: it has none.
+    counted: Option<Option<u16>>,
+    content: Content,
+    pub(crate) assignments: Option<Assignments>,
+    /// When burst messages last brought both values, and when a burst message last became a row.
+    pub(crate) published_ms: Option<u64>,
+    pub(crate) published_row_ms: Option<u64>,
     fresh: Fresh,
     tries: u32,
     failed_tries: u32,
@@ -141,6 +180,14 @@ impl Device {
             output: None,
             output_read: false,
             loop_configuration: None,
+            fast: FastRead::NEW,
+            has_variables: None,
+            revisions: None,
+            counted: None,
+            content: Content::default(),
+            assignments: None,
+            published_ms: None,
+            published_row_ms: None,
             fresh: Fresh::default(),
             tries: 0,
             failed_tries: 0,
@@ -149,10 +196,20 @@ impl Device {
         }
     }
 
-    /// The request for a planned read; `None` when there is no way to the device.
-    pub(crate) fn request(&self, poll: Poll, io_system: Option<UniqueAddress>) -> Option<Request> {
+    /// The request for a planned read; `None` when there is no way to the device. `room`: the modem has the time for the
+    /// longer of the two fast reads.
+    pub(crate) fn request(
+        &self,
+        poll: Poll,
+        io_system: Option<UniqueAddress>,
+        room: bool,
+    ) -> Option<Request> {
         let command = match poll {
-            Poll::Dynamic => ReadCommand::DynamicVariables,
+            Poll::Dynamic => {
+                self.fast
+                    .command(self.has_variables.as_ref(), self.universal_revision, room)
+            }
+            Poll::Assignments => ReadCommand::Assignments,
             Poll::Identity => ReadCommand::Identity,
             Poll::Output => ReadCommand::OutputInformation,
             Poll::LongTag => ReadCommand::LongTag,
@@ -208,12 +265,69 @@ impl Device {
         }
     }
 
-    pub(crate) fn take_identity(&mut self, i: &Identity) {
+    pub(crate) fn take_identity(&mut self, i: &Identity) -> Changed {
+        let revisions = [
+            i.universal_revision,
+            i.device_revision,
+            i.software_revision,
+            i.hardware_revision,
+        ];
+        let before = (
+            self.revisions.replace(revisions),
+            self.counted.replace(i.config_changes),
+        );
         self.identity_read = true;
         self.universal_revision = i.universal_revision;
         self.device_revision = Some(i.device_revision);
         self.fresh.config_changes = i.config_changes.or(self.fresh.config_changes);
         self.take_extended(i.extended_status);
+        match before {
+            (Some(r), _) if r != revisions => {
+                self.fast = FastRead::NEW;
+                self.has_variables = None;
+                self.content = Content::default();
+                self.assignments = None;
+                Changed::Revision
+            }
+            (_, Some(c)) if c != i.config_changes => Changed::Configuration,
+            _ => Changed::Nothing,
+        }
+    }
+
+    /// The device has told that it does not count configuration changes: they show in 13, 15 and 50 only.
+    pub(crate) fn counts_no_changes(&self) -> bool {
+        self.counted == Some(None)
+    }
+
+    /// A read that tells configuration and was not made yet.
+    pub(crate) fn wants(&self, poll: Poll) -> bool {
+        self.counts_no_changes() && part_of(poll).is_some_and(|which| self.content.is_unread(which))
+    }
+
+    /// The data field of a read that is part of the configuration.
+    pub(crate) fn take_content(&mut self, poll: Poll, data: &[u8]) {
+        if let Some(which) = part_of(poll) {
+            self.content.take(which, data);
+            self.note_content();
+        }
+    }
+
+    fn note_content(&mut self) {
+        if self.counts_no_changes() {
+            self.fresh.config_changes = self.content.counter().or(self.fresh.config_changes);
+        }
+    }
+
+    /// A poll with 9 is given up.
+    pub(crate) fn nine_lost(&mut self) {
+        if self.fast.poll_lost() {
+            self.has_variables = None;
+        }
+    }
+
+    /// Remembers which variables an answer to 3 brought.
+    pub(crate) fn take_variables(&mut self, v: &Values) {
+        self.has_variables = Some(v.variables.map(|m| m.is_some_and(|m| m.unit != NOT_USED)));
     }
 
     /// Extended status with its undefined bits masked.
@@ -228,7 +342,16 @@ impl Device {
         self.output_read = true;
     }
 
-    /// Commands that the device does not know count as read.
+    /// The device does not know this command, today or ever: a part of the configuration less.
+    pub(crate) fn lacks(&mut self, poll: Poll) {
+        if let Some(which) = part_of(poll) {
+            self.content.absent(which);
+            self.note_content();
+        }
+        self.no_answer_to(poll);
+    }
+
+    /// Commands without an answer in data count as read.
     pub(crate) fn no_answer_to(&mut self, poll: Poll) {
         match poll {
             Poll::Identity => self.identity_read = true,
@@ -332,196 +455,13 @@ impl Device {
             self.take_known(&k);
         }
     }
-
-    /// Times strictly increase within a tag, whatever the wall clock does.
-    fn next_time(&mut self, wall: UtcMicros) -> UtcMicros {
-        let time = if wall > self.last_time {
-            wall
-        } else {
-            UtcMicros(self.last_time.0.saturating_add(1))
-        };
-        self.last_time = time;
-        time
-    }
-
-    fn row(&mut self, wall: UtcMicros) -> Reading {
-        let mut r = Reading::empty(self.next_time(wall));
-        match self.counters {
-            // A device that nobody could ask has no tally.
-            Counters::Own if self.tries == 0 => {}
-            Counters::Own => {
-                r.exchanges = Some(self.tries);
-                r.comm_errors = Some(self.failed_tries);
-            }
-            _ => {
-                if let Some((sent, failed)) = self.fresh.exchanges.take() {
-                    r.exchanges = Some(u32::from(sent));
-                    r.comm_errors = Some(u32::from(failed));
-                }
-            }
-        }
-        r
-    }
-
-    /// The row of an exchange that brought no values; `status` is the device's own, if it answered at all.
-    pub(crate) fn failure_row(&mut self, status: Option<Status>, wall: UtcMicros) -> Reading {
-        let mut r = self.row(wall);
-        r.response_code = status.map(|s| s.first);
-        r.device_status = status.and_then(Status::device_status);
-        r
-    }
-
-    /// The row of a fast read.
-    pub(crate) fn value_row(
-        &mut self,
-        status: Status,
-        d: &DynamicVariables,
-        wall: UtcMicros,
-    ) -> Reading {
-        let mut r = self.row(wall);
-        r.response_code = Some(status.first);
-        r.device_status = status.device_status();
-        r.reported_ma = d.loop_ma.or_nan();
-        r.config_changes = self.fresh.config_changes.take();
-        r.extended_status = self.fresh.extended_status.take();
-        let [pv, sv, tv, qv] = d.variables;
-        let own = |m: Option<ingest_hart::answer::Measured>| {
-            m.filter(|m| m.unit != NOT_USED)
-                .map_or(f64::NAN, |m| m.value.or_nan())
-        };
-        (r.sv, r.tv, r.qv) = (own(sv), own(tv), own(qv));
-        r.pv = pv.map_or(f64::NAN, |m| {
-            let value = m.value.or_nan();
-            let unit = unit_name(m.unit);
-            match (unit, self.pv_unit.as_deref()) {
-                (Some(from), Some(to)) => unit::convert(value, &from, to)
-                    .filter(|v| v.is_finite())
-                    .unwrap_or(f64::NAN),
-                // No register entry says otherwise: the device's own.
-                (Some(_), None) => value,
-                (None, _) => f64::NAN,
-            }
-        });
-        r
-    }
-
-    /// More status became available with this answer.
-    pub(crate) fn more_status_rose(&mut self, status: Status) -> bool {
-        let now = status.device_status().unwrap_or(self.last_status);
-        let rose = now & !self.last_status & device_bit::MORE_STATUS_AVAILABLE != 0;
-        self.last_status = now;
-        rose
-    }
 }
 
 /// Text of a unit code; codes without one are kept by number, "not used" and its like have none.
-fn unit_name(code: u8) -> Option<String> {
+pub(crate) fn unit_name(code: u8) -> Option<String> {
     match unit_text(code) {
         Some(text) => Some(text.to_owned()),
         None if (NOT_USED..=255).contains(&code) => None,
         None => Some(format!("unit {code}")),
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-    use ingest_hart::Float;
-    use ingest_hart::answer::Measured;
-
-    fn reading(d: &mut Device, pv_unit: u8, pv: f32, wall: i64) -> Reading {
-        let v = DynamicVariables {
-            loop_ma: Float::from(12.0),
-            variables: [
-                Some(Measured {
-                    unit: pv_unit,
-                    value: Float::from(pv),
-                }),
-                Some(Measured {
-                    unit: 32,
-                    value: Float::NOT_AVAILABLE,
-                }),
-                Some(Measured {
-                    unit: NOT_USED,
-                    value: Float::from(0.0),
-                }),
-                None,
-            ],
-        };
-        d.value_row(
-            Status {
-                first: 0,
-                second: 0x40,
-            },
-            &v,
-            UtcMicros(wall),
-        )
-    }
-
-    #[test]
-    fn units_are_converted_or_the_pv_is_missing() {
-        let mut d = Device::new(Route::Absent, None);
-        d.pv_unit = Some("kPa".into());
-        let r = reading(&mut d, 7, 2.5, 10);
-        assert_eq!(
-            (r.pv, r.reported_ma, r.device_status),
-            (250.0, 12.0, Some(0x40))
-        );
-        assert!(r.sv.is_nan() && r.tv.is_nan() && r.qv.is_nan());
-        assert!(reading(&mut d, 32, 2.5, 11).pv.is_nan());
-        assert!(reading(&mut d, 250, 2.5, 12).pv.is_nan());
-        assert!(reading(&mut d, 7, f32::NAN, 13).pv.is_nan());
-    }
-
-    #[test]
-    fn times_strictly_increase_and_fresh_values_go_out_once() {
-        let mut d = Device::new(
-            Route::Sub {
-                index: 1,
-                card: 0,
-                channel: 0,
-                to: UniqueAddress::new(1, 2),
-            },
-            None,
-        );
-        d.take_counters(3, 0xFFFF);
-        let a = reading(&mut d, 7, 1.0, 1_000);
-        assert_eq!((a.exchanges, a.comm_errors), (Some(3), Some(4)));
-        let b = reading(&mut d, 7, 1.0, 900);
-        assert_eq!((b.time, b.exchanges), (UtcMicros(1_001), None));
-        let f = d.failure_row(
-            Some(Status {
-                first: 0x88,
-                second: 0,
-            }),
-            UtcMicros(900),
-        );
-        assert_eq!(
-            (f.time, f.response_code, f.device_status),
-            (UtcMicros(1_002), Some(0x88), None)
-        );
-        assert!(f.pv.is_nan() && f.reported_ma.is_nan());
-        d.counters = Counters::Own;
-        d.tried();
-        d.tried();
-        d.try_failed();
-        let o = d.failure_row(None, UtcMicros(2_000));
-        assert_eq!(
-            (o.exchanges, o.comm_errors, o.response_code),
-            (Some(2), Some(1), None)
-        );
-    }
-
-    #[test]
-    fn every_unit_text_of_the_wire_is_a_unit_or_stands_for_itself() {
-        for (_, text) in ingest_hart::unit_code::UNITS {
-            assert_eq!(unit::convert(1.5, text, text), Some(1.5));
-        }
-        // All units with a fixed factor are known under the name that the wire gives them.
-        let known = ingest_hart::unit_code::UNITS
-            .iter()
-            .filter(|(_, t)| unit::find(t).is_some())
-            .count();
-        assert!(known >= 125, "{known}");
     }
 }

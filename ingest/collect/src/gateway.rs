@@ -1,14 +1,17 @@
 //! Moves bytes between one gateway's socket, its session and its poller. Decides nothing.
 
+use crate::capture::{Capture, Carrier, Tap};
 use crate::config::GatewayConfig;
 use crate::device::Discovered;
 use crate::poller::{Moment, Poller};
 use crate::sink::Outbox;
 use crate::status::GatewayStatus;
+use crate::udp::{Datagram, LONGEST_DATAGRAM, UdpLink};
 use ingest_hart::gate;
-use ingest_hart::session::{Action, Config, Event, Session};
+use ingest_hart::session::{Action, Config, Event, Session, Transport};
 use ingest_model::UtcMicros;
 use std::collections::VecDeque;
+use std::net::SocketAddr;
 use std::pin::Pin;
 use std::time::{Duration, Instant};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
@@ -20,18 +23,42 @@ use tokio_util::sync::CancellationToken;
 /// The connection, in the state the session believes it in.
 enum Link {
     Down,
-    Connecting(Pin<Box<dyn Future<Output = std::io::Result<TcpStream>> + Send>>),
-    Up {
+    Connecting(Pin<Box<dyn Future<Output = std::io::Result<Opened>> + Send>>),
+    Tcp {
         read: OwnedReadHalf,
         write: OwnedWriteHalf,
     },
+    Udp(UdpLink),
+}
+
+/// What an attempt to connect brings.
+enum Opened {
+    Tcp(TcpStream),
+    Udp(UdpLink),
+}
+
+impl From<Opened> for Link {
+    fn from(opened: Opened) -> Self {
+        match opened {
+            Opened::Tcp(stream) => {
+                // Requests are small and wait for nothing; without the option they only come later.
+                let _ = stream.set_nodelay(true);
+                let (read, write) = stream.into_split();
+                Self::Tcp { read, write }
+            }
+            Opened::Udp(link) => Self::Udp(link),
+        }
+    }
 }
 
 /// What woke the task.
 enum Woken {
     Stop,
-    Connected(std::io::Result<TcpStream>),
-    Read(std::io::Result<usize>),
+    Connected(std::io::Result<Opened>),
+    Received(usize),
+    /// A datagram of another host.
+    Foreign(SocketAddr),
+    Lost,
     Time,
 }
 
@@ -45,6 +72,11 @@ pub(crate) struct Runner {
     pub(crate) stop: CancellationToken,
     pub(crate) started: Instant,
     pub(crate) wall: fn() -> UtcMicros,
+    /// Connections asked for so far.
+    pub(crate) attempts: usize,
+    /// Where the wire is recorded, and the connection's place in it.
+    pub(crate) capture: Option<Capture>,
+    pub(crate) tap: Option<Tap>,
 }
 
 impl Runner {
@@ -59,6 +91,7 @@ impl Runner {
     /// Runs until told to stop, closing the session in good order.
     pub(crate) async fn run(mut self) {
         let mut session = Session::new(Config {
+            transport: self.config.transport,
             master: self.config.master,
             timeout_ms: u64::try_from(self.config.timeout.as_millis())
                 .unwrap_or(u64::MAX)
@@ -67,7 +100,10 @@ impl Runner {
             ..Config::default()
         });
         let mut link = Link::Down;
-        let mut buffer = vec![0u8; 4096];
+        let mut buffer = match self.config.transport {
+            Transport::Tcp => vec![0u8; 4_096],
+            Transport::Udp => vec![0u8; LONGEST_DATAGRAM],
+        };
         let mut stopping = false;
         let mut clock = self.now();
         if self.perform(&mut session, &mut link, Event::Start).await {
@@ -104,10 +140,9 @@ impl Runner {
                     stopping = true;
                     Event::Stop
                 }
-                Woken::Connected(Ok(stream)) => {
-                    let _ = stream.set_nodelay(true);
-                    let (read, write) = stream.into_split();
-                    link = Link::Up { read, write };
+                Woken::Connected(Ok(opened)) => {
+                    self.record_open(&opened);
+                    link = opened.into();
                     Event::Connected
                 }
                 Woken::Connected(Err(e)) => {
@@ -116,8 +151,18 @@ impl Runner {
                     link = Link::Down;
                     lost()
                 }
-                Woken::Read(Ok(n)) if n > 0 => Event::Received(buffer.get(..n).unwrap_or_default()),
-                Woken::Read(_) => {
+                Woken::Received(n) => {
+                    let bytes = buffer.get(..n).unwrap_or_default();
+                    if let Some(tap) = &mut self.tap {
+                        tap.received(bytes, (self.wall)());
+                    }
+                    Event::Received(bytes)
+                }
+                Woken::Foreign(from) => {
+                    self.poller.status.foreign(from);
+                    Event::Tick
+                }
+                Woken::Lost => {
                     link = Link::Down;
                     lost()
                 }
@@ -141,8 +186,18 @@ impl Runner {
             let mut follow = Vec::new();
             match action {
                 Action::Connect => {
+                    self.tap = None;
                     let address = self.config.address.clone();
-                    *link = Link::Connecting(Box::pin(TcpStream::connect(address)));
+                    let attempt = self.attempts;
+                    self.attempts = attempt.wrapping_add(1);
+                    *link = match self.config.transport {
+                        Transport::Tcp => Link::Connecting(Box::pin(async move {
+                            TcpStream::connect(address).await.map(Opened::Tcp)
+                        })),
+                        Transport::Udp => Link::Connecting(Box::pin(async move {
+                            UdpLink::open(address, attempt).await.map(Opened::Udp)
+                        })),
+                    };
                 }
                 Action::Transmit(bytes) => {
                     if !self.transmit(link, &bytes).await {
@@ -160,13 +215,18 @@ impl Runner {
                     inactivity_ms,
                 } => {
                     tracing::info!(gateway = %self.config.name, master = master.as_str(), inactivity_ms, "session open");
+                    if let Link::Udp(udp) = link {
+                        udp.granted();
+                        if let Some(tap) = &mut self.tap {
+                            tap.set_peer(udp.target());
+                        }
+                    }
                     self.poller.status.opened(master);
                     self.poller.opened(now);
                 }
                 Action::Answer { token, frame } => self.poller.answered(token, &frame, now),
                 Action::Failed { token, why } => self.poller.failed(token, why, now),
-                // Burst messages are not polled for; what they carry is read by the plan as well.
-                Action::Publish(_) => {}
+                Action::Publish(frame) => self.poller.published(&frame, now),
                 Action::Trouble(trouble) => {
                     tracing::debug!(gateway = %self.config.name, "{trouble}");
                     self.poller.status.trouble(trouble);
@@ -181,6 +241,17 @@ impl Runner {
         closed
     }
 
+    /// Begins to record a connection, where that is wanted.
+    fn record_open(&mut self, opened: &Opened) {
+        let (carrier, own, peer) = match opened {
+            Opened::Tcp(stream) => (Carrier::Tcp, stream.local_addr(), stream.peer_addr()),
+            Opened::Udp(udp) => (Carrier::Udp, udp.local_addr(), Ok(udp.target())),
+        };
+        if let (Some(capture), Ok(own), Ok(peer)) = (&self.capture, own, peer) {
+            self.tap = Some(capture.open(carrier, own, peer, (self.wall)()));
+        }
+    }
+
     /// The last look at the bytes, then the socket. False: the connection is lost.
     async fn transmit(&mut self, link: &mut Link, bytes: &[u8]) -> bool {
         if let Err(e) = gate::check_message(bytes) {
@@ -189,13 +260,25 @@ impl Runner {
             self.poller.status.last_error = Some(e.to_string());
             return true;
         }
-        let Link::Up { write, .. } = link else {
-            return false;
-        };
-        matches!(
-            tokio::time::timeout(self.config.timeout, write.write_all(bytes)).await,
-            Ok(Ok(()))
-        )
+        if let (Link::Tcp { .. } | Link::Udp(_), Some(tap)) = (&*link, &mut self.tap) {
+            tap.sent(bytes, (self.wall)());
+        }
+        match link {
+            Link::Tcp { write, .. } => matches!(
+                tokio::time::timeout(self.config.timeout, write.write_all(bytes)).await,
+                Ok(Ok(()))
+            ),
+            Link::Udp(udp) => match udp.send(bytes).await {
+                Ok(()) => true,
+                Err(e) => {
+                    // As good as lost on the way (no route, buffers full): the session times it out.
+                    self.poller.status.last_error =
+                        Some(format!("cannot send to {}: {e}", self.config.address));
+                    true
+                }
+            },
+            Link::Down | Link::Connecting(_) => false,
+        }
     }
 
     /// Hands rows, descriptions and the state on; never waits.
@@ -243,6 +326,14 @@ async fn wait_for(link: &mut Link, buffer: &mut [u8]) -> Woken {
     match link {
         Link::Down => std::future::pending().await,
         Link::Connecting(connect) => Woken::Connected(connect.as_mut().await),
-        Link::Up { read, .. } => Woken::Read(read.read(buffer).await),
+        Link::Tcp { read, .. } => match read.read(buffer).await {
+            Ok(n) if n > 0 => Woken::Received(n),
+            _ => Woken::Lost,
+        },
+        Link::Udp(udp) => match udp.receive(buffer).await {
+            Ok(Datagram::Own(n)) => Woken::Received(n),
+            Ok(Datagram::Foreign(from)) => Woken::Foreign(from),
+            Err(_) => Woken::Lost,
+        },
     }
 }

@@ -4,6 +4,7 @@
 //! polling plan. Fast reads become [`Reading`]s, slow ones tell who the device is and how it is ranged.
 
 mod answers;
+mod published;
 mod survey;
 
 use crate::analog::AnalogTable;
@@ -85,6 +86,8 @@ const MAX_DEVICES: u16 = 4_096;
 const RATE_WINDOW_MS: u64 = 60_000;
 /// Unanswered polls in a row after which a device is asked without retries and without slow reads.
 const SILENT: u32 = 2;
+/// Share of a modem's time up to which command 9 is taken for the fast read; its frames are longer than those of 3.
+const MOST_BUSY_WITH_9: f64 = 0.8;
 const INTRODUCTION: [Poll; 4] = [Poll::Identity, Poll::Output, Poll::LongTag, Poll::LoopMode];
 
 /// The state of one gateway's polling.
@@ -104,6 +107,8 @@ pub struct Poller {
     survey_busy: bool,
     survey_broken: bool,
     survey_wanted: bool,
+    /// Senders of burst messages that the list did not have: each calls for the list once in a session.
+    strangers: HashSet<UniqueAddress>,
     listing: bool,
     seen: HashSet<DeviceKey>,
     next_identify_ms: u64,
@@ -156,6 +161,7 @@ impl Poller {
             survey_busy: false,
             survey_broken: false,
             survey_wanted: false,
+            strangers: HashSet::new(),
             listing: false,
             seen: HashSet::new(),
             next_identify_ms: now_ms,
@@ -203,6 +209,7 @@ impl Poller {
     /// The session is open: survey.
     pub fn opened(&mut self, now: Moment) {
         self.online = true;
+        self.strangers.clear();
         self.gateway_state = None;
         self.next_identify_ms = now.ms;
     }
@@ -256,7 +263,12 @@ impl Poller {
             // A silent device costs as little of the modem's time as may be; statistics cost none.
             let asked = matches!(job.poll, Poll::Dynamic | Poll::Identity | Poll::Statistics);
             let silent = device.unanswered >= SILENT && !asked;
-            match device.request(job.poll, self.io_system).filter(|_| !silent) {
+            let room = job.poll == Poll::Dynamic
+                && self.plan.load_of_modem(job.device, 9) <= MOST_BUSY_WITH_9;
+            match device
+                .request(job.poll, self.io_system, room)
+                .filter(|_| !silent)
+            {
                 Some(request) => {
                     return Some(self.emit(
                         now,

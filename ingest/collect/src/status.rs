@@ -2,6 +2,7 @@
 
 use ingest_hart::session::Trouble;
 use ingest_hart::{Master, session};
+use std::net::SocketAddr;
 
 /// Failures since the collector started.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
@@ -50,12 +51,15 @@ impl Failures {
     pub(crate) fn count(&mut self, trouble: Trouble) {
         let n = match trouble {
             Trouble::Timeout | Trouble::SilentKeepAlive => &mut self.timeouts,
-            Trouble::Refused { .. } | Trouble::SilentInitiate { .. } => &mut self.refused,
+            Trouble::Refused { .. }
+            | Trouble::OtherVersion { .. }
+            | Trouble::SilentInitiate { .. } => &mut self.refused,
             Trouble::BadFrame | Trouble::Mismatch | Trouble::Stream(_) => &mut self.bad_frames,
             Trouble::LateAnswer => &mut self.late_answers,
-            Trouble::Disconnected | Trouble::ConnectFailed | Trouble::ServerClosed => {
-                &mut self.disconnects
-            }
+            Trouble::Disconnected
+            | Trouble::ConnectFailed
+            | Trouble::ServerClosed
+            | Trouble::OutOfStep => &mut self.disconnects,
         };
         *n += 1;
     }
@@ -72,6 +76,14 @@ impl GatewayStatus {
         self.connected = false;
         self.sessions = 0;
         self.master = None;
+    }
+
+    /// A datagram came from another host than the gateway's.
+    pub(crate) fn foreign(&mut self, from: SocketAddr) {
+        self.failures.bad_frames += 1;
+        self.last_error = Some(format!(
+            "a datagram from {from}, which is not the gateway's host, was not taken; if the gateway has several addresses, give the one that it answers from"
+        ));
     }
 
     pub(crate) fn trouble(&mut self, trouble: session::Trouble) {

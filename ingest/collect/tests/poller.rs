@@ -2,147 +2,15 @@
 
 #[allow(
     dead_code,
+    unused_imports,
     reason = "this test needs the gateway's answers, not its sockets"
 )]
 mod common;
 
+use common::bench::{Bench, plant};
 use common::*;
-use ingest_collect::poller::{Claims, Moment, Poller};
 use ingest_collect::*;
-use ingest_hart::session::Failure;
-use ingest_hart::{Master, Request};
-use ingest_model::{Reading, Tag, UtcMicros};
-use std::collections::{BTreeMap, HashMap};
-use std::sync::Arc;
 use std::time::Duration;
-
-/// A request on its way: when it is over, and how.
-struct Flight {
-    over_ms: u64,
-    token: u64,
-    answer: Option<Vec<u8>>,
-}
-
-struct Bench {
-    poller: Poller,
-    gateway: Behaviour,
-    now: u64,
-    /// Wall clock against the monotonic one.
-    offset_us: i64,
-    flights: Vec<Flight>,
-    rows: HashMap<Tag, Vec<Reading>>,
-    found: BTreeMap<u32, (u64, Discovered)>,
-    most_in_flight: usize,
-}
-
-/// Command 3 with a prompt answer and link grant at 1200 bit/s.
-const EXCHANGE_MS: u64 = 568;
-
-impl Bench {
-    fn new(gateway: Behaviour, loops: Vec<KnownLoop>, poll_every: Duration) -> Self {
-        let mut config = GatewayConfig::new("GW-1", "-");
-        config.poll_every = poll_every;
-        config.retries = 1;
-        let directory = Arc::new(StaticDirectory::new(loops));
-        let mut poller = Poller::new(
-            config,
-            directory,
-            Arc::new(Claims::default()),
-            Arc::default(),
-            0,
-        );
-        poller.opened(Moment {
-            ms: 0,
-            wall: UtcMicros(0),
-        });
-        Self {
-            poller,
-            gateway,
-            now: 0,
-            offset_us: 1_700_000_000_000_000,
-            flights: Vec::new(),
-            rows: HashMap::new(),
-            found: BTreeMap::new(),
-            most_in_flight: 0,
-        }
-    }
-
-    fn moment(&self) -> Moment {
-        Moment {
-            ms: self.now,
-            wall: UtcMicros(self.offset_us + self.now as i64 * 1_000),
-        }
-    }
-
-    fn run_until(&mut self, end_ms: u64) {
-        while self.now < end_ms {
-            let now = self.moment();
-            self.poller.tick(now);
-            while self.flights.len() < 8
-                && let Some((token, request)) = self.poller.next_request(now)
-            {
-                let mut bytes = [0; 64];
-                let n = request.encode(Master::Primary, &mut bytes).unwrap();
-                let answer = self.gateway.answer(&bytes[..n]);
-                let took = match (&answer, request) {
-                    (None, _) => 2_000,
-                    (_, Request::Through { .. }) => EXCHANGE_MS,
-                    _ => 5,
-                };
-                self.flights.push(Flight {
-                    over_ms: self.now + took,
-                    token,
-                    answer,
-                });
-            }
-            self.most_in_flight = self.most_in_flight.max(self.flights.len());
-            for (tag, row) in self.poller.take_readings() {
-                self.rows.entry(tag).or_default().push(row);
-            }
-            while let Some(d) = self.poller.take_discovered() {
-                self.found.insert(d.device.device_id, (self.now, d));
-            }
-            let next = self
-                .flights
-                .iter()
-                .map(|f| f.over_ms)
-                .min()
-                .unwrap_or(u64::MAX);
-            self.now = next.min(self.poller.next_wake_ms(now)).max(self.now + 1);
-            let over: Vec<Flight> = {
-                let (over, rest) = self.flights.drain(..).partition(|f| f.over_ms <= self.now);
-                self.flights = rest;
-                over
-            };
-            for f in over {
-                match f.answer {
-                    Some(bytes) => self.poller.answered(f.token, &bytes, self.moment()),
-                    None => self.poller.failed(f.token, Failure::Timeout, self.moment()),
-                }
-            }
-        }
-    }
-
-    fn of(&self, tag: &str) -> &[Reading] {
-        self.rows
-            .get(&Tag::new(tag).unwrap())
-            .map_or(&[], Vec::as_slice)
-    }
-}
-
-/// Four cards (a modem each) of twelve devices.
-fn plant() -> (Behaviour, Vec<KnownLoop>) {
-    let mut b = Behaviour::default();
-    let mut loops = Vec::new();
-    for n in 0..48u8 {
-        let name: &'static str = Box::leak(format!("PT-{n:03}").into_boxed_str());
-        let mut s = Sim::new(n % 12, u32::from(n) + 1, name, 2.5, 8.0);
-        s.card = n / 12;
-        b.devices.push(s);
-        loops.push(known(name, "bar", None));
-    }
-    (b, loops)
-}
 
 #[test]
 fn a_plan_that_fits_is_met_at_1200_bit_s() {
@@ -265,6 +133,62 @@ fn delayed_answers_are_waited_for_and_are_no_failures() {
             .last()
             .is_some_and(|r| r.response_code.is_none())
     );
+}
+
+/// A register that a person edits.
+#[derive(Default)]
+struct Edited(std::sync::RwLock<StaticDirectory>);
+
+impl LoopDirectory for Edited {
+    fn by_device(&self, device: ingest_model::DeviceKey) -> Option<KnownLoop> {
+        self.0.read().unwrap().by_device(device)
+    }
+
+    fn by_tag(&self, tag: &str) -> Option<KnownLoop> {
+        self.0.read().unwrap().by_tag(tag)
+    }
+
+    fn of_gateway(&self, gateway: &str) -> Vec<KnownLoop> {
+        self.0.read().unwrap().of_gateway(gateway)
+    }
+}
+
+#[test]
+fn an_exchanged_device_is_a_new_loop_until_a_person_says_otherwise() {
+    let register = std::sync::Arc::new(Edited::default());
+    *register.0.write().unwrap() = StaticDirectory::new(vec![known("PT-2", "bar", Some(1))]);
+    let mut config = GatewayConfig::new("GW-1", "-");
+    config.poll_every = Duration::from_secs(10);
+    let gateway = Behaviour {
+        devices: vec![Sim::new(0, 1, "PT-2", 2.5, 8.0)],
+        ..Behaviour::default()
+    };
+    let mut bench = Bench::with_directory(gateway, config, register.clone());
+    bench.run_until(100_000);
+    bench.gateway.devices[0] = Sim::new(0, 2, "PT-2", 6.5, 14.4);
+    // Nothing tells of the exchange but silence: two unanswered polls, and the list is read within a minute.
+    bench.run_until(200_000);
+    let (at, d) = &bench.found[&2];
+    assert_eq!((d.tag.as_str(), d.known), ("PT-2~000002", false));
+    assert!(*at <= 100_000 + 20_000 + 60_000, "{at}");
+    let name = bench.poller.snapshot(bench.moment()).last_error.unwrap();
+    assert!(name.contains("PT-2~000002"), "{name}");
+    assert!(
+        bench
+            .of("PT-2")
+            .iter()
+            .all(|r| r.pv.is_nan() || r.pv == 2.5)
+    );
+    // A person says that it replaces the old one.
+    *register.0.write().unwrap() = StaticDirectory::new(vec![known("PT-2", "bar", Some(2))]);
+    bench.run_until(300_000);
+    let last = bench.of("PT-2").last().unwrap();
+    assert_eq!((last.pv, last.response_code), (6.5, Some(0)));
+    let rows = bench.of("PT-2");
+    assert!(rows.windows(2).all(|w| w[0].time < w[1].time));
+    // From then on one row a period, not two.
+    let recent = rows.iter().filter(|r| r.pv > 6.0).count();
+    assert!((3..=12).contains(&recent), "{recent}");
 }
 
 #[test]

@@ -1,8 +1,14 @@
 //! HART-IP (HCF_SPEC-85), version 1: header, messages, and the cutter that finds messages in a TCP stream.
 
+mod cutter;
+
+pub use cutter::Cutter;
+
 use crate::command::{EncodeError, Request};
 use crate::frame::Master;
-use alloc::vec::Vec;
+
+/// The version that is spoken here; 2 begins in the clear too, but goes on encrypted.
+pub const VERSION: u8 = 1;
 
 pub const HEADER_LEN: usize = 8;
 /// Longest message that is accepted, header included.
@@ -82,7 +88,7 @@ pub struct Message<'a> {
     pub body: &'a [u8],
 }
 
-/// Why bytes are no message; a TCP stream cannot be cut any further then and has to be closed.
+/// Why bytes are no message; in a TCP stream the start of the next one has to be searched for then.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
 pub enum HartIpError {
     #[error("hart-ip message is not complete: {have} bytes are here, {need} are needed")]
@@ -156,7 +162,7 @@ impl<'a> Message<'a> {
 fn header(id: u8, sequence: u16, len: usize) -> [u8; HEADER_LEN] {
     let [s1, s0] = sequence.to_be_bytes();
     let [c1, c0] = (len as u16).to_be_bytes();
-    [1, 0, id, 0, s1, s0, c1, c0]
+    [VERSION, 0, id, 0, s1, s0, c1, c0]
 }
 
 /// Session initiate request, 13 bytes.
@@ -192,52 +198,4 @@ pub fn encode_request(
         .map_err(|_| EncodeError { need, have })?;
     *head = header(3, sequence, HEADER_LEN + len);
     Ok(HEADER_LEN + len)
-}
-
-/// Cuts a TCP stream into messages: joined and split ones, in a buffer that never grows.
-#[derive(Debug, Default)]
-pub struct Cutter {
-    buffer: Vec<u8>,
-    start: usize,
-}
-
-impl Cutter {
-    /// One whole message beside a part of the next.
-    const CAPACITY: usize = 2 * MAX_MESSAGE_LEN;
-
-    /// Takes as many bytes as there is room for and says how many; take messages out before the rest.
-    pub fn push(&mut self, bytes: &[u8]) -> usize {
-        if self.start > 0 {
-            self.buffer.drain(..self.start);
-            self.start = 0;
-        }
-        self.buffer
-            .reserve_exact(Self::CAPACITY - self.buffer.len());
-        let take = bytes.len().min(Self::CAPACITY - self.buffer.len());
-        self.buffer
-            .extend_from_slice(bytes.get(..take).unwrap_or_default());
-        take
-    }
-
-    /// The next whole message, or `None` when more bytes are needed.
-    pub fn next_message(&mut self) -> Result<Option<Message<'_>>, HartIpError> {
-        match Message::parse(self.buffer.get(self.start..).unwrap_or_default()) {
-            Ok((message, used)) => {
-                self.start += used;
-                Ok(Some(message))
-            }
-            Err(HartIpError::NeedMore { .. }) => Ok(None),
-            Err(e) => Err(e),
-        }
-    }
-
-    /// Bytes that wait for the rest of their message.
-    pub fn pending(&self) -> usize {
-        self.buffer.len() - self.start
-    }
-
-    pub fn clear(&mut self) {
-        self.buffer.clear();
-        self.start = 0;
-    }
 }

@@ -10,7 +10,7 @@ use alloc::vec::Vec;
 /// The reads of the plan.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Hash)]
 pub enum Poll {
-    /// 3: the fast one.
+    /// 3 or 9: the fast one.
     Dynamic,
     /// 0: configuration change counter, extended status.
     Identity,
@@ -20,6 +20,8 @@ pub enum Poll {
     LongTag,
     /// 13: tag of old revisions.
     TagDescriptor,
+    /// 50: which device variables are PV to QV; of old revisions, and of devices that publish by their own codes.
+    Assignments,
     /// 7: loop current mode.
     LoopMode,
     /// 48: additional status.
@@ -28,7 +30,7 @@ pub enum Poll {
     Statistics,
 }
 
-const POLLS: usize = 8;
+const POLLS: usize = 9;
 
 impl Poll {
     pub const ALL: [Poll; POLLS] = [
@@ -37,6 +39,7 @@ impl Poll {
         Poll::Output,
         Poll::LongTag,
         Poll::TagDescriptor,
+        Poll::Assignments,
         Poll::LoopMode,
         Poll::AdditionalStatus,
         Poll::Statistics,
@@ -50,6 +53,7 @@ impl Poll {
             Self::Output => 15,
             Self::LongTag => 20,
             Self::TagDescriptor => 13,
+            Self::Assignments => 50,
             Self::LoopMode => 7,
             Self::AdditionalStatus => 48,
             Self::Statistics => 86,
@@ -97,10 +101,22 @@ impl Periods {
 
     /// Share of a modem's time that one device takes with prompt answers; above 1 the plan cannot be met.
     pub fn load(&self) -> f64 {
+        self.load_with(Poll::Dynamic.command())
+    }
+
+    /// The same with 3 or 9 as the fast read.
+    pub fn load_with(&self, fast: u8) -> f64 {
         Poll::ALL
             .iter()
-            .filter(|p| p.uses_wire() && **p != Poll::TagDescriptor)
-            .map(|p| usual_exchange(p.command()).fair_ms() / self.of(*p) as f64)
+            .filter(|p| p.uses_wire() && !matches!(p, Poll::TagDescriptor | Poll::Assignments))
+            .map(|p| {
+                let command = if *p == Poll::Dynamic {
+                    fast
+                } else {
+                    p.command()
+                };
+                usual_exchange(command).fair_ms() / self.of(*p) as f64
+            })
             .sum()
     }
 }
@@ -208,6 +224,32 @@ impl Plan {
             i.due_ms = Some(i.due_ms.map_or(now_ms, |d| d.min(now_ms)));
             i.anchored = false;
         }
+    }
+
+    /// A planned read is not needed before then.
+    pub fn postpone(&mut self, device: usize, poll: Poll, until_ms: u64) {
+        if let Some(i) = self
+            .slots
+            .get_mut(device)
+            .map(|s| &mut s.items[poll as usize])
+            && let Some(due) = i.due_ms
+        {
+            i.due_ms = Some(due.max(until_ms));
+            i.anchored = false;
+        }
+    }
+
+    /// Share of its modem's time that this device and its neighbours take with `fast` (3 or 9) as the fast read.
+    pub fn load_of_modem(&self, device: usize, fast: u8) -> f64 {
+        let Some(modem) = self.slots.get(device).map(|s| s.modem) else {
+            return 0.0;
+        };
+        let n = self
+            .slots
+            .iter()
+            .filter(|s| s.active && s.modem == modem)
+            .count();
+        n as f64 * self.periods.load_with(fast)
     }
 
     /// The device does not know this command: not asked again.
@@ -367,128 +409,4 @@ impl Plan {
 }
 
 #[cfg(test)]
-mod tests {
-    use super::*;
-
-    const FAST: [Poll; 1] = [Poll::Dynamic];
-
-    #[test]
-    fn one_at_a_time_per_modem() {
-        let mut p = Plan::new(Periods::every(10_000), 8);
-        for modem in [1, 1, 2] {
-            p.add(modem, &FAST, 0);
-        }
-        let (a, b) = (p.next(0).unwrap(), p.next(0).unwrap());
-        assert_eq!((a.device, b.device), (0, 2));
-        assert_eq!(p.next(0), None);
-        p.finish(a);
-        assert_eq!(p.next(500).unwrap().device, 1);
-        assert!((p.planned_per_s() - 0.3).abs() < 1e-12);
-    }
-
-    #[test]
-    fn a_released_modem_serves_the_next() {
-        let mut p = Plan::new(Periods::every(10_000), 8);
-        for _ in 0..3 {
-            p.add(1, &FAST, 0);
-        }
-        let a = p.next(0).unwrap();
-        p.release_modem(a);
-        let b = p.next(1).unwrap();
-        // The end of the first does not free the modem that the second holds.
-        p.finish(a);
-        assert_eq!(p.next(2), None);
-        p.finish(b);
-        assert_eq!(p.next(3).map(|j| j.device), Some(2));
-    }
-
-    #[test]
-    fn overload_skips_and_says_how_late() {
-        // 20 devices on one modem, each second, 0.5 s an exchange: 2 a second of 20 planned.
-        let mut p = Plan::new(Periods::every(1_000), 8);
-        for _ in 0..20 {
-            p.add(7, &FAST, 0);
-        }
-        let (mut now, mut done, mut served) = (0, 0, [0u32; 20]);
-        while now < 100_000 {
-            let job = p.next(now).unwrap();
-            served[job.device] += 1;
-            done += 1;
-            now += 500;
-            p.finish(job);
-        }
-        assert_eq!(done, 200);
-        assert!(served.iter().all(|n| *n == 10), "{served:?}");
-        assert!(p.late_ms(now) >= 8_000, "{}", p.late_ms(now));
-        // Each device: 100 periods, 10 done.
-        assert!((1_600..=1_800).contains(&p.skipped()), "{}", p.skipped());
-    }
-
-    #[test]
-    fn slow_reads_are_interleaved_and_never_starved() {
-        let periods = Periods::every(10_000);
-        let mut p = Plan::new(periods, 8);
-        for _ in 0..14 {
-            p.add(1, &Poll::ALL, 0);
-        }
-        assert!(utilisation(14, &periods) < 1.0);
-        let (mut now, mut count) = (0u64, [0u32; POLLS]);
-        while now < 3_600_000 {
-            match p.next(now) {
-                Some(job) => {
-                    count[job.poll as usize] += 1;
-                    if job.poll.uses_wire() {
-                        now += 570;
-                    }
-                    p.finish(job);
-                }
-                None => now = p.next_due_ms(now).unwrap().max(now + 1),
-            }
-        }
-        assert!(count[Poll::Dynamic as usize] >= 14 * 340, "{count:?}");
-        for slow in [
-            Poll::Output,
-            Poll::LongTag,
-            Poll::LoopMode,
-            Poll::AdditionalStatus,
-        ] {
-            assert!(
-                (14 * 5..=14 * 7).contains(&count[slow as usize]),
-                "{count:?}"
-            );
-        }
-        assert!(
-            (14 * 11..=14 * 13).contains(&count[Poll::Statistics as usize]),
-            "{count:?}"
-        );
-    }
-
-    #[test]
-    fn budget_of_a_modem() {
-        // Sixteen devices every 30 s fit one modem, every 5 s they do not.
-        assert!(utilisation(16, &Periods::every(30_000)) < 0.8);
-        assert!(utilisation(16, &Periods::every(5_000)) > 1.0);
-    }
-
-    #[test]
-    fn dropped_and_hastened() {
-        let mut p = Plan::new(Periods::every(10_000), 8);
-        let d = p.add(1, &[Poll::Dynamic, Poll::AdditionalStatus], 0);
-        p.drop_poll(d, Poll::AdditionalStatus);
-        let job = p.next(0).unwrap();
-        assert_eq!(job.poll, Poll::Dynamic);
-        p.finish(job);
-        assert_eq!(p.next(1), None);
-        p.hasten(d, Poll::AdditionalStatus, 2);
-        assert_eq!(p.next(2).map(|j| j.poll), Some(Poll::AdditionalStatus));
-        // Numbers that were never given out do nothing.
-        p.finish(Job {
-            device: 99,
-            poll: Poll::Dynamic,
-            late_ms: 0,
-            modem: 1,
-        });
-        p.remove(99);
-        assert!(!p.is_planned(99, Poll::Dynamic));
-    }
-}
+mod tests;

@@ -2,142 +2,21 @@
 //!
 //! It connects, initiates (offering the secondary master first, when told to choose), keeps alive, numbers requests,
 //! times them out, and backs off. An answer that comes after its time-out is given to nobody.
+//!
+//! Over UDP a datagram may be lost, doubled or overtaken: session messages are sent again before they count as
+//! unanswered, requests are tried again by whoever submits them (with a new number, so that an answer to the first try
+//! is late), and a session that is left is closed, since no connection ends with it.
 
+mod event;
 mod inbound;
+mod timers;
+
+pub use event::{Action, Config, Event, Failure, MasterChoice, Transport, Trouble};
 
 use crate::command::{MAX_REQUEST_LEN, Request};
 use crate::frame::Master;
-use crate::hartip::{self, Cutter, HEADER_LEN, HartIpError, status_code};
+use crate::hartip::{self, Cutter, HEADER_LEN};
 use alloc::vec::Vec;
-
-/// Which master the session offers to be.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Default)]
-pub enum MasterChoice {
-    /// Secondary; on silence or status 2 primary.
-    #[default]
-    Auto,
-    Primary,
-    Secondary,
-}
-
-impl MasterChoice {
-    fn first(self) -> Master {
-        match self {
-            Self::Primary => Master::Primary,
-            Self::Auto | Self::Secondary => Master::Secondary,
-        }
-    }
-}
-
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct Config {
-    pub master: MasterChoice,
-    /// Inactivity close timer that is asked for, ms.
-    pub inactivity_ms: u32,
-    /// How long an answer may take, ms.
-    pub timeout_ms: u64,
-    /// Most requests that are under way at once.
-    pub max_outstanding: usize,
-}
-
-impl Default for Config {
-    fn default() -> Self {
-        Self {
-            master: MasterChoice::Auto,
-            inactivity_ms: 60_000,
-            timeout_ms: 2_000,
-            max_outstanding: 8,
-        }
-    }
-}
-
-/// What happened.
-#[derive(Clone, Copy, PartialEq, Debug)]
-pub enum Event<'a> {
-    /// Open the session and keep it open.
-    Start,
-    /// The connection asked for stands.
-    Connected,
-    /// Bytes came.
-    Received(&'a [u8]),
-    /// The connection is gone, or could not be made; `jitter` in 0..=1 spreads the next attempt.
-    Lost { jitter: f64 },
-    /// Send this; `token` comes back with the result.
-    Submit { token: u64, request: Request },
-    /// Nothing but time.
-    Tick,
-    /// Close the session and stay closed.
-    Stop,
-}
-
-/// What the caller has to do or know.
-#[derive(Clone, PartialEq, Debug)]
-pub enum Action {
-    /// Open a connection; report `Connected` or `Lost`.
-    Connect,
-    /// Send these bytes, one whole message.
-    Transmit(Vec<u8>),
-    /// Drop the connection; report `Lost`.
-    Disconnect,
-    /// The session is open in this role.
-    Opened { master: Master, inactivity_ms: u32 },
-    /// The answer to `token`: a whole frame that matches the request in address, command, card and channel.
-    Answer { token: u64, frame: Vec<u8> },
-    /// `token` gets no answer any more.
-    Failed { token: u64, why: Failure },
-    /// A burst message that the server passed on: a whole frame.
-    Publish(Vec<u8>),
-    /// Something to count and show.
-    Trouble(Trouble),
-    /// The session is closed for good after `Stop`.
-    Closed,
-}
-
-/// Why a request has no answer.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
-pub enum Failure {
-    #[error("no answer within the time-out")]
-    Timeout,
-    #[error("the session ended before the answer came")]
-    Lost,
-    #[error("the session is not open")]
-    NotOpen,
-    #[error("as many requests as allowed are under way")]
-    Busy,
-    #[error("the answer is damaged")]
-    BadFrame,
-    #[error("the answer belongs to another device or command")]
-    Mismatch,
-    #[error("the server answered with status {0}")]
-    Status(u8),
-}
-
-/// What went wrong, for counters and the last error.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
-pub enum Trouble {
-    #[error("request timed out")]
-    Timeout,
-    #[error("session refused with status {status} ({})", status_code::text(*.status))]
-    Refused { status: u8 },
-    #[error("server did not answer the session initiate as {} master", .master.as_str())]
-    SilentInitiate { master: Master },
-    #[error("damaged or unreadable answer")]
-    BadFrame,
-    #[error("answer for another device or command")]
-    Mismatch,
-    #[error("answer came after its time-out")]
-    LateAnswer,
-    #[error("connection lost")]
-    Disconnected,
-    #[error("could not connect")]
-    ConnectFailed,
-    #[error("keep-alive was not answered")]
-    SilentKeepAlive,
-    #[error("server closed the session")]
-    ServerClosed,
-    #[error("{0}")]
-    Stream(HartIpError),
-}
 
 #[derive(Clone, Copy, PartialEq, Debug)]
 enum State {
@@ -150,8 +29,9 @@ enum State {
     },
     Initiating {
         master: Master,
-        sequence: u16,
         until_ms: u64,
+        /// How often it is sent again before it counts as unanswered.
+        repeats: u8,
     },
     Open {
         master: Master,
@@ -171,8 +51,9 @@ enum State {
 /// A keep-alive under way.
 #[derive(Clone, Copy, PartialEq, Debug)]
 struct Probe {
-    sequence: u16,
     until_ms: u64,
+    /// How often it is sent again before it counts as unanswered.
+    repeats: u8,
 }
 
 #[derive(Clone, Copy, Debug)]
@@ -185,10 +66,10 @@ struct Outstanding {
 
 /// Sequence numbers that timed out and may still be answered.
 const REMEMBERED: usize = 64;
-const FIRST_BACK_OFF_MS: u64 = 1_000;
 /// A session message is answered by the server itself: no slow loop is in the way, whatever time a loop is given.
 const SESSION_ANSWER_MS: u64 = 2_000;
-const LAST_BACK_OFF_MS: u64 = 30_000;
+/// A session message may be lost over UDP: it is sent so often more.
+const UDP_REPEATS: u8 = 2;
 /// A connection is checked at least this often, however long a timer the server grants.
 const LONGEST_KEEP_ALIVE_MS: u64 = 60_000;
 
@@ -199,6 +80,9 @@ pub struct Session {
     state: State,
     stopping: bool,
     cutter: Cutter,
+    damage: inbound::Damage,
+    /// Session initiates of this connection; an answer to an earlier one opens the session just as well.
+    offers: Vec<(u16, Master)>,
     outstanding: Vec<Outstanding>,
     timed_out: Vec<u16>,
     sequence: u16,
@@ -214,6 +98,8 @@ impl Session {
             state: State::Idle,
             stopping: false,
             cutter: Cutter::default(),
+            damage: inbound::Damage::default(),
+            offers: Vec::new(),
             outstanding: Vec::with_capacity(config.max_outstanding),
             timed_out: Vec::with_capacity(REMEMBERED),
             sequence: 0,
@@ -255,7 +141,20 @@ impl Session {
             ),
             State::Idle | State::Dropping | State::Stopped => None,
         };
-        self.outstanding.iter().map(|o| o.until_ms).chain(own).min()
+        self.outstanding
+            .iter()
+            .map(|o| o.until_ms)
+            .chain(own)
+            .chain(self.stalls_ms())
+            .min()
+    }
+
+    fn is_udp(&self) -> bool {
+        self.config.transport == Transport::Udp
+    }
+
+    fn repeats(&self) -> u8 {
+        if self.is_udp() { UDP_REPEATS } else { 0 }
     }
 
     fn silence_limit_ms(&self) -> Option<u64> {
@@ -274,7 +173,9 @@ impl Session {
             Event::Connected => {
                 if let State::Connecting { .. } = self.state {
                     self.cutter.clear();
-                    self.initiate(self.config.master.first(), now_ms, out);
+                    self.damage = inbound::Damage::default();
+                    self.offers.clear();
+                    self.initiate(self.config.master.first(), self.repeats(), now_ms, out);
                 }
             }
             Event::Received(bytes) => self.received(bytes, now_ms, out),
@@ -296,14 +197,15 @@ impl Session {
         self.config.timeout_ms.min(SESSION_ANSWER_MS)
     }
 
-    fn initiate(&mut self, master: Master, now_ms: u64, out: &mut Vec<Action>) {
+    fn initiate(&mut self, master: Master, repeats: u8, now_ms: u64, out: &mut Vec<Action>) {
         let sequence = self.next_sequence();
         let until_ms = now_ms.saturating_add(self.session_answer_ms());
         self.state = State::Initiating {
             master,
-            sequence,
             until_ms,
+            repeats,
         };
+        self.offers.push((sequence, master));
         let bytes = hartip::encode_initiate(sequence, master, self.config.inactivity_ms);
         out.push(Action::Transmit(bytes.to_vec()));
     }
@@ -393,6 +295,12 @@ impl Session {
 
     fn drop_connection(&mut self, out: &mut Vec<Action>) {
         if self.state != State::Dropping {
+            // No connection ends the session over UDP; an initiate whose answer was lost may have opened one too.
+            let held = matches!(self.state, State::Open { .. } | State::Initiating { .. });
+            if held && self.is_udp() {
+                let sequence = self.next_sequence();
+                out.push(Action::Transmit(hartip::encode_close(sequence).to_vec()));
+            }
             self.state = State::Dropping;
             out.push(Action::Disconnect);
             self.fail_all(Failure::Lost, out);
@@ -418,92 +326,16 @@ impl Session {
         self.fail_all(Failure::Lost, out);
         self.timed_out.clear();
         self.cutter.clear();
+        self.offers.clear();
         if self.stopping {
             self.state = State::Stopped;
             out.push(Action::Closed);
             return;
         }
         self.attempts = self.attempts.saturating_add(1);
-        let wait = back_off_ms(self.attempts, jitter);
+        let wait = timers::back_off_ms(self.attempts, jitter);
         self.state = State::Waiting {
             until_ms: now_ms.saturating_add(wait),
         };
     }
-
-    /// Everything whose time has come.
-    fn expire(&mut self, now_ms: u64, out: &mut Vec<Action>) {
-        let mut i = 0;
-        while let Some(o) = self.outstanding.get(i).copied() {
-            if o.until_ms > now_ms {
-                i += 1;
-                continue;
-            }
-            self.outstanding.swap_remove(i);
-            if self.timed_out.len() == REMEMBERED {
-                self.timed_out.remove(0);
-            }
-            self.timed_out.push(o.sequence);
-            out.push(Action::Trouble(Trouble::Timeout));
-            out.push(Action::Failed {
-                token: o.token,
-                why: Failure::Timeout,
-            });
-        }
-        match self.state {
-            State::Waiting { until_ms } if until_ms <= now_ms => self.connect(now_ms, out),
-            State::Connecting { until_ms } if until_ms <= now_ms => {
-                out.push(Action::Trouble(Trouble::ConnectFailed));
-                self.drop_connection(out);
-            }
-            State::Initiating {
-                master, until_ms, ..
-            } if until_ms <= now_ms => {
-                // Some servers never answer a secondary master: that is why the other role is offered.
-                if self.may_offer_primary(master) {
-                    self.initiate(Master::Primary, now_ms, out);
-                } else {
-                    out.push(Action::Trouble(Trouble::SilentInitiate { master }));
-                    self.drop_connection(out);
-                }
-            }
-            State::Closing { until_ms, .. } if until_ms <= now_ms => self.drop_connection(out),
-            State::Open { probe: Some(p), .. } if p.until_ms <= now_ms => {
-                out.push(Action::Trouble(Trouble::SilentKeepAlive));
-                self.drop_connection(out);
-            }
-            State::Open {
-                probe: None,
-                next_keep_alive_ms,
-                ..
-            } if next_keep_alive_ms <= now_ms
-                || self.silence_limit_ms().is_some_and(|s| s <= now_ms) =>
-            {
-                let sequence = self.next_sequence();
-                self.silent_since_ms = None;
-                self.touched(now_ms);
-                if let State::Open { probe, .. } = &mut self.state {
-                    *probe = Some(Probe {
-                        sequence,
-                        until_ms: now_ms.saturating_add(self.config.timeout_ms),
-                    });
-                }
-                out.push(Action::Transmit(
-                    hartip::encode_keep_alive(sequence).to_vec(),
-                ));
-            }
-            _ => {}
-        }
-    }
-}
-
-/// 1 s doubling to 30 s, spread over 0.75 to 1.25 of it.
-fn back_off_ms(attempts: u32, jitter: f64) -> u64 {
-    let doubled = FIRST_BACK_OFF_MS << attempts.saturating_sub(1).min(5);
-    let base = doubled.min(LAST_BACK_OFF_MS) as f64;
-    let jitter = if jitter.is_finite() {
-        jitter.clamp(0.0, 1.0)
-    } else {
-        0.5
-    };
-    (base * (0.75 + 0.5 * jitter)) as u64
 }

@@ -1,97 +1,13 @@
 //! The session state machine against a scripted server and a clock that the test turns.
 
+#[allow(dead_code, reason = "shared with the other tests")]
+mod common;
+
+use common::{Bench, answer_frame, message, request};
+use ingest_hart::Master;
 use ingest_hart::frame::check_byte;
-use ingest_hart::hartip::{HartIpError, Message, MessageId};
-use ingest_hart::session::{Action, Config, Event, Failure, MasterChoice, Session, Trouble};
-use ingest_hart::{Master, ReadCommand, Request, UniqueAddress};
-
-struct Bench {
-    session: Session,
-    now: u64,
-}
-
-fn request() -> Request {
-    Request::Direct {
-        to: UniqueAddress::new(0x6A31, 0x0B1C2D),
-        command: ReadCommand::LoopConfiguration,
-    }
-}
-
-/// An answer of that device to a command 7, master bit not echoed.
-fn answer_frame(command: u8, id: u8) -> Vec<u8> {
-    let mut f = vec![0x86, 0x2A, 0x31, 0x0B, 0x1C, id, command, 4, 0, 0, 0, 1];
-    f.push(check_byte(&f));
-    f
-}
-
-fn message(message_type: u8, id: u8, status: u8, sequence: u16, body: &[u8]) -> Vec<u8> {
-    let ([s1, s0], [c1, c0]) = (
-        sequence.to_be_bytes(),
-        ((body.len() + 8) as u16).to_be_bytes(),
-    );
-    [&[1, message_type, id, status, s1, s0, c1, c0], body].concat()
-}
-
-impl Bench {
-    fn new(master: MasterChoice) -> Self {
-        Self {
-            session: Session::new(Config {
-                master,
-                max_outstanding: 3,
-                ..Config::default()
-            }),
-            now: 0,
-        }
-    }
-
-    fn at(&mut self, now: u64, event: Event<'_>) -> Vec<Action> {
-        self.now = now;
-        let mut out = Vec::new();
-        self.session.handle(event, now, &mut out);
-        out
-    }
-
-    fn on(&mut self, event: Event<'_>) -> Vec<Action> {
-        self.at(self.now, event)
-    }
-
-    fn sent(actions: &[Action]) -> Vec<(MessageId, u16, Vec<u8>)> {
-        actions
-            .iter()
-            .filter_map(|a| match a {
-                Action::Transmit(b) => Message::parse(b)
-                    .ok()
-                    .map(|(m, _)| (m.id, m.sequence, m.body.to_vec())),
-                _ => None,
-            })
-            .collect()
-    }
-
-    /// A bench with an open session whose granted timer is `timer_ms`.
-    fn open(timer_ms: u32) -> Self {
-        let mut b = Self::new(MasterChoice::Primary);
-        assert_eq!(b.on(Event::Start), [Action::Connect]);
-        let sent = Self::sent(&b.on(Event::Connected));
-        let body = [&[1], &timer_ms.to_be_bytes()[..]].concat();
-        let a = b.on(Event::Received(&message(1, 0, 8, sent[0].1, &body)));
-        assert_eq!(
-            a,
-            [Action::Opened {
-                master: Master::Primary,
-                inactivity_ms: timer_ms
-            }]
-        );
-        b
-    }
-
-    fn submit(&mut self, token: u64) -> u16 {
-        let a = self.on(Event::Submit {
-            token,
-            request: request(),
-        });
-        Self::sent(&a)[0].1
-    }
-}
+use ingest_hart::hartip::MessageId;
+use ingest_hart::session::{Action, Event, Failure, MasterChoice, Trouble};
 
 #[test]
 fn auto_offers_secondary_then_primary_on_silence_and_on_status_2() {
@@ -384,27 +300,6 @@ fn silence_is_probed_long_before_the_timer() {
     assert_eq!(sent[0].0, MessageId::KeepAlive);
     let a = b.at(12_000, Event::Tick);
     assert!(a.contains(&Action::Disconnect));
-}
-
-#[test]
-fn streams_out_of_step_are_closed() {
-    for (bytes, error) in [
-        (&b"HTTP/1.1 400"[..], HartIpError::Version { version: b'H' }),
-        (&[1, 1, 3, 0, 0, 1, 0, 7], HartIpError::Length { count: 7 }),
-        (
-            &[1, 1, 3, 0, 0, 1, 0xFF, 0xFF],
-            HartIpError::Length { count: 0xFFFF },
-        ),
-    ] {
-        let mut b = Bench::open(60_000);
-        let a = b.on(Event::Received(bytes));
-        assert_eq!(
-            a,
-            [Action::Trouble(Trouble::Stream(error)), Action::Disconnect]
-        );
-        // Nothing is read from a connection that is given up.
-        assert_eq!(b.on(Event::Received(bytes)), []);
-    }
 }
 
 #[test]

@@ -26,6 +26,9 @@ const NOT_USED: u8 = 250;
 const NOT_A_NUMBER: [u8; 4] = [0x7F, 0xA0, 0x00, 0x00];
 const MA_UNIT: u8 = 39;
 const PERCENT_UNIT: u8 = 57;
+/// Device variable codes that every device has (HCF_SPEC-183 common table 34).
+const PERCENT_OF_RANGE: u8 = 244;
+const LOOP_CURRENT: u8 = 245;
 const GOOD: u8 = 0xC0;
 /// Bad and constant: the slot is not used.
 const NO_SLOT: u8 = 0x30;
@@ -134,6 +137,11 @@ fn is_used(unit: u8) -> bool {
     unit != NOT_USED
 }
 
+/// Devices of revision 7 map their loop current and percent of range to the third and fourth dynamic variable.
+fn has_four_variables(card: &DeviceCard) -> bool {
+    card.universal_revision >= 7 && is_used(card.sv_unit_code)
+}
+
 /// Percent of range that the device computes from its PV.
 fn percent(card: &DeviceCard, pv: f32) -> f32 {
     let x = (pv - card.lrv) / (card.urv - card.lrv);
@@ -150,8 +158,8 @@ fn variable(card: &DeviceCard, s: &DeviceState, code: u8) -> Option<(u8, f32)> {
     match code {
         0 | 246 => Some((card.pv_unit_code, s.pv)),
         1 | 247 if is_used(card.sv_unit_code) => Some((card.sv_unit_code, s.sv)),
-        244 => Some((PERCENT_UNIT, percent(card, s.pv))),
-        245 => Some((MA_UNIT, s.loop_ma)),
+        PERCENT_OF_RANGE => Some((PERCENT_UNIT, percent(card, s.pv))),
+        LOOP_CURRENT => Some((MA_UNIT, s.loop_ma)),
         _ => None,
     }
 }
@@ -195,6 +203,12 @@ pub(crate) fn device(
                 out.push(card.sv_unit_code);
                 float(&mut out, s.sv);
             }
+            if has_four_variables(card) {
+                out.push(MA_UNIT);
+                float(&mut out, s.loop_ma);
+                out.push(PERCENT_UNIT);
+                float(&mut out, percent(card, s.pv));
+            }
             return measured(out, s.pv);
         }
         // A parked device keeps its current at 4 mA: loop current mode 0.
@@ -205,7 +219,12 @@ pub(crate) fn device(
             } else {
                 NOT_USED
             };
-            out.extend_from_slice(&[classification(card.pv_unit_code), sv, NOT_USED, NOT_USED]);
+            let (tv, qv) = if has_four_variables(card) {
+                (classification(MA_UNIT), classification(PERCENT_UNIT))
+            } else {
+                (NOT_USED, NOT_USED)
+            };
+            out.extend_from_slice(&[classification(card.pv_unit_code), sv, tv, qv]);
         }
         9 if rev >= 6 => return with_status(card, s, request, now),
         12 => out = packed("SABLE POINT SIMULATED DEVICE", 32),
@@ -247,7 +266,12 @@ pub(crate) fn device(
             } else {
                 NOT_USED
             };
-            out.extend_from_slice(&[0, sv, NOT_USED, NOT_USED]);
+            let (tv, qv) = if has_four_variables(card) {
+                (LOOP_CURRENT, PERCENT_OF_RANGE)
+            } else {
+                (NOT_USED, NOT_USED)
+            };
+            out.extend_from_slice(&[0, sv, tv, qv]);
         }
         54 => {
             let Some(&code) = request.first() else {

@@ -46,9 +46,16 @@ fn ask(rev: u8, command: u8, data: &[u8]) -> Body {
 
 #[test]
 fn bytes_by_hand() {
-    // PV 2.5 bar, SV 21.25 degC, 12 mA.
+    // PV 2.5 bar, SV 21.25 degC, 12 mA; from revision 7 on also 12 mA and 50 %.
     assert_eq!(
         ask(7, 3, &[]).data,
+        [
+            0x41, 0x40, 0, 0, 7, 0x40, 0x20, 0, 0, 32, 0x41, 0xAA, 0, 0, 39, 0x41, 0x40, 0, 0, 57,
+            0x42, 0x48, 0, 0
+        ]
+    );
+    assert_eq!(
+        ask(6, 3, &[]).data,
         [0x41, 0x40, 0, 0, 7, 0x40, 0x20, 0, 0, 32, 0x41, 0xAA, 0, 0]
     );
     assert_eq!(
@@ -137,7 +144,7 @@ fn the_other_side_reads_the_same() {
     let b = ask(7, 50, &[]);
     assert_eq!(
         Assignments::decode(&b.data).unwrap().0,
-        [Some(0), Some(1), Some(250), Some(250)]
+        [Some(0), Some(1), Some(245), Some(244)]
     );
     let b = ask(7, 54, &[0]);
     let v = VariableInformation::decode(&b.data).unwrap();

@@ -1,6 +1,6 @@
-//! Gateway and analog inputs over loopback TCP, with bytes written by hand.
+//! Gateway over loopback TCP and UDP, and analog inputs, with bytes written by hand.
 
-use super::gateway::Gateway;
+use super::gateway::{Gateway, Port};
 use super::{DeviceCard, DeviceState, Devices, analog};
 use ingest_hart::Frame;
 use ingest_hart::answer::{DynamicVariables, Embedded};
@@ -9,7 +9,7 @@ use ingest_model::UtcMicros;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
-use tokio::net::{TcpListener, TcpStream};
+use tokio::net::{TcpListener, TcpStream, UdpSocket};
 use tokio_util::sync::CancellationToken;
 
 /// Two devices on one modem; the second one never answers.
@@ -83,7 +83,7 @@ impl Client {
         let address = listener.local_addr().unwrap();
         let gateway = Arc::new(Gateway::new(0, two(), half_past));
         let stop = CancellationToken::new();
-        tokio::spawn(Arc::clone(&gateway).run(listener, stop.clone()));
+        tokio::spawn(Arc::clone(&gateway).run(Port::Tcp(listener), stop.clone()));
         let stream = TcpStream::connect(address).await.unwrap();
         let mut client = Self {
             stream,
@@ -178,8 +178,8 @@ async fn session_list_and_wrapped_command_3() {
     assert_eq!(
         data,
         [
-            0, 3, 0x86, 0xAA, 0x31, 0x0B, 0x1C, 0x2D, 3, 16, 0, 0, 0x41, 0x40, 0, 0, 7, 0x40, 0x20,
-            0, 0, 32, 0x41, 0xAA, 0, 0
+            0, 3, 0x86, 0xAA, 0x31, 0x0B, 0x1C, 0x2D, 3, 26, 0, 0, 0x41, 0x40, 0, 0, 7, 0x40, 0x20,
+            0, 0, 32, 0x41, 0xAA, 0, 0, 39, 0x41, 0x40, 0, 0, 57, 0x42, 0x48, 0, 0
         ]
     );
     let embedded = Embedded::decode(&data).unwrap();
@@ -259,6 +259,63 @@ async fn a_full_modem_says_busy() {
         answer = c.ask(&[]).await;
     }
     assert_eq!(answer[16..18], [32, 0]);
+}
+
+#[tokio::test]
+async fn sessions_over_udp() {
+    let first = UdpSocket::bind("127.0.0.1:0").await.unwrap();
+    let second = UdpSocket::bind("127.0.0.1:0").await.unwrap();
+    let (address, answers_from) = (first.local_addr().unwrap(), second.local_addr().unwrap());
+    let stop = CancellationToken::new();
+    let gateway = Arc::new(Gateway::new(0, two(), half_past));
+    tokio::spawn(gateway.run(Port::Udp { first, second }, stop.clone()));
+    let mut buffer = [0u8; 2_048];
+    let initiate = [1, 0, 0, 0, 0, 1, 0, 13, 1, 0, 0, 0x75, 0x30];
+    let mut clients = Vec::new();
+    for n in 0..5 {
+        let client = UdpSocket::bind("127.0.0.1:0").await.unwrap();
+        // Nothing without a session.
+        client
+            .send_to(&[1, 0, 2, 0, 0, 2, 0, 8], address)
+            .await
+            .unwrap();
+        client.send_to(&initiate, address).await.unwrap();
+        let (len, from) = client.recv_from(&mut buffer).await.unwrap();
+        assert_eq!((len, from), (13, answers_from));
+        // Four sessions there are; the fifth client hears that all are in use.
+        assert_eq!(buffer[3], if n < 4 { 0 } else { 15 });
+        clients.push(client);
+    }
+    let c = &clients[0];
+    // Cut off: nothing. Then two messages in one datagram, to the port that answered.
+    c.send_to(&[1, 0, 2, 0, 0, 7, 0, 9], answers_from)
+        .await
+        .unwrap();
+    let two = [
+        [1, 0, 2, 0, 0, 8, 0, 8].as_slice(),
+        &[1, 0, 3, 0, 0, 3, 0, 13, 2, 0x80, 0, 0, 0x82],
+    ];
+    c.send_to(&two.concat(), answers_from).await.unwrap();
+    let (len, _) = c.recv_from(&mut buffer).await.unwrap();
+    assert_eq!(buffer[..len], [1, 1, 2, 0, 0, 8, 0, 8]);
+    let (len, _) = c.recv_from(&mut buffer).await.unwrap();
+    assert_eq!((len, &buffer[8..10]), (8 + 29, &[0x06, 0x80][..]));
+    // A session that is closed makes room.
+    c.send_to(&[1, 0, 1, 0, 0, 9, 0, 8], answers_from)
+        .await
+        .unwrap();
+    c.recv_from(&mut buffer).await.unwrap();
+    let last = &clients[4];
+    for _ in 0..100 {
+        last.send_to(&initiate, address).await.unwrap();
+        last.recv_from(&mut buffer).await.unwrap();
+        if buffer[3] == 0 {
+            stop.cancel();
+            return;
+        }
+        tokio::time::sleep(Duration::from_millis(20)).await;
+    }
+    panic!("no room after a session was closed");
 }
 
 #[tokio::test]

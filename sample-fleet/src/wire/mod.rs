@@ -62,4 +62,10 @@ pub trait Devices: Send + Sync + 'static {
     fn state(&self, index: usize, now: UtcMicros) -> DeviceState;
     /// Current at the host's input for device `index`, mA.
     fn analog_ma(&self, index: usize, now: UtcMicros) -> f64;
+    /// Requests sent to device `index` and answers received so far, mod 2^16: where its gateway goes on counting.
+    fn counted(&self, _index: usize) -> [u16; 2] {
+        [0, 0]
+    }
+    /// An exchange with device `index` is over; `good` = its answer arrived whole.
+    fn exchanged(&self, _index: usize, _good: bool) {}
 }

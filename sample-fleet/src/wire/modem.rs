@@ -82,6 +82,9 @@ impl Modem {
                 overheard = 1;
             }
             let (answer, good) = self.exchange(&job, &mut corrupted).await;
+            if let Some((index, _)) = job.to {
+                self.devices.exchanged(index, good);
+            }
             let _ = job.reply.send(Outcome {
                 answer,
                 good,

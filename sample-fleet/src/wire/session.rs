@@ -79,6 +79,14 @@ impl Session {
         (self.inactivity_ms > 0).then(|| self.heard_ms.saturating_add(self.inactivity_ms))
     }
 
+    /// Takes one datagram: messages are whole in it, and what is not is forgotten.
+    pub(crate) fn datagram(&mut self, bytes: &[u8], now_ms: u64) -> Vec<Step> {
+        self.buffer.clear();
+        let steps = self.received(bytes, now_ms);
+        self.buffer.clear();
+        steps
+    }
+
     /// Takes bytes of the stream, in any cut.
     pub(crate) fn received(&mut self, bytes: &[u8], now_ms: u64) -> Vec<Step> {
         self.buffer.extend_from_slice(bytes);

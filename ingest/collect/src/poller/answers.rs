@@ -4,14 +4,17 @@ use super::{
     FIRST_REPEAT_MS, INTRODUCTION, LONGEST_REPEAT_MS, MAX_REPEATS, Moment, Poller, SILENT,
     SURVEY_RETRY_MS, Step, What, Work,
 };
-use crate::device::Counters;
+use crate::device::values::Values;
+use crate::device::{Changed, Counters, Route};
 use ingest_hart::answer::{
-    AdditionalStatus, ChannelStatistics, DynamicVariables, Embedded, Identity, LoopConfiguration,
-    OutputInformation, SubDeviceStatistics, TagDescriptorDate,
+    AdditionalStatus, Assignments, ChannelStatistics, DynamicVariables, Embedded, Identity,
+    LoopConfiguration, OutputInformation, SubDeviceStatistics, TagDescriptorDate,
+    VariablesWithStatus,
 };
 use ingest_hart::plan::{Job, Poll};
 use ingest_hart::session::Failure;
-use ingest_hart::{CodeClass, Frame, Latin1, Request, Status};
+use ingest_hart::status::device_bit;
+use ingest_hart::{CodeClass, Codes, Frame, Latin1, ReadCommand, Request, Status};
 use ingest_model::{Reading, Tag};
 
 /// What an answer means for the work it belongs to.
@@ -116,10 +119,15 @@ impl Poller {
     }
 
     pub(super) fn failed_try(&mut self, work: Work, status: Option<Status>, now: Moment) {
-        let mut silent = false;
+        let (mut silent, mut trial) = (false, false);
+        let nine = codes_of(&work).is_some();
         if let Some(d) = self.device_of(&work) {
             d.try_failed();
             silent = d.unanswered >= SILENT;
+            trial = nine && !silent && d.fast.lost();
+        }
+        if self.online && trial {
+            return self.ask_plainly(work, now);
         }
         if self.online && !silent && work.failed < self.config.retries {
             self.resend.push_back(Work {
@@ -131,8 +139,36 @@ impl Poller {
         }
     }
 
+    /// Command 9 did not do: the same read with command 3.
+    fn ask_plainly(&mut self, work: Work, now: Moment) {
+        let request = match work.what {
+            What::Poll(job) => self
+                .devices
+                .get(job.device)
+                .and_then(|d| d.request(Poll::Dynamic, self.io_system, false)),
+            What::Survey(_) => None,
+        };
+        match request {
+            Some(request) => self.resend.push_back(Work {
+                request,
+                repeats: 0,
+                ..work
+            }),
+            None => self.give_up(work, None, now),
+        }
+    }
+
+    /// Command 9 was refused, or does not carry both values: from now on 3.
+    fn nine_refused(&mut self, work: Work, now: Moment) {
+        if let Some(d) = self.device_of(&work) {
+            d.fast.refused();
+        }
+        self.ask_plainly(work, now);
+    }
+
     /// Retries are spent, or the session is gone.
     pub(super) fn give_up(&mut self, work: Work, status: Option<Status>, now: Moment) {
+        let nine = codes_of(&work).is_some();
         match work.what {
             What::Survey(step) => {
                 self.survey_busy = false;
@@ -156,6 +192,9 @@ impl Poller {
                     && let Some(d) = self.devices.get_mut(job.device)
                 {
                     d.unanswered = d.unanswered.saturating_add(1);
+                    if nine {
+                        d.nine_lost();
+                    }
                     self.survey_wanted |= d.unanswered == SILENT;
                 }
             }
@@ -198,6 +237,9 @@ impl Poller {
     }
 
     pub(super) fn not_implemented(&mut self, work: Work, status: Option<Status>, now: Moment) {
+        if codes_of(&work).is_some() {
+            return self.nine_refused(work, now);
+        }
         let job = match work.what {
             What::Survey(_) => return self.refused(work, status, now),
             What::Poll(job) if job.poll == Poll::Dynamic => return self.refused(work, status, now),
@@ -220,13 +262,16 @@ impl Poller {
             }
             return;
         }
-        d.no_answer_to(job.poll);
+        d.lacks(job.poll);
         self.plan.drop_poll(job.device, job.poll);
         self.heard(job.device, now);
         self.progress(job.device, now);
     }
 
     pub(super) fn refused(&mut self, work: Work, status: Option<Status>, now: Moment) {
+        if codes_of(&work).is_some() {
+            return self.nine_refused(work, now);
+        }
         match work.what {
             What::Survey(step) => {
                 self.survey_busy = false;
@@ -256,7 +301,7 @@ impl Poller {
     pub(super) fn data(&mut self, work: Work, status: Status, data: &[u8], now: Moment) {
         let read = match work.what {
             What::Survey(step) => self.survey_data(step, status, data, now),
-            What::Poll(job) => self.poll_data(job, status, data, now),
+            What::Poll(job) => self.poll_data(work, job, status, data, now),
         };
         if read.is_none() {
             self.status.failures.bad_frames += 1;
@@ -265,8 +310,9 @@ impl Poller {
     }
 
     /// `None`: the data field is not what the command promises.
-    pub(super) fn poll_data(
+    fn poll_data(
         &mut self,
+        work: Work,
         job: Job,
         status: Status,
         data: &[u8],
@@ -275,20 +321,26 @@ impl Poller {
         let d = self.devices.get_mut(job.device)?;
         match job.poll {
             Poll::Dynamic => {
-                let v = DynamicVariables::decode(data).ok()?;
-                let row = d.value_row(status, &v, now.wall);
-                let rose = d.more_status_rose(status);
-                let tag = d.tag.clone();
-                self.done_ms.push_back(now.ms);
-                if let Some(tag) = tag {
-                    self.push_row(tag, row);
-                }
-                if rose && self.plan.is_planned(job.device, Poll::AdditionalStatus) {
-                    self.plan.hasten(job.device, Poll::AdditionalStatus, now.ms);
-                }
+                let values = match codes_of(&work) {
+                    Some(codes) => {
+                        let v = Values::of_9(&VariablesWithStatus::decode(data).ok()?, None);
+                        if !d.fast.answered(codes, &v) {
+                            self.ask_plainly(work, now);
+                            return Some(());
+                        }
+                        v
+                    }
+                    None => {
+                        let v = Values::of_3(DynamicVariables::decode(data).ok()?);
+                        d.take_variables(&v);
+                        v
+                    }
+                };
+                self.take_values(job.device, status, &values, now);
             }
             Poll::Identity => {
-                d.take_identity(&Identity::decode(data).ok()?);
+                let changed = d.take_identity(&Identity::decode(data).ok()?);
+                self.follow_change(job.device, changed, now);
                 self.refresh(job.device);
             }
             Poll::Output => d.take_output(OutputInformation::decode(data).ok()?),
@@ -296,6 +348,7 @@ impl Poller {
             Poll::TagDescriptor => {
                 d.short_tag = Some(TagDescriptorDate::decode(data).ok()?.tag.to_string())
             }
+            Poll::Assignments => d.assignments = Some(Assignments::decode(data).ok()?),
             Poll::LoopMode => d.take_loop_configuration(LoopConfiguration::decode(data).ok()?),
             Poll::AdditionalStatus => {
                 let a = AdditionalStatus::decode(data).ok()?;
@@ -310,6 +363,9 @@ impl Poller {
                 d.take_counters(s.sent, s.answered);
             }
         }
+        if let Some(d) = self.devices.get_mut(job.device) {
+            d.take_content(job.poll, data);
+        }
         self.plan.finish(job);
         if job.poll != Poll::Statistics {
             self.heard(job.device, now);
@@ -318,5 +374,90 @@ impl Poller {
             self.progress(job.device, now);
         }
         Some(())
+    }
+
+    /// Values of a device came, asked for or published: a row, and what its status bits call for.
+    pub(super) fn take_values(
+        &mut self,
+        device: usize,
+        status: Status,
+        values: &Values,
+        now: Moment,
+    ) {
+        let Some(d) = self.devices.get_mut(device) else {
+            return;
+        };
+        let row = d.value_row(status, values, now.wall);
+        let rose = d.rising_bits(status);
+        let (tag, uncounted) = (d.tag.clone(), d.counts_no_changes());
+        self.done_ms.push_back(now.ms);
+        if let Some(tag) = tag {
+            self.push_row(tag, row);
+        }
+        if rose & device_bit::MORE_STATUS_AVAILABLE != 0 {
+            self.hasten_planned(device, &[Poll::AdditionalStatus], now);
+        }
+        if rose & device_bit::CONFIGURATION_CHANGED != 0 && uncounted {
+            self.hasten_planned(device, &CONFIGURATION, now);
+        }
+    }
+
+    fn hasten_planned(&mut self, device: usize, polls: &[Poll], now: Moment) {
+        for poll in polls {
+            if self.plan.is_planned(device, *poll) {
+                self.plan.hasten(device, *poll, now.ms);
+            }
+        }
+    }
+
+    /// Another configuration is read anew; another firmware or hardware may also know other commands.
+    fn follow_change(&mut self, device: usize, changed: Changed, now: Moment) {
+        match changed {
+            Changed::Nothing => {}
+            Changed::Configuration => self.hasten_planned(device, &CONFIGURATION, now),
+            Changed::Revision => {
+                for poll in INTRODUCTION.into_iter().chain([Poll::AdditionalStatus]) {
+                    self.plan.hasten(device, poll, now.ms);
+                }
+                if let Some(d) = self.devices.get_mut(device)
+                    && matches!(d.route, Route::Sub { .. })
+                    && d.counters == Counters::Own
+                {
+                    d.counters = Counters::SubDevice;
+                    self.plan.hasten(device, Poll::Statistics, now.ms);
+                }
+            }
+        }
+    }
+}
+
+/// The reads that tell how a device is configured.
+const CONFIGURATION: [Poll; 5] = [
+    Poll::Output,
+    Poll::LongTag,
+    Poll::TagDescriptor,
+    Poll::Assignments,
+    Poll::LoopMode,
+];
+
+/// The codes of a fast read that is made with command 9.
+fn codes_of(work: &Work) -> Option<Codes<8>> {
+    let What::Poll(Job {
+        poll: Poll::Dynamic,
+        ..
+    }) = work.what
+    else {
+        return None;
+    };
+    match work.request {
+        Request::Direct {
+            command: ReadCommand::VariablesWithStatus(codes),
+            ..
+        }
+        | Request::Through {
+            command: ReadCommand::VariablesWithStatus(codes),
+            ..
+        } => Some(codes),
+        _ => None,
     }
 }

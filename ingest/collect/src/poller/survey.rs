@@ -121,7 +121,8 @@ impl Poller {
             return;
         };
         if let Some(d) = self.devices.get_mut(i) {
-            d.take_identity(&identity);
+            // What changed is followed where the device is read as such.
+            let _ = d.take_identity(&identity);
         }
         self.last_listed_ms = Some(now.ms);
         self.listed = true;
@@ -187,6 +188,12 @@ impl Poller {
             d.long_tag.as_deref() == Some("") && d.short_tag.is_none() && d.tag.is_none();
         if wants_short && !self.plan.is_planned(i, Poll::TagDescriptor) {
             self.plan.hasten(i, Poll::TagDescriptor, now.ms);
+        }
+        let parts = [Poll::TagDescriptor, Poll::Assignments].map(|p| (p, d.wants(p)));
+        for (poll, _) in parts.into_iter().filter(|(_, wanted)| *wanted) {
+            if !self.plan.is_planned(i, poll) {
+                self.plan.hasten(i, poll, now.ms);
+            }
         }
         if d.is_introducible()
             && let Some(found) = d.describe(&self.config.name)

@@ -1,15 +1,31 @@
 //! A tiny HART-IP gateway and a tiny Modbus server for tests, written from the standards' layouts by hand: none of the
 //! collector's encoders are used, so that a mistake on one side shows.
 
-use ingest_collect::*;
-use ingest_model::{DeviceKey, Reading, Tag};
+pub(crate) mod bench;
+mod site;
+mod udp;
+
+pub(crate) use site::{Rows, Site, known};
+pub(crate) use udp::udp_gateway;
+
 use std::collections::HashMap;
 use std::net::SocketAddr;
 use std::sync::{Arc, Mutex};
 use std::time::Duration;
 use tokio::io::{AsyncReadExt, AsyncWriteExt};
 use tokio::net::{TcpListener, TcpStream};
-use tokio_util::sync::CancellationToken;
+
+/// How a device answers command 9.
+#[derive(Clone, Copy, Debug, PartialEq, Eq)]
+pub(crate) enum Nine {
+    /// Not implemented.
+    No,
+    Well,
+    /// The slot of the loop current is not used.
+    WithoutCurrent,
+    /// Not at all.
+    Silent,
+}
 
 /// What one simulated device answers with.
 #[derive(Clone, Debug)]
@@ -33,6 +49,15 @@ pub(crate) struct Sim {
     /// That many "busy" come before each answer to command 3.
     pub(crate) busy: u32,
     pub(crate) parked: bool,
+    pub(crate) nine: Nine,
+    /// Device variable status of the PV in command 9.
+    pub(crate) pv_status: u8,
+    pub(crate) damping_s: f32,
+    pub(crate) software: u8,
+    /// Device status byte.
+    pub(crate) status: u8,
+    /// Command 20 is not implemented, though 84 shows a long tag.
+    pub(crate) no_20: bool,
 }
 
 impl Sim {
@@ -52,6 +77,12 @@ impl Sim {
             code3: 0,
             busy: 0,
             parked: false,
+            nine: Nine::No,
+            pv_status: 0xC0,
+            damping_s: 0.5,
+            software: 3,
+            status: 0x40,
+            no_20: false,
         }
     }
 
@@ -62,7 +93,7 @@ impl Sim {
 }
 
 /// How the gateway behaves; can be changed while it runs.
-#[derive(Debug, Default)]
+#[derive(Clone, Debug, Default)]
 pub(crate) struct Behaviour {
     pub(crate) devices: Vec<Sim>,
     pub(crate) config_changes: u16,
@@ -83,6 +114,16 @@ pub(crate) struct Behaviour {
     /// Nothing at all is answered.
     pub(crate) dead: bool,
     pub(crate) no_statistics: bool,
+    /// 86 is not implemented, 85 is.
+    pub(crate) only_85: bool,
+    /// Each answer is sent twice (UDP).
+    pub(crate) double: bool,
+    /// One answer in so many is lost (UDP); 0: none.
+    pub(crate) lose: u32,
+    /// Each answer waits for the next one and goes out behind it (UDP).
+    pub(crate) swap: bool,
+    /// Before each answer another host sends one with a wrong value (UDP).
+    pub(crate) foreign: bool,
     /// That many "delayed" (33, then 34) come from the I/O system before each answer to 77.
     pub(crate) delayed: u32,
     pub(crate) delays: HashMap<Vec<u8>, u32>,
@@ -91,7 +132,11 @@ pub(crate) struct Behaviour {
     pub(crate) closes: u32,
     pub(crate) masters: Vec<u8>,
     pub(crate) commands: Vec<u8>,
+    /// Requests that came to the first and to the second port (UDP).
+    pub(crate) at_ports: [u32; 2],
     pub(crate) polls: HashMap<u32, u32>,
+    /// Commands executed by each device.
+    pub(crate) executed: HashMap<u32, Vec<u8>>,
     pub(crate) sent: HashMap<u32, (u16, u16)>,
 }
 
@@ -113,13 +158,20 @@ fn long_ack(address: &[u8], command: u8, status: [u8; 2], data: &[u8]) -> Vec<u8
     f
 }
 
-fn identity(device_type: u16, id: u32, revision: u8, changes: u16, profile: u8) -> Vec<u8> {
+fn identity(
+    device_type: u16,
+    id: u32,
+    revision: u8,
+    software: u8,
+    changes: u16,
+    profile: u8,
+) -> Vec<u8> {
     let ([t1, t0], [_, a, b, c], [c1, c0]) = (
         device_type.to_be_bytes(),
         id.to_be_bytes(),
         changes.to_be_bytes(),
     );
-    let mut d = vec![0xFE, t1, t0, 5, revision, 3, 1, 8, 0, a, b, c];
+    let mut d = vec![0xFE, t1, t0, 5, revision, 3, software, 8, 0, a, b, c];
     if revision >= 7 {
         d.extend([5, 4, c1, c0, 0x01, 0, 250, 0, 250, profile]);
     }
@@ -133,17 +185,26 @@ fn padded(tag: &str) -> Vec<u8> {
 }
 
 impl Behaviour {
-    fn device_answer(&mut self, at: usize, command: u8) -> Option<([u8; 2], Vec<u8>)> {
+    fn device_answer(
+        &mut self,
+        at: usize,
+        command: u8,
+        request: &[u8],
+    ) -> Option<([u8; 2], Vec<u8>)> {
         let d = self.devices[at].clone();
+        self.executed.entry(d.id).or_default().push(command);
         let s = self.sent.entry(d.id).or_default();
         s.0 = s.0.wrapping_add(1);
         if d.silent {
             return None;
         }
         s.1 = s.1.wrapping_add(1);
-        let ok = [0, 0x40];
+        let ok = [0, d.status];
         Some(match command {
-            0 => (ok, identity(d.device_type, d.id, d.revision, 21, 1)),
+            0 => (
+                ok,
+                identity(d.device_type, d.id, d.revision, d.software, 21, 1),
+            ),
             3 => {
                 let n = self.polls.entry(d.id).or_default();
                 *n += 1;
@@ -160,6 +221,23 @@ impl Behaviour {
                 v.extend(21.25f32.to_be_bytes());
                 (ok, v)
             }
+            9 if d.nine == Nine::Silent => return None,
+            9 if d.nine != Nine::No => {
+                let mut v = vec![0x01];
+                for code in request {
+                    let (unit, value, status) = match code {
+                        246 => (d.unit, d.pv, d.pv_status),
+                        245 if d.nine == Nine::Well => (39, d.ma, 0xC0),
+                        247 => (32, 21.25, 0xC0),
+                        _ => (250, f32::NAN, 0x30),
+                    };
+                    v.extend([*code, 0, unit]);
+                    v.extend(value.to_be_bytes());
+                    v.push(status);
+                }
+                (ok, v)
+            }
+            50 => (ok, vec![0, 1, 250, 250]),
             7 => (ok, vec![0, u8::from(!d.parked)]),
             13 => (
                 ok,
@@ -172,13 +250,13 @@ impl Behaviour {
             ),
             15 => {
                 let mut v = vec![0, 0, d.unit];
-                for x in [10.0f32, 0.0, 0.5] {
+                for x in [10.0f32, 0.0, d.damping_s] {
                     v.extend(x.to_be_bytes());
                 }
                 v.extend([0, 250, 0]);
                 (ok, v)
             }
-            20 if d.long_tag.is_empty() => ([64, 0x40], vec![]),
+            20 if d.long_tag.is_empty() || d.no_20 => ([64, 0x40], vec![]),
             20 => (ok, padded(d.long_tag)),
             48 => (ok, vec![0, 0, 0, 0, 0, 0, 0xD0, 0, 0]),
             _ => ([64, 0x40], vec![]),
@@ -190,7 +268,7 @@ impl Behaviour {
         if f[0] == 0x02 {
             self.commands.push(f[2]);
             let mut a = vec![0x06, f[1], 0, 24, 0, 0];
-            a.extend(identity(0x7B02, 0x00A001, 7, self.config_changes, 4));
+            a.extend(identity(0x7B02, 0x00A001, 7, 1, self.config_changes, 4));
             return Some(close(a));
         }
         let (command, data) = (f[6], &f[8..f.len() - 1]);
@@ -214,6 +292,12 @@ impl Behaviour {
                 reply([0, 0], &v)
             }
             85 | 86 if self.no_statistics => reply([64, 0], &[]),
+            86 if self.only_85 => reply([64, 0], &[]),
+            // 1000 sent and 990 answered, then what the other master did, no bursts.
+            85 => reply(
+                [0, 0],
+                &[data[0], data[1], 0x03, 0xE8, 0x03, 0xDE, 0, 7, 0, 6, 0, 0],
+            ),
             86 => {
                 let index = usize::from(u16::from_be_bytes([data[0], data[1]]));
                 let Some(d) = self.devices.get(index.wrapping_sub(1)) else {
@@ -237,7 +321,7 @@ impl Behaviour {
                 let at = self.devices.iter().position(|d| {
                     d.card == card && d.channel == channel && d.address()[..] == to[..]
                 })?;
-                let (status, body) = self.device_answer(at, inner[6])?;
+                let (status, body) = self.device_answer(at, inner[6], &inner[8..])?;
                 let mut v = vec![card, channel];
                 v.extend(long_ack(&inner[1..6], inner[6], status, &body));
                 reply([0, 0], &v)
@@ -265,49 +349,83 @@ fn message(message_type: u8, id: u8, status: u8, sequence: [u8; 2], body: &[u8])
     .concat()
 }
 
+/// A burst of device `id` with command 3: PV 3.5 bar, 9.6 mA.
+pub(crate) fn burst(id: u8) -> Vec<u8> {
+    let mut data = 9.6f32.to_be_bytes().to_vec();
+    data.push(7);
+    data.extend(3.5f32.to_be_bytes());
+    burst_of(id, 3, &data)
+}
+
+/// A burst of device `id` with any command and data.
+pub(crate) fn burst_of(id: u8, command: u8, data: &[u8]) -> Vec<u8> {
+    let mut burst = long_ack(&[0x6A, 0x31, 0, 0, id], command, [0, 0], data);
+    burst[0] = 0x81;
+    close(burst)
+}
+
+/// The same as an I/O system passes it on: inside command 77, without its check byte.
+pub(crate) fn wrapped_burst(card: u8, channel: u8, id: u8) -> Vec<u8> {
+    let mut inner = burst(id);
+    inner.pop();
+    let mut outer = long_ack(
+        &GATEWAY,
+        77,
+        [0, 0],
+        &[&[card, channel], &inner[..]].concat(),
+    );
+    outer[0] = 0x81;
+    close(outer)
+}
+
+impl Behaviour {
+    /// All bytes that go back for one message; `None`: nothing.
+    fn reply(&mut self, head: &[u8], body: &[u8]) -> Option<Vec<u8>> {
+        let sequence = [head[4], head[5]];
+        let mut reply = std::mem::take(&mut self.garbage);
+        if self.bursts {
+            reply.extend(message(2, 3, 0, [0, 9], &burst(1)));
+        }
+        match head[2] {
+            _ if self.dead => return None,
+            0 => {
+                self.masters.push(body[0]);
+                if self.ignore_secondary && body[0] == 0 {
+                    return None;
+                }
+                let status = if self.initiate_status.is_empty() {
+                    0
+                } else {
+                    self.initiate_status.remove(0)
+                };
+                self.sessions += u32::from(status == 0);
+                reply.extend(message(1, 0, status, sequence, body));
+            }
+            1 => {
+                self.closes += 1;
+                reply.extend(message(1, 1, 0, sequence, &[]));
+            }
+            2 => reply.extend(message(1, 2, 0, sequence, &[])),
+            _ => reply.extend(message(1, 3, 0, sequence, &self.answer(body)?)),
+        }
+        Some(reply)
+    }
+}
+
 async fn serve(mut stream: TcpStream, shared: Shared) -> std::io::Result<()> {
     loop {
         let mut head = [0; 8];
         stream.read_exact(&mut head).await?;
         let mut body = vec![0; usize::from(u16::from_be_bytes([head[6], head[7]])) - 8];
         stream.read_exact(&mut body).await?;
-        let sequence = [head[4], head[5]];
         let (reply, delay, pieces) = {
             let mut b = shared.lock().unwrap();
             if std::mem::take(&mut b.cut) {
                 return Ok(());
             }
-            let mut reply = std::mem::take(&mut b.garbage);
-            if b.bursts {
-                let mut burst = long_ack(&[0x6A, 0x31, 0, 0, 1], 3, [0, 0], &[0; 24]);
-                burst[0] = 0x81;
-                reply.extend(message(2, 3, 0, [0, 9], &close(burst)));
-            }
-            match head[2] {
-                _ if b.dead => continue,
-                0 => {
-                    b.masters.push(body[0]);
-                    if b.ignore_secondary && body[0] == 0 {
-                        continue;
-                    }
-                    let status = if b.initiate_status.is_empty() {
-                        0
-                    } else {
-                        b.initiate_status.remove(0)
-                    };
-                    b.sessions += u32::from(status == 0);
-                    reply.extend(message(1, 0, status, sequence, &body));
-                }
-                1 => {
-                    b.closes += 1;
-                    reply.extend(message(1, 1, 0, sequence, &[]));
-                }
-                2 => reply.extend(message(1, 2, 0, sequence, &[])),
-                _ => match b.answer(&body) {
-                    Some(f) => reply.extend(message(1, 3, 0, sequence, &f)),
-                    None => continue,
-                },
-            }
+            let Some(reply) = b.reply(&head, &body) else {
+                continue;
+            };
             (reply, b.delay, b.pieces)
         };
         if delay.is_zero() {
@@ -371,95 +489,4 @@ pub(crate) async fn modbus() -> SocketAddr {
         }
     });
     address
-}
-
-/// Keeps every row; the first batches can be refused.
-#[derive(Debug, Default)]
-pub(crate) struct Rows {
-    pub(crate) rows: Mutex<Vec<(Tag, Reading)>>,
-    pub(crate) refuse: Mutex<u32>,
-}
-
-impl ReadingSink for Rows {
-    fn append(&self, batch: Vec<(Tag, Reading)>) -> Result<(), SinkError> {
-        let mut refuse = self.refuse.lock().unwrap();
-        if *refuse > 0 {
-            *refuse -= 1;
-            return Err(SinkError("disk full".into()));
-        }
-        self.rows.lock().unwrap().extend(batch);
-        Ok(())
-    }
-}
-
-impl Rows {
-    pub(crate) fn of(&self, tag: &str) -> Vec<Reading> {
-        self.rows
-            .lock()
-            .unwrap()
-            .iter()
-            .filter(|(t, _)| t.as_str() == tag)
-            .map(|(_, r)| *r)
-            .collect()
-    }
-}
-
-pub(crate) fn known(tag: &str, unit: &str, id: Option<u32>) -> KnownLoop {
-    KnownLoop {
-        tag: Tag::new(tag).unwrap(),
-        pv_unit: unit.into(),
-        device: id.map(|device_id| DeviceKey {
-            device_type: 0x6A31,
-            device_id,
-        }),
-        gateway: Some("GW-1".into()),
-    }
-}
-
-/// A running collector against one gateway, polling every 100 ms with 150 ms time-out and one retry.
-pub(crate) struct Site {
-    pub(crate) collector: Collector,
-    pub(crate) rows: Arc<Rows>,
-    pub(crate) stop: CancellationToken,
-}
-
-impl Site {
-    pub(crate) fn start(
-        address: SocketAddr,
-        loops: Vec<KnownLoop>,
-        analog: Vec<AnalogConfig>,
-    ) -> Self {
-        let mut g = GatewayConfig::new("GW-1", &address.to_string());
-        g.poll_every = Duration::from_millis(100);
-        g.timeout = Duration::from_millis(150);
-        g.retries = 1;
-        let rows = Arc::new(Rows::default());
-        let stop = CancellationToken::new();
-        let parts = CollectorParts {
-            gateways: vec![g],
-            analog,
-            directory: Arc::new(StaticDirectory::new(loops)),
-            sink: rows.clone(),
-        };
-        Self {
-            collector: Collector::start(parts, stop.clone()),
-            rows,
-            stop,
-        }
-    }
-
-    pub(crate) fn status(&self) -> GatewayStatus {
-        self.collector.gateways().remove(0)
-    }
-
-    /// Waits until something is so, at most 15 s.
-    pub(crate) async fn until(&self, what: &str, mut so: impl FnMut(&Self) -> bool) {
-        for _ in 0..1_500 {
-            if so(self) {
-                return;
-            }
-            tokio::time::sleep(Duration::from_millis(10)).await;
-        }
-        panic!("never: {what}; {:?}", self.status());
-    }
 }

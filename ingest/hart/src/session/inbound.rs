@@ -1,47 +1,158 @@
 //! What comes from the server: messages to their requests, and to nobody when they are late or foreign.
 
 use super::{
-    Action, Failure, LONGEST_KEEP_ALIVE_MS, MasterChoice, Outstanding, Session, State, Trouble,
+    Action, Failure, LONGEST_KEEP_ALIVE_MS, MasterChoice, Outstanding, Session, State, Transport,
+    Trouble,
 };
 use crate::answer::Embedded;
 use crate::command::Request;
 use crate::frame::{Frame, FrameType, Master};
-use crate::hartip::{Message, MessageId, MessageType, status_code};
+use crate::hartip::{
+    Cutter, HartIpError, MAX_MESSAGE_LEN, Message, MessageId, MessageType, VERSION, status_code,
+};
 use crate::status::CodeClass;
 use alloc::vec::Vec;
 
+/// Bytes without a message between them after which a stream is given up.
+const MOST_SKIPPED: usize = 2 * MAX_MESSAGE_LEN;
+/// Damages in a minute after which a stream is given up.
+const MOST_DAMAGES: u32 = 8;
+const DAMAGE_WINDOW_MS: u64 = 60_000;
+/// A publish message that is equal in number and bytes within this time is the same datagram again.
+const DOUBLED_WITHIN_MS: u64 = 100;
+const PUBLISHED_KEPT: usize = 16;
+/// No server is sent keep-alives more often.
+const SHORTEST_KEEP_ALIVE_MS: u64 = 100;
+
+/// What is known about the health of the stream.
+#[derive(Debug, Default)]
+pub(super) struct Damage {
+    /// Bytes left out since the last whole message.
+    skipped: usize,
+    times: u32,
+    since_ms: Option<u64>,
+    /// A message has begun and is not whole.
+    incomplete_since_ms: Option<u64>,
+    /// Publish messages of the last moment (UDP).
+    published: Vec<(u64, u16, Vec<u8>)>,
+}
+
 impl Session {
-    pub(super) fn received(&mut self, mut bytes: &[u8], now_ms: u64, out: &mut Vec<Action>) {
-        if !matches!(
-            self.state,
-            State::Initiating { .. } | State::Open { .. } | State::Closing { .. }
-        ) {
+    pub(super) fn received(&mut self, bytes: &[u8], now_ms: u64, out: &mut Vec<Action>) {
+        if !self.listens() {
             return;
         }
+        match self.config.transport {
+            Transport::Tcp => self.stream(bytes, now_ms, out),
+            Transport::Udp => self.datagram(bytes, now_ms, out),
+        }
+    }
+
+    fn listens(&self) -> bool {
+        matches!(
+            self.state,
+            State::Initiating { .. } | State::Open { .. } | State::Closing { .. }
+        )
+    }
+
+    /// One datagram. Damage costs what is left of it, and nothing else.
+    fn datagram(&mut self, mut bytes: &[u8], now_ms: u64, out: &mut Vec<Action>) {
+        while !bytes.is_empty() && self.listens() {
+            match Message::parse(bytes) {
+                Ok((message, used)) => {
+                    self.message(&message, now_ms, out);
+                    bytes = bytes.get(used..).unwrap_or_default();
+                }
+                Err(e) => {
+                    out.push(Action::Trouble(Trouble::Stream(e)));
+                    return;
+                }
+            }
+        }
+    }
+
+    fn stream(&mut self, mut bytes: &[u8], now_ms: u64, out: &mut Vec<Action>) {
         // The cutter is taken out so that messages can borrow from it while the session changes.
         let mut cutter = core::mem::take(&mut self.cutter);
         loop {
             let taken = cutter.push(bytes);
             bytes = bytes.get(taken..).unwrap_or_default();
-            loop {
-                match cutter.next_message() {
-                    Ok(Some(message)) => self.message(&message, now_ms, out),
-                    Ok(None) => break,
-                    Err(e) => {
-                        out.push(Action::Trouble(Trouble::Stream(e)));
-                        self.drop_connection(out);
-                    }
-                }
-                if self.state == State::Dropping {
-                    cutter.clear();
-                    self.cutter = cutter;
-                    return;
-                }
-            }
-            if bytes.is_empty() {
+            self.cut(&mut cutter, now_ms, out);
+            if bytes.is_empty() || !self.listens() {
                 break;
             }
         }
+        if !self.listens() {
+            cutter.clear();
+        }
+        self.cutter = cutter;
+    }
+
+    /// Takes out all messages that are whole; after damage goes on with the next one, while that is worth trying.
+    fn cut(&mut self, cutter: &mut Cutter, now_ms: u64, out: &mut Vec<Action>) {
+        while self.listens() {
+            match cutter.next_message() {
+                Ok(Some(message)) => {
+                    self.message(&message, now_ms, out);
+                    self.damage.skipped = 0;
+                    self.damage.incomplete_since_ms = None;
+                }
+                Ok(None) => break,
+                Err(e) => self.damaged(cutter, e, now_ms, out),
+            }
+        }
+        if cutter.pending() == 0 {
+            self.damage.incomplete_since_ms = None;
+        } else {
+            self.damage.incomplete_since_ms.get_or_insert(now_ms);
+        }
+    }
+
+    fn damaged(
+        &mut self,
+        cutter: &mut Cutter,
+        error: HartIpError,
+        now_ms: u64,
+        out: &mut Vec<Action>,
+    ) {
+        out.push(Action::Trouble(Trouble::Stream(error)));
+        // Before the session is open, other bytes mean another protocol.
+        if !matches!(self.state, State::Open { .. }) {
+            self.drop_connection(out);
+            return;
+        }
+        let d = &mut self.damage;
+        if d.since_ms
+            .is_none_or(|t| now_ms >= t.saturating_add(DAMAGE_WINDOW_MS))
+        {
+            (d.since_ms, d.times) = (Some(now_ms), 0);
+        }
+        d.times += 1;
+        d.skipped += cutter.resync();
+        d.incomplete_since_ms = None;
+        if d.times > MOST_DAMAGES || d.skipped > MOST_SKIPPED {
+            out.push(Action::Trouble(Trouble::OutOfStep));
+            self.drop_connection(out);
+        }
+    }
+
+    /// When a message that began and does not go on is given up.
+    pub(super) fn stalls_ms(&self) -> Option<u64> {
+        let since = self.damage.incomplete_since_ms?;
+        matches!(self.state, State::Open { .. })
+            .then(|| since.saturating_add(self.config.timeout_ms))
+    }
+
+    /// The byte count promised more than ever came: what it belongs to has timed out, so the next message is looked for.
+    pub(super) fn stalled(&mut self, now_ms: u64, out: &mut Vec<Action>) {
+        let mut cutter = core::mem::take(&mut self.cutter);
+        let have = cutter.pending();
+        let error = HartIpError::NeedMore {
+            have,
+            need: have + 1,
+        };
+        self.damaged(&mut cutter, error, now_ms, out);
+        self.cut(&mut cutter, now_ms, out);
         self.cutter = cutter;
     }
 
@@ -50,6 +161,7 @@ impl Session {
         match (m.message_type, m.id, self.state) {
             (MessageType::Publish, MessageId::TokenPassing, State::Open { .. }) => {
                 match whole_frame(m.body) {
+                    Some(_) if self.is_doubled(m, now_ms) => {}
                     Some(f) => out.push(Action::Publish(f.to_vec())),
                     None => out.push(Action::Trouble(Trouble::BadFrame)),
                 }
@@ -57,20 +169,37 @@ impl Session {
             (
                 MessageType::Response | MessageType::Error,
                 MessageId::Initiate,
-                State::Initiating {
-                    master, sequence, ..
-                },
-            ) if m.sequence == sequence => self.initiated(m, master, now_ms, out),
+                State::Initiating { master: latest, .. },
+            ) => {
+                // An answer to an earlier offer is taken when it grants; a refusal must be for the latest.
+                let offer = self.offers.iter().find(|(s, _)| *s == m.sequence).copied();
+                let last = self.offers.last().map(|(s, _)| *s);
+                if let Some((sequence, master)) = offer
+                    && (Some(sequence) == last
+                        || master == latest
+                        || status_code::is_accepted(m.status))
+                {
+                    self.initiated(m, master, now_ms, out);
+                }
+            }
             (MessageType::Error, _, State::Initiating { .. }) => {
                 let status = m.body.first().copied().unwrap_or(m.status);
                 out.push(Action::Trouble(Trouble::Refused { status }));
                 self.drop_connection(out);
             }
+            // An answer to an earlier keep-alive shows as well that the server is there.
             (MessageType::Response, MessageId::KeepAlive, State::Open { .. }) => {
-                if let State::Open { probe, .. } = &mut self.state
-                    && probe.is_some_and(|p| p.sequence == m.sequence)
-                {
+                if let State::Open { probe, .. } = &mut self.state {
                     *probe = None;
+                }
+            }
+            // Granted again to a repeated offer: the newest role holds.
+            (MessageType::Response, MessageId::Initiate, State::Open { .. })
+                if status_code::is_accepted(m.status) =>
+            {
+                let offer = self.offers.iter().find(|(s, _)| *s == m.sequence);
+                if let (Some((_, role)), State::Open { master, .. }) = (offer, &mut self.state) {
+                    *master = *role;
                 }
             }
             (MessageType::Response, MessageId::TokenPassing, State::Open { .. }) => {
@@ -92,14 +221,19 @@ impl Session {
     }
 
     fn initiated(&mut self, m: &Message<'_>, master: Master, now_ms: u64, out: &mut Vec<Action>) {
-        if m.message_type == MessageType::Response && status_code::is_accepted(m.status) {
+        let other_version = m.status == status_code::VERSION_NOT_SUPPORTED && m.version != VERSION;
+        if other_version {
+            let version = m.version;
+            out.push(Action::Trouble(Trouble::OtherVersion { version }));
+            self.drop_connection(out);
+        } else if m.message_type == MessageType::Response && status_code::is_accepted(m.status) {
             let inactivity_ms = m
                 .initiate_body()
                 .map_or(self.config.inactivity_ms, |(_, ms)| ms);
             // Timer 0 means that the server never closes on inactivity.
-            let keep_alive_ms = match u64::from(inactivity_ms) * 8 / 10 {
+            let keep_alive_ms = match inactivity_ms {
                 0 => LONGEST_KEEP_ALIVE_MS,
-                ms => ms.min(LONGEST_KEEP_ALIVE_MS),
+                ms => (u64::from(ms) * 8 / 10).clamp(SHORTEST_KEEP_ALIVE_MS, LONGEST_KEEP_ALIVE_MS),
             };
             let next_keep_alive_ms = now_ms.saturating_add(keep_alive_ms);
             self.state = State::Open {
@@ -113,11 +247,28 @@ impl Session {
                 inactivity_ms,
             });
         } else if m.status == status_code::INVALID_SELECTION && self.may_offer_primary(master) {
-            self.initiate(Master::Primary, now_ms, out);
+            self.initiate(Master::Primary, self.repeats(), now_ms, out);
         } else {
             out.push(Action::Trouble(Trouble::Refused { status: m.status }));
             self.drop_connection(out);
         }
+    }
+
+    /// The same datagram a second time. Servers that do not count get the benefit of the doubt after a moment.
+    fn is_doubled(&mut self, m: &Message<'_>, now_ms: u64) -> bool {
+        if !self.is_udp() {
+            return false;
+        }
+        let kept = &mut self.damage.published;
+        kept.retain(|(at, _, _)| now_ms <= at.saturating_add(DOUBLED_WITHIN_MS));
+        if kept.iter().any(|(_, s, b)| *s == m.sequence && b == m.body) {
+            return true;
+        }
+        if kept.len() == PUBLISHED_KEPT {
+            kept.remove(0);
+        }
+        kept.push((now_ms, m.sequence, m.body.to_vec()));
+        false
     }
 
     pub(super) fn may_offer_primary(&self, offered: Master) -> bool {
