@@ -171,15 +171,15 @@ async fn session_list_and_wrapped_command_3() {
     let before = c.command(86, &[0, 1]).await.1;
     let started = Instant::now();
     let (code, data) = c.command(77, &to_device(3, 0x2D, 3, &[])).await;
-    // 14 characters there, 4 of thinking and 5 + 11 + 14 back: 440 ms.
+    // 14 characters there, 4 of thinking and 5 + 11 + 24 back: 532 ms.
     let took = started.elapsed();
     assert!((Duration::from_millis(420)..Duration::from_secs(3)).contains(&took));
     assert_eq!(code, 0);
     assert_eq!(
         data,
         [
-            0, 3, 0x86, 0xAA, 0x31, 0x0B, 0x1C, 0x2D, 3, 16, 0, 0, 0x41, 0x40, 0, 0, 7, 0x40, 0x20,
-            0, 0, 32, 0x41, 0xAA, 0, 0
+            0, 3, 0x86, 0xAA, 0x31, 0x0B, 0x1C, 0x2D, 3, 26, 0, 0, 0x41, 0x40, 0, 0, 7, 0x40, 0x20,
+            0, 0, 32, 0x41, 0xAA, 0, 0, 39, 0x41, 0x40, 0, 0, 57, 0x42, 0x48, 0, 0
         ]
     );
     let embedded = Embedded::decode(&data).unwrap();
