@@ -72,6 +72,8 @@ impl Site {
         let gateway_poll = if loops > 120 { "\"30s\"" } else { "\"15s\"" };
         text = text
             .replace(gateway_poll, &format!("\"{poll_every}\""))
+            // A current counts while it is younger than the gateway's period.
+            .replace("\"10s\"", "\"2s\"")
             .replace("[site]\n", "[site]\nlisten = \"127.0.0.1:0\"\n");
         let toml = dir.join("site/site.toml");
         std::fs::write(&toml, text)?;
