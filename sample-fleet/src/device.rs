@@ -116,7 +116,7 @@ impl Fleet {
         };
         let run = l.signal.running(t_s);
         let tau = damping.max(1.5);
-        let flutter = l.signal.flutter() * (1.5 / (1.5 + damping)).sqrt();
+        let flutter = l.signal.flutter_pct * (1.5 / (1.5 + damping)).sqrt();
         pct += scatter * flutter * (0.08 + 0.92 * run) * smooth(l.key ^ 0x21, t_s / tau);
         pct += 0.008 * gauss(l.key ^ 0x22, ms(t_s));
         if l.entry.redundancy_group.is_some() {

@@ -23,6 +23,8 @@ pub(crate) struct Signal {
     pub swing: f64,
     /// When the area stands still: (from, to), seconds since 1970, in order of time.
     pub idle: Vec<(f64, f64)>,
+    /// Scatter of the process from second to second, % of range (peak of the smooth noise).
+    pub flutter_pct: f64,
     /// Lost movement of the sensor when it turns round, % of range.
     pub backlash_pct: f64,
     /// How far it shoots over after a start, % of range.
@@ -74,19 +76,6 @@ impl Signal {
             ease(x / (STOP_S / 2.0)) * (-(x - STOP_S / 2.0).max(0.0) / OVERSHOOT_S).exp()
         };
         self.overshoot_pct * self.idle.iter().map(after).sum::<f64>()
-    }
-
-    /// Scatter of the process from second to second, % of range (peak of the smooth noise).
-    pub(crate) fn flutter(&self) -> f64 {
-        match self.like {
-            Like::Flow | Like::Cycle => 0.7,
-            Like::Pressure => 0.4,
-            Like::Differential => 0.7,
-            Like::Level => 0.16,
-            Like::Temperature => 0.06,
-            Like::Analysis => 0.12,
-            Like::Valve => 0.1,
-        }
     }
 
     /// Process value in % of range at `t_s`, without flutter. `quick` scales movement faster than an hour
@@ -211,6 +200,7 @@ mod tests {
             centre: 50.0,
             swing: 20.0,
             idle: vec![(1e6, 1.05e6)],
+            flutter_pct: 1.0,
             backlash_pct: 0.0,
             overshoot_pct: 0.0,
             cleaning: None,

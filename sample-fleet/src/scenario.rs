@@ -56,6 +56,34 @@ pub(crate) struct Physics {
     pub clock_drift_s_per_day: f64,
     pub clock_set_every_days: f64,
     pub failed_exchanges_share: f64,
+    pub flutter_pct: Flutter,
+}
+
+/// Scatter of the process from second to second by the kind of signal, % of range.
+#[derive(Debug, Clone, Copy, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub(crate) struct Flutter {
+    flow: f64,
+    pressure: f64,
+    differential: f64,
+    level: f64,
+    temperature: f64,
+    analysis: f64,
+    valve: f64,
+}
+
+impl Flutter {
+    pub(crate) fn of(&self, like: Like) -> f64 {
+        match like {
+            Like::Flow | Like::Cycle => self.flow,
+            Like::Pressure => self.pressure,
+            Like::Differential => self.differential,
+            Like::Level => self.level,
+            Like::Temperature => self.temperature,
+            Like::Analysis => self.analysis,
+            Like::Valve => self.valve,
+        }
+    }
 }
 
 /// What the device's damping acts on.

@@ -132,6 +132,7 @@ impl Fleet {
                 centre: t.centre + 4.0 * (2.0 * unit(shared, 11) - 1.0),
                 swing: t.swing * (1.0 + 0.2 * (2.0 * unit(shared, 12) - 1.0)),
                 idle,
+                flutter_pct: physics.flutter_pct.of(like) * (0.7 + 0.6 * unit(shared, 15)),
                 // One sensor has more play than another.
                 backlash_pct: t.backlash_pct * (0.5 + unit(k ^ 4, 7)),
                 overshoot_pct: if matches!(like, Like::Flow | Like::Pressure)
