@@ -1,9 +1,9 @@
 //! Agreement of analog and digital over the range, from normal running.
 
-use super::attention::still_running;
-use super::problem::Problem;
 use super::App;
+use super::attention::still_running;
 use super::extract::{Path, Query};
+use super::problem::Problem;
 use analytics_detect::agreement::{COVERAGE_FACTOR, MIN_DAYS};
 use analytics_detect::{Kind, agreement};
 use axum::Json;

@@ -1,17 +1,16 @@
 //! Cases: the list, one with its whole history, and what a person does to it.
 
+use super::extract::{Body, NoQuery, Path, Query};
 use super::problem::Problem;
-use super::{App, Path, Query, blocking};
+use super::{App, blocking};
 use crate::casebook::{ActError, BookError, event_of};
 use crate::clock;
 use crate::state::Shared;
 use analytics_cases::{Case, Cases, Close, Event, Key, Refused, Shown, Suppression, What};
 use analytics_detect::Kind;
 use axum::Json;
-use axum::body::Bytes;
 use axum::extract::DefaultBodyLimit;
-use axum::extract::rejection::BytesRejection;
-use axum::http::{HeaderMap, StatusCode, header};
+use axum::http::StatusCode;
 use ingest_model::{Tag, UtcMicros};
 use serde::{Deserialize, Serialize};
 use std::borrow::Cow;
@@ -34,6 +33,7 @@ pub(super) fn routes() -> OpenApiRouter<Arc<Shared>> {
 
 #[derive(Deserialize, utoipa::IntoParams)]
 #[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
 pub(super) struct CasesQuery {
     /// A state, `open` (without it), or `all`.
     state: Option<String>,
@@ -410,8 +410,13 @@ pub(super) async fn list(
 /// One case with its whole history.
 #[utoipa::path(get, path = "/api/v1/cases/{id}", params(("id" = String, Path, description = "the case's id, percent-encoded")), responses(
     (status = 200, description = "the case", body = CaseAnswer),
+    (status = 400, description = "a parameter that this address does not have", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "no such case", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn one(app: App, Path(id): Path<String>) -> Result<Json<CaseAnswer>, Problem> {
+pub(super) async fn one(
+    app: App,
+    Path(id): Path<String>,
+    _: Query<NoQuery>,
+) -> Result<Json<CaseAnswer>, Problem> {
     let all = cases(&app).await?;
     let case = all.get(&id).ok_or_else(|| unknown(&id))?;
     Ok(Json(whole(&all, case, clock::now())))
@@ -513,31 +518,18 @@ fn what_of(action: &str, body: &ActionBody) -> Result<Option<What>, Problem> {
     ("action" = String, Path, description = "acknowledge, shelve, unshelve, out-of-service, plan, attend, note or close")),
     request_body(content = ActionBody, content_type = "application/json"), responses(
     (status = 200, description = "done and kept; the case after it", body = CaseAnswer),
-    (status = 400, description = "not JSON, or a field that no action has", body = Problem, content_type = "application/problem+json"),
+    (status = 400, description = "not JSON, or a parameter that this address does not have", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "no such case or action", body = Problem, content_type = "application/problem+json"),
     (status = 409, description = "not possible in the state that the case is in", body = Problem, content_type = "application/problem+json"),
     (status = 413, description = "larger than 64 KiB", body = Problem, content_type = "application/problem+json"),
-    (status = 422, description = "who, why or another needed field is missing or cannot be taken", body = Problem, content_type = "application/problem+json")))]
+    (status = 415, description = "not application/json", body = Problem, content_type = "application/problem+json"),
+    (status = 422, description = "who, why or another needed field is missing, unknown or cannot be taken", body = Problem, content_type = "application/problem+json")))]
 pub(super) async fn act(
     app: App,
     Path((id, action)): Path<(String, String)>,
-    headers: HeaderMap,
-    body: Result<Bytes, BytesRejection>,
+    _: Query<NoQuery>,
+    Body(body): Body<ActionBody>,
 ) -> Result<Json<CaseAnswer>, Problem> {
-    // Also keeps forms of other pages out: they cannot send this type without asking first.
-    let json = headers
-        .get(header::CONTENT_TYPE)
-        .and_then(|v| v.to_str().ok())
-        .is_some_and(|v| {
-            v.split(';')
-                .next()
-                .is_some_and(|t| t.trim().eq_ignore_ascii_case("application/json"))
-        });
-    if !json {
-        return Err(Problem::bad_request("the body must be application/json"));
-    }
-    let body: ActionBody = serde_json::from_slice(&body?)
-        .map_err(|e| Problem::bad_request(format!("the body is not understood: {e}")))?;
     let what = what_of(&action, &body)?.ok_or_else(|| {
         problem(
             StatusCode::NOT_FOUND,

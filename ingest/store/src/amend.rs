@@ -124,11 +124,14 @@ impl Store {
             .find(|t| entry.valid_from.is_none_or(|from| *t > from));
         let record = record("loop", Some(tag), author, now, &cells);
         let next = Arc::new(next);
-        self.commit(&mut writer, &Change {
-            register: Some(&next),
-            person: Some(&record),
-            ..Change::default()
-        })?;
+        self.commit(
+            &mut writer,
+            &Change {
+                register: Some(&next),
+                person: Some(&record),
+                ..Change::default()
+            },
+        )?;
         self.set_register(next);
         Ok(AmendedLoop {
             entry,
@@ -177,11 +180,14 @@ impl Store {
         });
         let record = record("register", None, author, now, &counts);
         let next = Arc::new(next);
-        self.commit(&mut writer, &Change {
-            register: Some(&next),
-            person: Some(&record),
-            ..Change::default()
-        })?;
+        self.commit(
+            &mut writer,
+            &Change {
+                register: Some(&next),
+                person: Some(&record),
+                ..Change::default()
+            },
+        )?;
         self.set_register(next);
         Ok(diff)
     }
@@ -202,11 +208,14 @@ impl Store {
         let image = writer.state.image(&Image::default())?;
         let (next, diff) = image.register.with_list(list, now);
         let next = Arc::new(next);
-        self.commit(&mut writer, &Change {
-            register: (!diff.is_empty()).then_some(&*next),
-            list_taken: Some((ListFrom::Register, &hash)),
-            ..Change::default()
-        })?;
+        self.commit(
+            &mut writer,
+            &Change {
+                register: (!diff.is_empty()).then_some(&*next),
+                list_taken: Some((ListFrom::Register, &hash)),
+                ..Change::default()
+            },
+        )?;
         self.set_register(next);
         Ok(Some(diff))
     }
@@ -228,11 +237,14 @@ impl Store {
         if writer.state.image(&Image::default())?.work.contains(window) {
             return Ok(());
         }
-        self.commit(&mut writer, &Change {
-            work: std::slice::from_ref(window),
-            person: Some(&record),
-            ..Change::default()
-        })
+        self.commit(
+            &mut writer,
+            &Change {
+                work: std::slice::from_ref(window),
+                person: Some(&record),
+                ..Change::default()
+            },
+        )
     }
 }
 

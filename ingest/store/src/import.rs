@@ -107,7 +107,9 @@ impl Store {
         let list = match &found.loops {
             None => None,
             // What people changed since the same list was taken stays.
-            Some(bytes) if writer.state.last_list(ListFrom::Site)? == Some(list_hash(bytes)) => None,
+            Some(bytes) if writer.state.last_list(ListFrom::Site)? == Some(list_hash(bytes)) => {
+                None
+            }
             Some(bytes) => {
                 let path = site.join("loops.csv");
                 Some(register_csv::parse(&path, text(&path, bytes)?)?)

@@ -3,8 +3,8 @@
 //! Appending is one transaction (WAL, synchronous FULL): all of the texts are on the disk, or none. Readers beside the
 //! writer see whole transactions only.
 
-use crate::files::Files;
 use crate::error::{IoContext, StoreError};
+use crate::files::Files;
 use crate::snapshot::StoreReader;
 use crate::state::{open_for_reading, open_for_writing};
 use crate::store::Store;
@@ -32,7 +32,12 @@ pub(crate) struct JournalWriter {
 }
 
 impl JournalWriter {
-    fn append(&mut self, files: &dyn Files, dir: &Path, texts: &[String]) -> Result<i64, StoreError> {
+    fn append(
+        &mut self,
+        files: &dyn Files,
+        dir: &Path,
+        texts: &[String],
+    ) -> Result<i64, StoreError> {
         let path = path_in(dir);
         let conn = match &mut self.conn {
             Some(conn) => conn,
