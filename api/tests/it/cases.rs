@@ -184,10 +184,10 @@ async fn refusals_say_what_is_wrong() {
         (
             "acknowledge",
             json!({ "who": "x", "why": "y", "colour": "red" }),
-            400,
+            422,
             "colour",
         ),
-        ("acknowledge", json!([1]), 400, "not understood"),
+        ("acknowledge", json!([1]), 422, "invalid type"),
         ("shelve", who.clone(), 422, "`until` is missing"),
         (
             "shelve",
@@ -256,7 +256,7 @@ async fn refusals_say_what_is_wrong() {
     };
     assert_eq!(
         send("text/plain", "same-origin", who.to_string()).await.0,
-        StatusCode::BAD_REQUEST
+        StatusCode::UNSUPPORTED_MEDIA_TYPE
     );
     assert_eq!(
         send("application/json", "cross-site", who.to_string())

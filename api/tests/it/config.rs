@@ -60,7 +60,7 @@ fn bad_files_are_refused_with_file_section_and_reason() {
         ),
         (
             with("[[gatway]]\n"),
-            "unknown key `gatway`, expected one of `site`, `gateway`, `serial`, `analog`, `alerts`, `access`, `keep`",
+            "unknown key `gatway`, expected one of `site`, `gateway`, `serial`, `analog`, `assessment`, `alerts`, `access`, `keep`",
         ),
         (
             "[site]\nstore = \"s\"\n".into(),

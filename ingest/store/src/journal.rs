@@ -77,7 +77,11 @@ impl StoreReader {
         if !path.is_file() {
             return Ok(Vec::new());
         }
-        let conn = open_for_reading(&path, JOURNAL)?;
+        let conn = match open_for_reading(&path, JOURNAL) {
+            // Being made at this moment: nothing has been told yet.
+            Err(StoreError::NoStore { .. }) => return Ok(Vec::new()),
+            opened => opened?,
+        };
         let read = || -> rusqlite::Result<Vec<JournalEntry>> {
             // Made, and its table not there yet: a writer is just beginning.
             let begun: i64 = conn.query_row("PRAGMA user_version", [], |r| r.get(0))?;
