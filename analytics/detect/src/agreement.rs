@@ -4,9 +4,13 @@
 //! one eighth scatter, and their mean has the standard uncertainty `s/sqrt(n)` (JCGM 100:2008, 4.2.3, type A), with
 //! the days' own correlation counted. The accuracy of the host's input, where the register gives it, enters as a
 //! rectangular distribution (4.3.7, type B: `a/sqrt(3)`). Both are combined (5.1.2) and expanded with k = 2 (6.2.1).
+//! The two channels are sampled at different instants, and an eighth at the edge of where a loop runs is entered at the
+//! turning points of the process: there the later sample lies nearer to the middle, which looks like a deviation. So the
+//! loop's own dependence on the digital value's steps to both neighbours is fitted over all days (as the drift detector
+//! does) and taken out of each mean.
 //! What it does not prove: the sensor. Both channels come from the same one.
 
-use crate::block::DayBlock;
+use crate::block::{DayBlock, Eighth, Normal, P};
 use ingest_model::UtcMicros;
 
 /// Days that an eighth needs before it counts (design: limits of evidence).
@@ -81,19 +85,64 @@ pub fn agreement(days: &[DayBlock], input_accuracy_pct: Option<f64>) -> Agreemen
                 at: UtcMicros(d.last_row),
             })
     };
+    let lag = step_coefficients(days);
     Agreement {
-        eighths: std::array::from_fn(|k| one_eighth(days, k, input_accuracy_pct)),
+        eighths: std::array::from_fn(|k| one_eighth(days, k, lag, input_accuracy_pct)),
         has_input_accuracy: input_accuracy_pct.is_some(),
         highest: extreme(|d| d.m.max, |a, b| a > b),
         lowest: extreme(|d| d.m.min, |a, b| a < b),
     }
 }
 
-fn one_eighth(days: &[DayBlock], k: usize, input_accuracy_pct: Option<f64>) -> EighthAgreement {
+/// How much of a step of the digital value since the row before, and to the row after, stands in the deviation: least
+/// squares of `e` on `[1, x, dxb, dxf]` over all days; zeros where the loop never moved.
+fn step_coefficients(days: &[DayBlock]) -> [f64; 2] {
+    let mut sum = Normal::default();
+    for d in days {
+        sum.merge(&d.fit);
+    }
+    let mut a = sum.xx;
+    let mut y = sum.xy;
+    // A trace of ridge, on the scale of the columns: a constant loop leaves them empty.
+    for (i, scale) in [0.0, 0.01, 1e-4, 1e-4].into_iter().enumerate() {
+        a[i][i] += scale * sum.weight() + 1e-9;
+    }
+    // Gaussian elimination; the matrix is symmetric and positive, so no pivot is small.
+    for i in 0..P {
+        let (row, pivot) = (a[i], a[i][i]);
+        let left = y[i];
+        for j in i + 1..P {
+            let share = a[j][i] / pivot;
+            for (v, w) in a[j].iter_mut().zip(row) {
+                *v -= share * w;
+            }
+            y[j] -= share * left;
+        }
+    }
+    let forth = y[3] / a[3][3];
+    let back = (y[2] - a[2][3] * forth) / a[2][2];
+    if back.is_finite() && forth.is_finite() {
+        [back, forth]
+    } else {
+        [0.0; 2]
+    }
+}
+
+/// Mean deviation with what the steps explain taken out.
+fn steady_mean(e: &Eighth, lag: [f64; 2]) -> f64 {
+    e.mean() - (lag[0] * e.wxb + lag[1] * e.wxf) / e.w
+}
+
+fn one_eighth(
+    days: &[DayBlock],
+    k: usize,
+    lag: [f64; 2],
+    input_accuracy_pct: Option<f64>,
+) -> EighthAgreement {
     let seen: Vec<(&DayBlock, f64)> = days
         .iter()
         .filter(|d| d.eighths[k].n >= MIN_SAMPLES)
-        .map(|d| (d, d.eighths[k].mean()))
+        .map(|d| (d, steady_mean(&d.eighths[k], lag)))
         .filter(|(_, mean)| mean.is_finite())
         .collect();
     let n = seen.len() as f64;
@@ -189,6 +238,48 @@ mod tests {
                 DayBlock::of(&day_blocks(&entry, &c.slice(0, 288))).unwrap()
             })
             .collect()
+    }
+
+    /// A fast process sampled at two instants: the current is as old as half the way to the digital value before. Without
+    /// the correction the edges would show a tenth of a percent and more.
+    #[test]
+    fn edges_of_the_range_show_no_deviation_of_their_own() {
+        let range = Range {
+            lrv: 0.0,
+            urv: 100.0,
+            transfer: Transfer::Linear,
+        };
+        let entry = LoopEntry::new(Tag::new("FT-1").unwrap(), "m3/h", range);
+        let days: Vec<DayBlock> = (0..10)
+            .map(|day| {
+                let mut c = Columns::default();
+                let mut last = 50.0;
+                let mut state = 7 + day as u64;
+                for k in 0..1440 {
+                    state = state
+                        .wrapping_mul(6_364_136_223_846_793_005)
+                        .wrapping_add(1);
+                    let noise = (state >> 33) as f64 / f64::from(1_u32 << 31) - 0.5;
+                    let pv = 50.0 + 20.0 * (k as f64 / 200.0).sin() + 6.0 * noise;
+                    c.push(&Reading {
+                        pv,
+                        analog_ma: 4.0 + 0.16 * (0.5 * (pv + last) + 0.2),
+                        response_code: Some(0),
+                        ..Reading::empty(UtcMicros((day * 1440 + k) * 60_000_000))
+                    });
+                    last = pv;
+                }
+                DayBlock::of(&day_blocks(&entry, &c.slice(0, 1440))).unwrap()
+            })
+            .collect();
+        let a = agreement(&days, None);
+        let mut raw_worst = 0.0_f64;
+        for (k, e) in a.eighths.iter().enumerate().filter(|(_, e)| e.counts) {
+            let deviation = e.deviation_pct.unwrap();
+            assert!((deviation - 0.2).abs() < 0.05, "{k}: {deviation}");
+            raw_worst = raw_worst.max((days[0].eighths[k].mean() - 0.2).abs());
+        }
+        assert!(raw_worst > 0.1, "{raw_worst}");
     }
 
     #[test]

@@ -369,7 +369,7 @@ fn deviation(
     b.e.add(e);
     es.push(e);
     let eighth = (((f + 50.0) / 12.5).floor().clamp(0.0, 7.0)) as usize;
-    b.eighths[eighth].add(e, w);
+    b.eighths[eighth].add(e, w, dxb, dxf);
 }
 
 /// How far the current lies outside what the digital value and its neighbours span.

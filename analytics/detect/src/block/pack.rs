@@ -120,7 +120,7 @@ impl Out {
         self.0.push(mask);
         for e in eighths.iter().filter(|e| e.n > 0) {
             self.count(e.n.into());
-            for v in [e.w, e.we, e.wee] {
+            for v in [e.w, e.we, e.wee, e.wxb, e.wxf] {
                 self.real(v);
             }
         }
@@ -324,7 +324,9 @@ impl In<'_> {
         for (k, e) in out.iter_mut().enumerate() {
             if mask & 1 << k != 0 {
                 e.n = self.small()?;
-                (e.w, e.we, e.wee) = (self.real()?, self.real()?, self.real()?);
+                for v in [&mut e.w, &mut e.we, &mut e.wee, &mut e.wxb, &mut e.wxf] {
+                    *v = self.real()?;
+                }
             }
         }
         Ok(out)

@@ -173,18 +173,23 @@ impl ReportedFit {
     }
 }
 
-/// Deviation in one eighth of the range: samples, and sums of weight, weighted `e` and weighted `e^2`.
+/// Deviation in one eighth of the range: samples, and sums of weight, weighted `e`, `e^2` and both steps of the digital
+/// value, with which what sampling at two instants does to `e` can be taken out.
 #[derive(Clone, Copy, Debug, Default, PartialEq)]
 pub struct Eighth {
     pub n: u32,
     pub w: f64,
     pub we: f64,
     pub wee: f64,
+    pub wxb: f64,
+    pub wxf: f64,
 }
 
 impl Eighth {
-    pub(super) fn add(&mut self, e: f64, w: f64) {
+    pub(super) fn add(&mut self, e: f64, w: f64, dxb: f64, dxf: f64) {
         self.n += 1;
+        self.wxb += w * dxb;
+        self.wxf += w * dxf;
         self.w += w;
         self.we += w * e;
         self.wee += w * e * e;
@@ -195,6 +200,8 @@ impl Eighth {
         self.w += o.w;
         self.we += o.we;
         self.wee += o.wee;
+        self.wxb += o.wxb;
+        self.wxf += o.wxf;
     }
 
     /// Weighted mean deviation, % of span; NaN where nothing was seen.

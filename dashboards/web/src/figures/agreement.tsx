@@ -8,7 +8,7 @@ import { useWidth } from "./width";
 
 const TOP = 14;
 const PLOT = 132;
-const LEFT = 44;
+const LEFT = 54;
 
 export function AgreementFigure({ a, now }: { a: Agreement; now: number }) {
   const [ref, width] = useWidth<HTMLElement>();
