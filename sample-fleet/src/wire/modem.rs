@@ -111,7 +111,7 @@ impl Modem {
         let body = if state.exchange_fails {
             // Corrupted on the way there the device says so; on the way back nothing usable arrives.
             *corrupted += 1;
-            if *corrupted % 2 == 0 {
+            if corrupted.is_multiple_of(2) {
                 tokio::time::sleep(on_wire(RT1)).await;
                 return (None, false);
             }

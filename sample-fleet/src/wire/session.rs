@@ -91,15 +91,9 @@ impl Session {
     pub(crate) fn received(&mut self, bytes: &[u8], now_ms: u64) -> Vec<Step> {
         self.buffer.extend_from_slice(bytes);
         let mut steps = Vec::new();
-        loop {
-            let (head, count) = match self.buffer.as_slice() {
-                &[version, kind, id, _, s1, s0, c1, c0, ..] => (
-                    (version, kind, id, u16::from_be_bytes([s1, s0])),
-                    usize::from(u16::from_be_bytes([c1, c0])),
-                ),
-                _ => break,
-            };
-            let (version, kind, id, sequence) = head;
+        while let &[version, kind, id, _, s1, s0, c1, c0, ..] = self.buffer.as_slice() {
+            let sequence = u16::from_be_bytes([s1, s0]);
+            let count = usize::from(u16::from_be_bytes([c1, c0]));
             // Out of step, reserved bits, or not a request: the stream cannot be trusted any further.
             if !(HEADER..=MAX_MESSAGE).contains(&count) || kind != 0 {
                 steps.push(Step::Close);
