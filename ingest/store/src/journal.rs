@@ -4,7 +4,7 @@
 //! writer see whole transactions only.
 
 use crate::error::{IoContext, StoreError};
-use crate::files::Files;
+use crate::files::{Files, Moment};
 use crate::snapshot::StoreReader;
 use crate::state::{open_for_reading, open_for_writing};
 use crate::store::Store;
@@ -57,7 +57,12 @@ impl JournalWriter {
             tx.commit()?;
             Ok(last)
         };
-        write().at("write", &path)
+        files
+            .transaction(&path, Moment::Before)
+            .at("write", &path)?;
+        let last = write().at("write", &path)?;
+        files.transaction(&path, Moment::After).at("write", &path)?;
+        Ok(last)
     }
 }
 
@@ -83,11 +88,6 @@ impl StoreReader {
             opened => opened?,
         };
         let read = || -> rusqlite::Result<Vec<JournalEntry>> {
-            // Made, and its table not there yet: a writer is just beginning.
-            let begun: i64 = conn.query_row("PRAGMA user_version", [], |r| r.get(0))?;
-            if begun == 0 {
-                return Ok(Vec::new());
-            }
             conn.prepare("SELECT seq, text FROM journal WHERE seq > ?1 ORDER BY seq")?
                 .query_map([after], |r| {
                     Ok(JournalEntry {

@@ -2,9 +2,11 @@
 
 mod common;
 
+use common::trouble::{Plan, Trouble};
 use common::*;
 use ingest_store::{Store, StoreReader};
 use std::path::Path;
+use std::sync::Arc;
 
 fn texts(from: usize, n: usize) -> Vec<String> {
     (from..from + n)
@@ -169,4 +171,39 @@ fn a_store_that_cannot_be_written_keeps_what_it_had() {
     std::fs::remove_dir(dir.path().join("store/journal.sqlite")).unwrap();
     store.journal_append(&texts(0, 1)).unwrap();
     assert_eq!(read(dir.path()), texts(0, 1));
+}
+
+/// The n-th operation failing, alone or with all after it: what was told is there, in order, each append whole or not at
+/// all, and going on works.
+#[test]
+fn a_failed_operation_loses_nothing_that_was_told() {
+    let mut stopped = 0;
+    for plan in [Plan::One, Plan::All] {
+        for n in 0..60 {
+            let dir = tempfile::tempdir().unwrap();
+            drop(open(dir.path()));
+            let files = Trouble::new(plan(n));
+            let path = dir.path().join("store");
+            let mut told = Vec::new();
+            if let Ok(store) = Store::open_with(&path, "test", now(), Arc::new(files.clone())) {
+                for k in 0..6 {
+                    match store.journal_append(&texts(2 * k, 2)) {
+                        Ok(_) => told.push(k),
+                        Err(_) => stopped += 1,
+                    }
+                }
+            }
+            let kept = read(dir.path());
+            assert_eq!(kept.len() % 2, 0, "operation {n}: an append in part");
+            for k in &told {
+                let pair = texts(2 * k, 2);
+                let found = kept.chunks(2).filter(|c| *c == pair).count();
+                assert_eq!(found, 1, "operation {n}: append {k}");
+            }
+            let store = open(dir.path());
+            store.journal_append(&texts(100, 2)).unwrap();
+            assert_eq!(read(dir.path()).len(), kept.len() + 2);
+        }
+    }
+    assert!(stopped > 6, "{stopped}");
 }
