@@ -219,6 +219,10 @@ impl Engine {
 
 /// A finding says since when the loop's history counts, and why.
 fn say_baseline(f: &mut Finding, baseline: &Baseline) {
+    // What was before is no evidence: the onset lies at its begin at the earliest.
+    for t in [&mut f.onset, &mut f.onset_low, &mut f.onset_high] {
+        *t = (*t).max(baseline.from);
+    }
     let mut say = |name, text: String| f.evidence.insert(name, Evidence::Text(text));
     say("baseline_from", baseline.from.to_rfc3339());
     say("baseline_reason", baseline.reason.as_str().to_owned());

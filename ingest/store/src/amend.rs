@@ -29,7 +29,7 @@ pub struct ChangeRecord {
     pub at: UtcMicros,
     pub by: String,
     pub why: String,
-    /// `loop`, `register` or `work`.
+    /// `loop`, `register`, `work`, `baseline` or `replaced`.
     pub what: String,
     /// `None` where it concerns several loops.
     pub tag: Option<String>,
