@@ -4,6 +4,7 @@ mod accept;
 mod agreement;
 mod attention;
 mod cases;
+mod circuit;
 mod document;
 pub mod events;
 mod extract;
@@ -64,6 +65,7 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(loops::one, patch::patch))
         .routes(routes!(readings::readings))
         .routes(routes!(agreement::agreement_of))
+        .routes(routes!(circuit::circuit))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
         .routes(routes!(operations::gateways))
