@@ -2,7 +2,8 @@
 
 use crate::clock;
 use crate::config::{CaptureTo, SiteConfig};
-use crate::{decode, demo, plan, report, service, table};
+use crate::notes::DeviceNotes;
+use crate::{decode, demo, plan, replay, report, service, table};
 use analytics_assess::{Engine, Settings};
 use anyhow::{Context, bail};
 use clap::{Parser, Subcommand, ValueEnum};
@@ -90,6 +91,23 @@ enum Command {
         /// json: one object a line for each message or frame
         #[arg(long, value_enum, default_value = "text")]
         format: DecodeFormat,
+        /// Folder of device notes that name device-specific bits and variables
+        #[arg(long, value_name = "DIR")]
+        notes: Option<PathBuf>,
+        /// Device revision for notes that hold for some revisions only
+        #[arg(long, value_name = "N", requires = "notes")]
+        revision: Option<u8>,
+    },
+    /// Play a recording of `serve --capture` back into readings, as a site folder
+    Replay {
+        /// pcap or pcapng
+        file: PathBuf,
+        /// New or empty folder
+        #[arg(long, value_name = "SITE")]
+        out: PathBuf,
+        /// site.toml whose register, gateway names and time-outs are used
+        #[arg(long, value_name = "FILE")]
+        config: Option<PathBuf>,
     },
     /// Can the polling plan be met at 1200 bit/s?
     Plan {
@@ -181,7 +199,16 @@ pub fn main() -> ExitCode {
             config,
         } => assess(&store, at, format, config.as_deref()),
         Command::Report(args) => report::run(&args),
-        Command::Decode { input, format } => decode_input(&input, format),
+        Command::Decode {
+            input,
+            format,
+            notes,
+            revision,
+        } => match notes.as_deref().map(DeviceNotes::load).transpose() {
+            Ok(notes) => decode_input(&input, format, &(notes.unwrap_or_default(), revision)),
+            Err(e) => Err(e.into()),
+        },
+        Command::Replay { file, out, config } => replay_file(&file, &out, config.as_deref()),
         Command::Plan { config } => plan_lines(&config),
     };
     match done {
@@ -410,11 +437,30 @@ fn terminal_width() -> u16 {
     known.unwrap_or(table::DEFAULT_WIDTH)
 }
 
-fn decode_input(words: &[String], format: DecodeFormat) -> anyhow::Result<()> {
+/// Device notes and the revision that they are read for.
+type Notes = (DeviceNotes, Option<u8>);
+
+fn replay_file(file: &Path, out: &Path, config: Option<&Path>) -> anyhow::Result<()> {
+    let config = config.map(SiteConfig::load).transpose()?;
+    let report = replay::run(file, out, config.as_ref())?;
+    let damaged = match report.damaged {
+        0 => String::new(),
+        n => format!("; {n} damaged messages left out"),
+    };
+    print(&format!(
+        "{}: {} loops, {} readings of {} gateways{damaged}\n",
+        out.display(),
+        report.loops,
+        report.readings,
+        report.gateways
+    ))
+}
+
+fn decode_input(words: &[String], format: DecodeFormat, notes: &Notes) -> anyhow::Result<()> {
     if let [only] = words
         && Path::new(only).is_file()
     {
-        return decode_file(Path::new(only), format);
+        return decode_file(Path::new(only), format, notes);
     }
     // Bytes given as separate words are one frame; longer words may each be one.
     let frames: Vec<String> = if words.iter().all(|w| w.trim().len() > 8) {
@@ -424,7 +470,8 @@ fn decode_input(words: &[String], format: DecodeFormat) -> anyhow::Result<()> {
     };
     let (mut errors, mut first) = (0, None);
     for (n, text) in frames.iter().enumerate() {
-        let pieces = decode::explain(&decode::parse_hex(text)?)?;
+        let mut pieces = decode::explain(&decode::parse_hex(text)?)?;
+        pieces.iter_mut().for_each(|p| notes.0.annotate(p, notes.1));
         let mut out = String::new();
         for (k, piece) in pieces.iter().enumerate() {
             match format {
@@ -447,11 +494,12 @@ fn decode_input(words: &[String], format: DecodeFormat) -> anyhow::Result<()> {
     }
 }
 
-fn decode_file(path: &Path, format: DecodeFormat) -> anyhow::Result<()> {
+fn decode_file(path: &Path, format: DecodeFormat, notes: &Notes) -> anyhow::Result<()> {
     let file =
         std::fs::File::open(path).with_context(|| format!("cannot open {}", path.display()))?;
     let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    let summary = decode::capture::read(file, &mut |found| {
+    let summary = decode::capture::read(file, &mut |mut found| {
+        notes.0.annotate(&mut found.piece, notes.1);
         match format {
             DecodeFormat::Json => serde_json::to_writer(&mut out, &found)?,
             DecodeFormat::Text => out.write_all(found.text().as_bytes())?,

@@ -5,7 +5,7 @@
 use crate::clock;
 use crate::config::{self, CaptureTo, SiteConfig};
 use crate::service::blocking;
-use crate::state::{FailureCounts, GatewaySource, GatewayView, Shared};
+use crate::state::{FailureCounts, GatewaySource, GatewayView, ModemView, Shared};
 use anyhow::Context;
 use ingest_collect::capture::Capture;
 use ingest_collect::{
@@ -57,6 +57,7 @@ pub(crate) fn prepare(config: &SiteConfig) -> Prepared {
                 config::Master::Primary => MasterChoice::Primary,
                 config::Master::Secondary => MasterChoice::Secondary,
             },
+            opt_in: g.opt_in,
             ..GatewayConfig::new(&g.name, &g.address)
         })
         .collect();
@@ -107,6 +108,16 @@ fn view(s: &GatewayStatus) -> GatewayView {
         planned_per_s: s.planned_per_s,
         achieved_per_s: s.achieved_per_s,
         late_s: s.late_s,
+        modems: s
+            .modems
+            .iter()
+            .map(|m| ModemView {
+                modem: m.modem,
+                devices: m.devices,
+                planned_load: m.planned_load,
+                achieved_load: m.achieved_load,
+            })
+            .collect(),
         failures: FailureCounts {
             timeouts: f.timeouts,
             refused: f.refused,
@@ -169,6 +180,7 @@ impl Prepared {
         let mut collector = Collector::start_recorded(parts, capture, shutdown.clone());
         // Set once: prepared is consumed here.
         let _first = self.watched.set(collector.watch_gateways());
+        let _first = shared.sheets.set(collector.sheets());
         let found = collector.take_discovered();
         let entering = tokio::spawn(enter(found, shared, store, directory, shutdown));
         Ok(Running {

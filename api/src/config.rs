@@ -80,6 +80,8 @@ pub struct Gateway {
     /// Tries after the first.
     pub retries: u8,
     pub master: Master,
+    /// Reads beyond the usual ones that the site has opened.
+    pub opt_in: ingest_collect::OptIn,
 }
 
 /// One `[[analog]]` of kind `modbus-tcp`.
@@ -124,6 +126,8 @@ pub struct SiteConfig {
     pub register: Option<PathBuf>,
     /// Site folder that is imported at start (our addition).
     pub import: Option<PathBuf>,
+    /// Folder of device notes (our addition).
+    pub device_notes: Option<PathBuf>,
     pub gateways: Vec<Gateway>,
     pub analogs: Vec<Analog>,
     /// `[alerts]`: whom to tell.
@@ -171,6 +175,7 @@ struct RawSite {
     timezone: Option<String>,
     register: Option<PathBuf>,
     import: Option<PathBuf>,
+    device_notes: Option<PathBuf>,
 }
 
 /// How long what is kept, by tier.
@@ -395,9 +400,8 @@ impl SiteConfig {
                     return Err(value(&section, "transport `tls` is not built yet".into()));
                 }
             };
-            if !g.opt_in.is_empty() {
-                return Err(value(&section, "opt_in is not built yet; remove it".into()));
-            }
+            let opt_in = ingest_collect::OptIn::new(&g.opt_in)
+                .map_err(|e| value(&section, format!("opt_in: {e}")))?;
             if g.retries > 10 {
                 return Err(value(
                     &section,
@@ -412,6 +416,7 @@ impl SiteConfig {
                 timeout: g.timeout,
                 retries: g.retries,
                 master: g.master,
+                opt_in,
             });
         }
 
@@ -459,6 +464,7 @@ impl SiteConfig {
             timezone,
             register,
             import: site.import.map(|p| base.join(p)),
+            device_notes: site.device_notes.map(|p| base.join(p)),
             gateways,
             analogs,
             alerts,

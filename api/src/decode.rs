@@ -2,9 +2,11 @@
 //!
 //! Every byte is accounted for. Damage is located, and reading goes on at the next whole message or frame.
 
+mod audit;
 pub mod capture;
 mod explain;
 mod fields;
+mod opened;
 mod sheet;
 
 pub use sheet::{Item, Piece, Value};
@@ -53,6 +55,18 @@ pub fn parse_hex(text: &str) -> Result<Vec<u8>, DecodeError> {
     } else {
         Ok(bytes)
     }
+}
+
+/// Explains the data field of one command alone; 16-bit numbers without the two bytes that carry them.
+pub fn explain_data(command: u16, data: &[u8], request: bool) -> Vec<Item> {
+    let mut sheet = Sheet::default();
+    explain::fields(&mut sheet, 0, command, data, request);
+    sheet.into_piece(Vec::new()).items
+}
+
+/// What a command does, in a few words; empty where that is not known.
+pub fn command_text(command: u16) -> &'static str {
+    fields::command_name(command).trim_start_matches(", ")
 }
 
 /// What may be in a run of bytes.

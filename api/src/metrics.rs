@@ -1,6 +1,6 @@
 //! `/metrics`: counts and durations of the service in Prometheus text format 0.0.4.
 //!
-//! Labels are bounded: gateways and kinds, never a tag.
+//! Labels are bounded: gateways, their modems and kinds, never a tag.
 
 use crate::state::GatewayView;
 use analytics_cases::{Cases, Shown};
@@ -18,6 +18,9 @@ pub struct Metrics {
     registry: Registry,
     gateway_up: IntGaugeVec,
     gateway_late_s: GaugeVec,
+    gateway_planned: GaugeVec,
+    gateway_achieved: GaugeVec,
+    modem_load: GaugeVec,
     gateway_failures: IntCounterVec,
     readings_accepted: IntCounter,
     landing_lag_s: Histogram,
@@ -86,6 +89,36 @@ impl Metrics {
                         "How far the polling plan is behind.",
                     ),
                     &["gateway"],
+                ),
+            ),
+            gateway_planned: put(
+                r,
+                GaugeVec::new(
+                    Opts::new(
+                        "loopwitness_gateway_planned_reads_per_second",
+                        "Fast reads a second that the polling plan asks for.",
+                    ),
+                    &["gateway"],
+                ),
+            ),
+            gateway_achieved: put(
+                r,
+                GaugeVec::new(
+                    Opts::new(
+                        "loopwitness_gateway_achieved_reads_per_second",
+                        "Fast reads a second over the last minute.",
+                    ),
+                    &["gateway"],
+                ),
+            ),
+            modem_load: put(
+                r,
+                GaugeVec::new(
+                    Opts::new(
+                        "loopwitness_modem_load_ratio",
+                        "Share of the modem's time at 1200 bit/s, as planned and over the last minute.",
+                    ),
+                    &["gateway", "modem", "kind"],
                 ),
             ),
             gateway_failures: put(
@@ -267,6 +300,20 @@ impl Metrics {
             self.gateway_late_s
                 .with_label_values(&[g.name.as_str()])
                 .set(g.late_s);
+            self.gateway_planned
+                .with_label_values(&[g.name.as_str()])
+                .set(g.planned_per_s);
+            self.gateway_achieved
+                .with_label_values(&[g.name.as_str()])
+                .set(g.achieved_per_s);
+            for m in &g.modems {
+                let modem = m.modem.to_string();
+                for (kind, load) in [("planned", m.planned_load), ("achieved", m.achieved_load)] {
+                    self.modem_load
+                        .with_label_values(&[g.name.as_str(), modem.as_str(), kind])
+                        .set(load);
+                }
+            }
             for (kind, count) in g.failures.each() {
                 let counter = self
                     .gateway_failures

@@ -88,7 +88,11 @@ pub async fn run_with(
         timezone: config.timezone.name().to_owned(),
     };
     let shared = Shared::new(site, store.clone(), collection.gateways(), shutdown.clone());
-    let shared = Arc::new(shared.assessing_by(&config.assessment));
+    let notes = match &config.device_notes {
+        Some(folder) => crate::notes::DeviceNotes::load(folder)?,
+        None => crate::notes::DeviceNotes::default(),
+    };
+    let shared = Arc::new(shared.assessing_by(&config.assessment).with_notes(notes));
 
     // HTTP first: liveness answers while the register loads.
     let mut http_server = tokio::spawn(serve_http(shared.clone(), listener, shutdown.clone()));

@@ -3,8 +3,10 @@
 use crate::casebook::CaseBook;
 use crate::metrics::Metrics;
 use crate::news::News;
+use crate::notes::DeviceNotes;
 use analytics_assess::{Assessed, Engine, Settings};
 use axum::body::Bytes;
+use ingest_collect::SheetTable;
 use ingest_model::{Columns, Reading, Tag, UtcMicros};
 use ingest_store::{Rollups, Snapshot, Store, StoreError, StoreReader};
 use std::collections::HashMap;
@@ -102,10 +104,23 @@ pub struct GatewayView {
     pub achieved_per_s: f64,
     /// How far the plan is behind, seconds.
     pub late_s: f64,
+    /// By modem: what the plan asks of its time and what was used over the last minute.
+    pub modems: Vec<ModemView>,
     pub failures: FailureCounts,
     /// Readings dropped because the landing did not keep up.
     pub readings_lost: u64,
     pub last_error: Option<String>,
+}
+
+/// Load of one modem, shares of its time at 1200 bit/s.
+#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, utoipa::ToSchema)]
+pub struct ModemView {
+    /// I/O card, or whatever its sub-devices have in common.
+    pub modem: u32,
+    pub devices: usize,
+    /// With prompt answers and nobody else on the line.
+    pub planned_load: f64,
+    pub achieved_load: f64,
 }
 
 /// Where the gateways' state comes from.
@@ -125,6 +140,10 @@ pub struct Shared {
     current: RwLock<Option<Arc<Current>>>,
     newest: RwLock<HashMap<Tag, Reading>>,
     gateways: GatewaySource,
+    /// What devices said beside their readings, while the service collects.
+    pub sheets: OnceLock<Arc<SheetTable>>,
+    /// Names of what only some device types have.
+    pub notes: DeviceNotes,
     pub metrics: Metrics,
     pub news: News,
     /// Told when readings or the register changed.
@@ -187,6 +206,8 @@ impl Shared {
             current: RwLock::new(None),
             newest: RwLock::new(HashMap::new()),
             gateways,
+            sheets: OnceLock::new(),
+            notes: DeviceNotes::default(),
             metrics: Metrics::new(),
             news: News::new(&format!("{:x}", crate::clock::now().0)),
             changed: Notify::new(),
@@ -207,6 +228,13 @@ impl Shared {
         let engine = Engine::new(settings.clone()).with_rollups(self.rollups.clone().read_only());
         self.past = Mutex::new(engine);
         self.assessing = settings.clone();
+        self
+    }
+
+    /// With the site's own notes on its devices.
+    #[must_use]
+    pub fn with_notes(mut self, notes: DeviceNotes) -> Self {
+        self.notes = notes;
         self
     }
 

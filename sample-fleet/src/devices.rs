@@ -49,6 +49,10 @@ pub(crate) struct KeptFault {
     end_s: Option<f64>,
 }
 
+/// Level transmitters of the scenario.
+const PUBLISHING_FAMILY: u16 = 0xFA31;
+const PUBLISHED_EVERY_S: u64 = 20;
+
 fn card(l: &SimLoop, end_s: f64) -> DeviceCard {
     let e = &l.entry;
     // A device with a scaling fault has another upper end than the register says.
@@ -262,6 +266,12 @@ impl Devices for LiveFleet {
 
     fn counted(&self, index: usize) -> [u16; 2] {
         self.counters().get(index).copied().unwrap_or_default()
+    }
+
+    /// Level transmitters publish, so that a host need not ask them.
+    fn publishes_every_s(&self, index: usize) -> Option<u64> {
+        let family = self.cards.get(index)?.device_type;
+        (family == PUBLISHING_FAMILY).then_some(PUBLISHED_EVERY_S)
     }
 
     fn exchanged(&self, index: usize, good: bool) {

@@ -1,5 +1,6 @@
 //! One message or frame, whole or damaged, into the lines of a sheet.
 
+use super::audit;
 use super::fields::{command_name, layout, request_layout};
 use super::sheet::{Sheet, Value};
 use super::{Wire, message_length};
@@ -132,6 +133,7 @@ pub(super) fn message(sheet: &mut Sheet, bytes: &[u8]) {
             sheet.byte(8, *first, "first_record", format!("first record {first}"));
             sheet.byte(9, *count, "records", format!("records {count}"));
         }
+        (1, 5, [_, ..]) => audit::log(sheet, HEADER_LEN, body),
         (_, _, [_, ..]) => sheet.item(8, body, "body", Value::None, "body, not explained"),
         _ => {}
     }
@@ -492,7 +494,7 @@ fn extended(sheet: &mut Sheet, base: usize, data: &[u8], request: bool) {
     fields(sheet, base + 2, number, rest, request);
 }
 
-fn fields(sheet: &mut Sheet, base: usize, command: u16, data: &[u8], request: bool) {
+pub(super) fn fields(sheet: &mut Sheet, base: usize, command: u16, data: &[u8], request: bool) {
     let parts = if request {
         request_layout(command, data.len())
     } else {
@@ -504,6 +506,11 @@ fn fields(sheet: &mut Sheet, base: usize, command: u16, data: &[u8], request: bo
             break;
         };
         let (value, text) = part.meaning(bytes);
+        let text = match part.name.as_ref() {
+            "specific_0" => crate::notes::specific_text(0, bytes, None),
+            "specific_1" => crate::notes::specific_text(14, bytes, None),
+            _ => text,
+        };
         sheet.item(base + at, bytes, part.name, value, text);
         at += bytes.len();
     }

@@ -1,5 +1,6 @@
 //! What the data bytes of commands mean (HCF_SPEC-127, HCF_SPEC-151; HCF_SPEC-183 for codes).
 
+use super::opened;
 use super::sheet::Value;
 use ingest_hart::status::{EXTENDED_STATUS_BITS, EXTENDED_STATUS_MASK, names_of};
 use ingest_hart::{Latin1, PackedAscii, Time32};
@@ -41,7 +42,7 @@ pub(super) fn command_name(command: u16) -> &'static str {
         512 => ", read country code",
         520 => ", read process unit tag",
         523 => ", read condensed status map",
-        _ => "",
+        _ => opened::command_name(command),
     }
 }
 
@@ -70,7 +71,7 @@ pub(super) struct Part {
     kind: Kind,
 }
 
-fn p(name: &'static str, label: &'static str, kind: Kind) -> Part {
+pub(super) fn p(name: &'static str, label: &'static str, kind: Kind) -> Part {
     Part {
         name: name.into(),
         label: label.into(),
@@ -159,7 +160,7 @@ const ROLES: [(&str, &str); 4] = [
 ];
 
 /// `unit` and value of the four dynamic variables.
-fn dynamic() -> impl Iterator<Item = Part> {
+pub(super) fn dynamic() -> impl Iterator<Item = Part> {
     ROLES.into_iter().flat_map(|(short, label)| {
         [("_unit", Kind::Unit), ("", Kind::Float)].map(|(end, kind)| Part {
             name: format!("{short}{end}").into(),
@@ -179,7 +180,7 @@ fn of_roles(end: &'static str, label_end: &'static str) -> Vec<Part> {
 }
 
 /// The same fields for slot after slot.
-fn slots(count: usize, fields: &[(&'static str, &'static str, Kind)]) -> Vec<Part> {
+pub(super) fn slots(count: usize, fields: &[(&'static str, &'static str, Kind)]) -> Vec<Part> {
     let slot = |n: usize| {
         fields.iter().map(move |(name, label, kind)| Part {
             name: format!("slot{n}_{name}").into(),
@@ -212,7 +213,7 @@ pub(super) fn request_layout(command: u16, len: usize) -> Vec<Part> {
             p("first_entry", "first entry", Byte),
             p("entries", "entries", Byte),
         ],
-        _ => Vec::new(),
+        _ => opened::request_layout(command, len),
     }
 }
 
@@ -405,6 +406,6 @@ pub(super) fn layout(command: u16, len: usize) -> Vec<Part> {
                 Raw(len.saturating_sub(2)),
             ),
         ],
-        _ => Vec::new(),
+        _ => opened::layout(command, len),
     }
 }

@@ -158,6 +158,10 @@ impl Sheet {
         });
     }
 
+    pub(super) fn last_mut(&mut self) -> Option<&mut Item> {
+        self.items.last_mut()
+    }
+
     pub(super) fn has_errors(&self) -> bool {
         self.items.iter().any(|i| i.error)
     }

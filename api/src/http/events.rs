@@ -137,6 +137,7 @@ fn same(a: &[GatewayView], b: &[GatewayView]) -> bool {
         planned_per_s: 0.0,
         achieved_per_s: 0.0,
         late_s: 0.0,
+        modems: Vec::new(),
         ..g.clone()
     };
     a.len() == b.len() && a.iter().zip(b).all(|(a, b)| told(a) == told(b))

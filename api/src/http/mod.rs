@@ -6,6 +6,7 @@ mod attention;
 mod baseline;
 mod cases;
 mod circuit;
+mod device;
 mod document;
 pub mod events;
 mod extract;
@@ -71,6 +72,8 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(readings::readings))
         .routes(routes!(agreement::agreement_of))
         .routes(routes!(circuit::circuit))
+        .routes(routes!(device::of_loop))
+        .routes(routes!(device::of_gateway))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
         .routes(routes!(operations::gateways))

@@ -69,6 +69,16 @@ impl Problem {
         )
     }
 
+    /// 404: the loop or gateway is known, or not, and nothing was heard of it.
+    pub fn said_nothing(detail: impl Into<String>) -> Self {
+        Self::new(
+            StatusCode::NOT_FOUND,
+            "urn:loopwitness:problem:said-nothing",
+            "Nothing was heard of it",
+            detail,
+        )
+    }
+
     /// 404 for an address.
     pub fn not_found() -> Self {
         Self::new(

@@ -135,8 +135,30 @@ fn a_plan_says_what_the_wire_allows() {
     let fast = plan("1s");
     assert_eq!(fast.status.code(), Some(1));
     assert!(
-        text(&fast.stdout).contains("cannot be met; the shortest period is"),
+        text(&fast.stdout).contains("cannot be met, above 80 %; to fit: poll every"),
         "{}",
         text(&fast.stdout)
+    );
+}
+
+#[test]
+fn decode_names_what_device_notes_name() {
+    let dir = tempfile::tempdir().unwrap();
+    std::fs::write(
+        dir.path().join("a.toml"),
+        "device_type = \"0x6A31\"\n[status]\n\"0.0\" = \"sensor board replaced\"\n",
+    )
+    .unwrap();
+    // Additional status of type 0x6A31, revision 7 layout: byte 0 bit 0 and byte 5 bit 7 are set.
+    let frame = format!(
+        "86aa310b1c2d301b001001000000008011002108{}a5",
+        "00".repeat(15)
+    );
+    let plain = text(&run(&["decode", &frame]).stdout);
+    assert!(plain.contains("byte 0 bit 0 (no note names it)"), "{plain}");
+    let named = text(&run(&["decode", "--notes", path(dir.path()), &frame]).stdout);
+    assert!(
+        named.contains("byte 0 bit 0: sensor board replaced, byte 5 bit 7 (no note names it)"),
+        "{named}"
     );
 }

@@ -111,8 +111,8 @@ fn bad_files_are_refused_with_file_section_and_reason() {
             "[[gateway]] `north`: transport `tls` is not built yet",
         ),
         (
-            with(&format!("{gateway}opt_in = [33]\n")),
-            "[[gateway]] `north`: opt_in is not built yet; remove it",
+            with(&format!("{gateway}opt_in = [40]\n")),
+            "[[gateway]] `north`: opt_in: command 40 is not a read that can be opened: this program never sends it",
         ),
         (
             with(

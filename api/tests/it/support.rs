@@ -125,6 +125,7 @@ fn gateways() -> Vec<loopwitness::state::GatewayView> {
         planned_per_s: 0.1,
         achieved_per_s: 0.1,
         late_s: 0.0,
+        modems: vec![],
         failures: loopwitness::state::FailureCounts {
             timeouts: 4,
             ..Default::default()

@@ -26,6 +26,9 @@ const NOT_USED: u8 = 250;
 const NOT_A_NUMBER: [u8; 4] = [0x7F, 0xA0, 0x00, 0x00];
 const MA_UNIT: u8 = 39;
 const PERCENT_UNIT: u8 = 57;
+const VOLT_UNIT: u8 = 58;
+/// A device variable of the simulated families' own.
+const TERMINAL_VOLTAGE: u8 = 2;
 /// Device variable codes that every device has (HCF_SPEC-183 common table 34).
 const PERCENT_OF_RANGE: u8 = 244;
 const LOOP_CURRENT: u8 = 245;
@@ -129,6 +132,7 @@ fn classification(unit: u8) -> u8 {
         45 => 69,
         59 | 66 | 67 | 139 => 81,
         MA_UNIT => 84,
+        VOLT_UNIT => 83,
         _ => 0,
     }
 }
@@ -137,9 +141,24 @@ fn is_used(unit: u8) -> bool {
     unit != NOT_USED
 }
 
-/// Devices of revision 7 map their loop current and percent of range to the third and fourth dynamic variable.
-fn has_four_variables(card: &DeviceCard) -> bool {
-    card.universal_revision >= 7 && is_used(card.sv_unit_code)
+/// How many dynamic variables a device has is a matter of its family, not of its revision: command 3 has 9, 14, 19 or 24
+/// bytes. Here loop current is the third where there is one, percent of range the fourth.
+fn dynamic_variables(card: &DeviceCard) -> usize {
+    if is_used(card.sv_unit_code) {
+        2 + usize::from(card.device_type % 3)
+    } else {
+        1
+    }
+}
+
+/// Devices of revision 7 also measure the voltage at their terminals: variable 2 of their own.
+fn has_terminal_voltage(card: &DeviceCard) -> bool {
+    card.universal_revision >= 7
+}
+
+/// What 24 V leave at the terminals behind 350 ohm of wire, shunt and isolator.
+fn terminal_voltage(loop_ma: f32) -> f32 {
+    24.0 - 0.35 * loop_ma
 }
 
 /// Percent of range that the device computes from its PV.
@@ -158,6 +177,9 @@ fn variable(card: &DeviceCard, s: &DeviceState, code: u8) -> Option<(u8, f32)> {
     match code {
         0 | 246 => Some((card.pv_unit_code, s.pv)),
         1 | 247 if is_used(card.sv_unit_code) => Some((card.sv_unit_code, s.sv)),
+        TERMINAL_VOLTAGE if has_terminal_voltage(card) => {
+            Some((VOLT_UNIT, terminal_voltage(s.loop_ma)))
+        }
         PERCENT_OF_RANGE => Some((PERCENT_UNIT, percent(card, s.pv))),
         LOOP_CURRENT => Some((MA_UNIT, s.loop_ma)),
         _ => None,
@@ -203,9 +225,11 @@ pub(crate) fn device(
                 out.push(card.sv_unit_code);
                 float(&mut out, s.sv);
             }
-            if has_four_variables(card) {
+            if dynamic_variables(card) >= 3 {
                 out.push(MA_UNIT);
                 float(&mut out, s.loop_ma);
+            }
+            if dynamic_variables(card) >= 4 {
                 out.push(PERCENT_UNIT);
                 float(&mut out, percent(card, s.pv));
             }
@@ -219,11 +243,13 @@ pub(crate) fn device(
             } else {
                 NOT_USED
             };
-            let (tv, qv) = if has_four_variables(card) {
-                (classification(MA_UNIT), classification(PERCENT_UNIT))
-            } else {
-                (NOT_USED, NOT_USED)
-            };
+            let [tv, qv] = [(3, MA_UNIT), (4, PERCENT_UNIT)].map(|(n, unit)| {
+                if dynamic_variables(card) >= n {
+                    classification(unit)
+                } else {
+                    NOT_USED
+                }
+            });
             out.extend_from_slice(&[classification(card.pv_unit_code), sv, tv, qv]);
         }
         9 if rev >= 6 => return with_status(card, s, request, now),
@@ -266,11 +292,13 @@ pub(crate) fn device(
             } else {
                 NOT_USED
             };
-            let (tv, qv) = if has_four_variables(card) {
-                (LOOP_CURRENT, PERCENT_OF_RANGE)
-            } else {
-                (NOT_USED, NOT_USED)
-            };
+            let [tv, qv] = [(3, LOOP_CURRENT), (4, PERCENT_OF_RANGE)].map(|(n, code)| {
+                if dynamic_variables(card) >= n {
+                    code
+                } else {
+                    NOT_USED
+                }
+            });
             out.extend_from_slice(&[0, sv, tv, qv]);
         }
         54 => {
@@ -310,7 +338,12 @@ fn identity(card: &DeviceCard, s: &DeviceState) -> Vec<u8> {
     out.extend_from_slice(&[PREAMBLES, rev, card.device_revision, 1, 0x08, 0]);
     u24(&mut out, card.device_id);
     if rev >= 6 {
-        out.extend_from_slice(&[PREAMBLES, 1]);
+        let last_variable = if has_terminal_voltage(card) {
+            TERMINAL_VOLTAGE
+        } else {
+            1
+        };
+        out.extend_from_slice(&[PREAMBLES, last_variable]);
         u16s(&mut out, &[s.config_counter]);
         out.push(s.extended_status);
     }

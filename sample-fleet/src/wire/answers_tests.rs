@@ -46,7 +46,7 @@ fn ask(rev: u8, command: u8, data: &[u8]) -> Body {
 
 #[test]
 fn bytes_by_hand() {
-    // PV 2.5 bar, SV 21.25 degC, 12 mA; from revision 7 on also 12 mA and 50 %.
+    // PV 2.5 bar, SV 21.25 degC, 12 mA; this family has 12 mA and 50 % as third and fourth variable.
     assert_eq!(
         ask(7, 3, &[]).data,
         [
@@ -54,14 +54,27 @@ fn bytes_by_hand() {
             0x42, 0x48, 0, 0
         ]
     );
+    assert_eq!(ask(6, 3, &[]).data, ask(7, 3, &[]).data);
+    // 9, 14, 19 or 24 bytes by number of variables (HCF_SPEC-127), whatever the revision.
+    let length = |device_type, sv_unit_code| {
+        let card = DeviceCard {
+            device_type,
+            sv_unit_code,
+            ..card(7)
+        };
+        device(&card, 0, &state(), 3, &[], UtcMicros(0)).data.len()
+    };
     assert_eq!(
-        ask(6, 3, &[]).data,
-        [0x41, 0x40, 0, 0, 7, 0x40, 0x20, 0, 0, 32, 0x41, 0xAA, 0, 0]
+        [(0x6A31, 250), (0x6A32, 32), (0x6A33, 32), (0x6A31, 32)].map(|(t, sv)| length(t, sv)),
+        [9, 14, 19, 24]
     );
+    // Variable 2 is the terminal voltage: 24 V less 350 ohm times 12 mA.
+    assert_eq!(ask(7, 33, &[2]).data, [2, 58, 0x41, 0x9E, 0x66, 0x66]);
+    assert_eq!(ask(6, 33, &[2]).data, [2, 250, 0x7F, 0xA0, 0, 0]);
     assert_eq!(
         ask(7, 0, &[]).data,
         [
-            254, 0x6A, 0x31, 5, 7, 2, 1, 8, 0, 0x0B, 0x1C, 0x2D, 5, 1, 0, 17, 1, 0, 250, 0, 250, 1
+            254, 0x6A, 0x31, 5, 7, 2, 1, 8, 0, 0x0B, 0x1C, 0x2D, 5, 2, 0, 17, 1, 0, 250, 0, 250, 1
         ]
     );
     // Six-bit codes of PT-1001A, four in three bytes.

@@ -7,7 +7,8 @@ pub use serve::{Port, serve};
 
 use super::answers::{self, GATEWAY_TYPE, GatewayFacts};
 use super::modem::Job;
-use super::pdu::{Asked, Body};
+use super::pdu::{Asked, Body, burst};
+use super::session::publish;
 use super::{DeviceCard, Devices};
 use ingest_model::UtcMicros;
 use std::collections::{BTreeMap, HashMap};
@@ -153,6 +154,37 @@ impl Gateway {
 
     fn card(&self, sub: &Sub) -> Option<&DeviceCard> {
         self.devices.cards().get(sub.card)
+    }
+
+    /// Burst messages that are due in this second of a connection; they cost the modem nothing that is simulated.
+    fn published(&self, second: u64) -> Vec<Vec<u8>> {
+        let now = (self.clock)();
+        let due = |s: &&Sub| {
+            let every = self.devices.publishes_every_s(s.card);
+            every.is_some_and(|p| (second + s.card as u64).is_multiple_of(p.max(1)))
+        };
+        self.subs
+            .iter()
+            .filter(due)
+            .filter_map(|s| {
+                let card = self.card(s)?;
+                let state = self.devices.state(s.card, now);
+                if !state.answers || state.exchange_fails {
+                    return None;
+                }
+                let body = answers::device(card, s.polling, &state, 3, &[], now);
+                let primary = second.is_multiple_of(2);
+                let pdu = burst(
+                    card.device_type,
+                    card.device_id,
+                    primary,
+                    3,
+                    &body,
+                    state.device_status,
+                );
+                Some(publish(u16::try_from(second % 65_536).unwrap_or(0), &pdu))
+            })
+            .collect()
     }
 
     /// The answer, when there is one at once.

@@ -66,6 +66,10 @@ pub trait Devices: Send + Sync + 'static {
     fn counted(&self, _index: usize) -> [u16; 2] {
         [0, 0]
     }
+    /// Seconds between the burst messages of device `index`; `None`: it only answers.
+    fn publishes_every_s(&self, _index: usize) -> Option<u64> {
+        None
+    }
     /// An exchange with device `index` is over; `good` = its answer arrived whole.
     fn exchanged(&self, _index: usize, _good: bool) {}
 }

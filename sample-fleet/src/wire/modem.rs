@@ -117,6 +117,12 @@ impl Modem {
             }
             good = false;
             Body::error(PARITY_ERROR)
+        } else if job.asked.command == 95 && card.universal_revision >= 7 {
+            // What the device itself counted, this request included.
+            let [sent, answered] = job
+                .to
+                .map_or([0, 0], |(index, _)| self.devices.counted(index));
+            answers::counters(&[], &[sent.wrapping_add(1), answered, 0])
         } else {
             answers::device(
                 card,

@@ -110,6 +110,27 @@ impl Asked {
     }
 }
 
+/// A burst message of a device, long address: master bit (it alternates) and burst bit set above the type's six bits.
+pub(crate) fn burst(
+    device_type: u16,
+    device_id: u32,
+    primary: bool,
+    command: u8,
+    body: &Body,
+    device_status: u8,
+) -> Vec<u8> {
+    let [high, low] = device_type.to_be_bytes();
+    let [_, a, b, c] = device_id.to_be_bytes();
+    let master = if primary { 0x80 } else { 0 };
+    let data = body.data.get(..MAX_DATA).unwrap_or(&body.data);
+    let mut out = vec![0x81, high & 0x3F | master | 0x40, low, a, b, c, command];
+    out.push(u8::try_from(2 + data.len()).unwrap_or(u8::MAX));
+    out.extend_from_slice(&[body.code, device_status]);
+    out.extend_from_slice(data);
+    out.push(check(&out));
+    out
+}
+
 /// XOR of all bytes.
 pub(crate) fn check(bytes: &[u8]) -> u8 {
     bytes.iter().fold(0, |x, b| x ^ b)
@@ -137,6 +158,18 @@ mod tests {
                 0x86, 0xAA, 0x31, 0x0B, 0x1C, 0x2D, 0x03, 0x02, 0x88, 0x00, 0xAE
             ]
         );
+    }
+
+    #[test]
+    fn burst_by_hand() {
+        // Command 3 as burst, master bit 1: address EA..., check byte C1 (the published frame collection of the tests).
+        let data = [
+            0x41, 0x40, 0, 0, 7, 0x40, 0x20, 0, 0, 0x20, 0x41, 0xAA, 0, 0, 0x27, 0x41, 0x40, 0, 0,
+            0x39, 0x42, 0x48, 0, 0,
+        ];
+        let frame = burst(0x6A31, 0x0B_1C2D, true, 3, &Body::ok(data.to_vec()), 0);
+        assert_eq!(frame[..8], [0x81, 0xEA, 0x31, 0x0B, 0x1C, 0x2D, 3, 26]);
+        assert_eq!(frame.last(), Some(&0xC1));
     }
 
     #[test]

@@ -41,6 +41,15 @@ pub(crate) fn response(sequence: u16, pdu: &[u8]) -> Vec<u8> {
     message(TOKEN_PASSING, OK, sequence, pdu)
 }
 
+/// A burst message that the server passes on, with its own count in place of a sequence number.
+pub(crate) fn publish(count: u16, pdu: &[u8]) -> Vec<u8> {
+    let mut out = message(TOKEN_PASSING, OK, count, pdu);
+    if let Some(kind) = out.get_mut(1) {
+        *kind = 2;
+    }
+    out
+}
+
 fn message(id: u8, status: u8, sequence: u16, body: &[u8]) -> Vec<u8> {
     let count = u16::try_from(HEADER + body.len()).unwrap_or(u16::MAX);
     let mut out = Vec::with_capacity(HEADER + body.len());
@@ -72,6 +81,10 @@ impl Session {
             inactivity_ms: u64::from(DEFAULT_INACTIVITY_MS),
             heard_ms: now_ms,
         }
+    }
+
+    pub(crate) fn is_open(&self) -> bool {
+        self.open
     }
 
     /// When the connection is to be closed if nothing more is heard; `None` never.

@@ -206,8 +206,10 @@ impl Gateway {
         };
         let mut session = Session::new(free, 0);
         let mut buffer = vec![0u8; 2048];
+        let mut seconds = tokio::time::interval(Duration::from_secs(1));
         loop {
             let steps = tokio::select! {
+                _ = seconds.tick(), if session.is_open() => self.publish(started),
                 () = inactive(&session, started) => return,
                 Some(message) = outgoing.recv() => vec![Step::Send(message)],
                 n = read.read(&mut buffer) => match n {
@@ -246,8 +248,10 @@ impl Gateway {
             delayed: Delayed::default(),
         };
         let mut session = Session::new(permit.is_some(), 0);
+        let mut seconds = tokio::time::interval(Duration::from_secs(1));
         loop {
             let steps = tokio::select! {
+                _ = seconds.tick(), if session.is_open() => self.publish(started),
                 () = inactive(&session, started) => return,
                 Some(message) = outgoing.recv() => vec![Step::Send(message)],
                 bytes = datagrams.recv() => match bytes {
@@ -267,6 +271,11 @@ impl Gateway {
                 }
             }
         }
+    }
+
+    fn publish(&self, started: Instant) -> Vec<Step> {
+        let due = self.published(started.elapsed().as_secs());
+        due.into_iter().map(Step::Send).collect()
     }
 
     fn take(self: &Arc<Self>, link: &Connection, step: Step) -> Taken {
