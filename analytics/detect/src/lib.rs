@@ -40,6 +40,6 @@ pub use finding::{
     NotJudged, Signal,
 };
 pub use fleet::{Fleet, Params, assess};
-pub use history::{Blocks, LoopRecord, LoopSource};
+pub use history::{Blocks, LoopRecord, LoopSource, PackedDays};
 pub use skip::Work;
 pub use status::StatusMap;

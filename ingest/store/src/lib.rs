@@ -40,7 +40,7 @@ pub use journal::JournalEntry;
 pub use landing::Landing;
 pub use register::{ChangedCell, ChangedLoop, Register, RegisterDiff};
 pub use retain::DropReport;
-pub use rollups::Rollups;
+pub use rollups::{RollupFile, RollupWriter, Rollups, Spill};
 pub use seal::SealReport;
 pub use snapshot::{DayRef, Snapshot, StoreReader};
 pub use store::Store;
