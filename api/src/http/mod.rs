@@ -39,8 +39,6 @@ use utoipa_axum::routes;
 
 /// Longest answer; a year of readings of one loop takes a few seconds.
 const ANSWER_WITHIN: Duration = Duration::from_secs(120);
-/// Largest body of an address that names no other limit.
-const BODY_BYTES: usize = 64 * 1024;
 /// A long answer waits so long for its turn.
 const TURN_WITHIN: Duration = Duration::from_secs(20);
 
@@ -92,6 +90,7 @@ const NOT_BUILT: [&str; 2] = ["/api/v1/families", "/api/v1/reports"];
 /// Everything the service answers.
 pub fn router(shared: Arc<Shared>) -> Router {
     let limits = shared.clone();
+    let body_bytes = limits.body_bytes();
     let (api, _document) = routes().split_for_parts();
     let document: Arc<str> = openapi_json().into();
     let mut router = api.route(
@@ -120,7 +119,7 @@ pub fn router(shared: Arc<Shared>) -> Router {
         SetResponseHeaderLayer::if_not_present(name, HeaderValue::from_static(value))
     };
     router
-        .layer(DefaultBodyLimit::max(BODY_BYTES))
+        .layer(DefaultBodyLimit::max(body_bytes))
         .layer(CatchPanicLayer::custom(|_| {
             Problem::from_status(StatusCode::INTERNAL_SERVER_ERROR).into_response()
         }))

@@ -100,7 +100,7 @@ fn bad_files_are_refused_with_file_section_and_reason() {
         ),
         (
             with(&format!("{gateway}transport = \"tls\"\n")),
-            "[[gateway]] `north`: transport `tls` is not built yet",
+            "[[gateway]] `north`: psk_identity is missing: the name under which the gateway knows this program's key",
         ),
         (
             with(&format!("{gateway}opt_in = [33]\n")),
