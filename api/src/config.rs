@@ -128,6 +128,8 @@ pub struct SiteConfig {
     pub import: Option<PathBuf>,
     pub gateways: Vec<Gateway>,
     pub analogs: Vec<Analog>,
+    /// `[alerts]`: whom to tell.
+    pub alerts: Option<crate::alerts::AlertSettings>,
     /// `[assessment]` (our addition).
     pub assessment: analytics_assess::Settings,
     /// `[limits]` (our addition).
@@ -157,7 +159,7 @@ struct RawFile {
     analog: Vec<RawAnalog>,
     #[serde(default)]
     assessment: crate::settings::RawAssessment,
-    alerts: Option<toml::Table>,
+    alerts: Option<crate::alerts::RawAlerts>,
     access: Option<toml::Table>,
     #[serde(default)]
     keep: RawKeep,
@@ -349,7 +351,6 @@ impl SiteConfig {
         };
         for (present, section) in [
             (!raw.serial.is_empty(), "[[serial]]"),
-            (raw.alerts.is_some(), "[alerts]"),
             (raw.access.is_some(), "[access]"),
         ] {
             if present {
@@ -360,6 +361,11 @@ impl SiteConfig {
             }
         }
 
+        let alerts = raw
+            .alerts
+            .map(crate::alerts::RawAlerts::settings)
+            .transpose()
+            .map_err(|m| value("[alerts]", m))?;
         let limits = raw.limits.checked().map_err(|m| value("[limits]", m))?;
         let mut assessment = raw
             .assessment
@@ -466,6 +472,7 @@ impl SiteConfig {
             import: site.import.map(|p| base.join(p)),
             gateways,
             analogs,
+            alerts,
             assessment,
             limits,
             keep_raw: raw.keep.raw,

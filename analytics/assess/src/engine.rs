@@ -6,11 +6,11 @@
 use crate::day::{Day, Target};
 use crate::trace::{Trace, TraceStep, trace};
 use analytics_detect::{
-    Assessment, Blocks, DayBlock, Fleet, HourBlock, LoopSource, PACK_VERSION, PackError,
-    PackedDays, Params, Work, assess, unpack,
+    Assessment, Blocks, DayBlock, Evidence, Finding, Fleet, HourBlock, LoopSource, PACK_VERSION,
+    PackError, PackedDays, Params, Work, assess, unpack,
 };
 use ingest_model::{LoopEntry, Tag, UtcMicros};
-use ingest_store::{Register, RollupWriter, Rollups, Snapshot, Spill, StoreError};
+use ingest_store::{Baseline, Register, RollupWriter, Rollups, Snapshot, Spill, StoreError};
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -69,12 +69,18 @@ struct Part {
 #[derive(Debug)]
 pub struct Assessed {
     pub result: Assessment,
-    days: Vec<Arc<Day>>,
+    pub(crate) days: Vec<Arc<Day>>,
 }
 
 impl Assessed {
     /// The loop's difference, errors, scatter and status over the record; `None` for a loop without readings.
     pub fn trace(&self, tag: &Tag, step: TraceStep) -> Option<Trace> {
+        let blocks = self.hour_blocks(tag);
+        (!blocks.is_empty()).then(|| trace(&blocks, step))
+    }
+
+    /// The loop's hour blocks, in order of time; damaged days are left out.
+    pub fn hour_blocks(&self, tag: &Tag) -> Vec<HourBlock> {
         let mut blocks: Vec<HourBlock> = Vec::new();
         self.each_day(tag, |l| {
             let before = blocks.len();
@@ -82,7 +88,7 @@ impl Assessed {
                 blocks.truncate(before);
             }
         });
-        (!blocks.is_empty()).then(|| trace(&blocks, step))
+        blocks
     }
 
     /// The loop's day blocks, in order of time.
@@ -318,13 +324,17 @@ impl Engine {
             parts,
             lost: Mutex::new(BTreeSet::new()),
         };
+        let baselines: BTreeMap<&Tag, Baseline> = entries
+            .iter()
+            .filter_map(|e| Some((&e.tag, register.baseline_at(&e.tag, to)?)))
+            .collect();
         let loops: Vec<LoopSource<'_>> = entries
             .iter()
             .map(|entry| LoopSource {
                 entry,
                 blocks: Blocks::Packed {
                     days: &kept,
-                    from_hour: baseline(register, entry),
+                    from: baselines.get(&entry.tag).map_or(i64::MIN, |b| b.from.0),
                 },
             })
             .collect();
@@ -345,8 +355,15 @@ impl Engine {
             readings: days.iter().map(|d| d.readings).sum(),
             rejected: snapshot.rejected(),
         };
-        let result = assess(&fleet, &self.settings.params);
+        let mut result = assess(&fleet, &self.settings.params);
         drop(fleet);
+        for row in &mut result.attention {
+            if let Some(baseline) = baselines.get(&row.tag) {
+                for f in &mut row.findings {
+                    say_baseline(f, baseline);
+                }
+            }
+        }
         let lost = kept
             .lost
             .into_inner()
@@ -397,21 +414,16 @@ impl PackedDays for KeptDays<'_> {
     }
 }
 
-/// First hour of the newest baseline: re-ranging or exchanging a device starts a new one.
-fn baseline(register: &Register, now: &LoopEntry) -> i64 {
-    let mut hour = i64::MIN;
-    let mut before: Option<&LoopEntry> = None;
-    for e in register.entries(&now.tag) {
-        if let Some(b) = before
-            && (b.range != e.range || (b.device_id.is_some() && b.device_id != e.device_id))
-            && let Some(t) = e.valid_from
-        {
-            hour = t.hour();
-        }
-        before = Some(e);
-        if e == now {
-            break;
-        }
+/// A finding says since when the loop's history counts, and why.
+fn say_baseline(f: &mut Finding, baseline: &Baseline) {
+    // What was before is no evidence: the onset lies at its begin at the earliest.
+    for t in [&mut f.onset, &mut f.onset_low, &mut f.onset_high] {
+        *t = (*t).max(baseline.from);
     }
-    hour
+    let mut say = |name, text: String| f.evidence.insert(name, Evidence::Text(text));
+    say("baseline_from", baseline.from.to_rfc3339());
+    say("baseline_reason", baseline.reason.as_str().to_owned());
+    if let Some(until) = baseline.note.as_ref().and_then(|n| n.until) {
+        say("baseline_until", until.to_rfc3339());
+    }
 }

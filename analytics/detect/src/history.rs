@@ -17,10 +17,10 @@ pub struct LoopSource<'a> {
 #[derive(Clone, Debug)]
 pub enum Blocks<'a> {
     Plain(&'a [HourBlock]),
-    /// Packed days in order; hours before `from_hour` belong to an earlier baseline.
+    /// Packed days in order; rows before `from` (microseconds) belong to an earlier baseline.
     Packed {
         days: &'a dyn PackedDays,
-        from_hour: i64,
+        from: i64,
     },
 }
 
@@ -37,7 +37,7 @@ impl LoopSource<'_> {
     pub fn load(&self) -> Cow<'_, [HourBlock]> {
         match &self.blocks {
             Blocks::Plain(b) => Cow::Borrowed(b),
-            Blocks::Packed { days, from_hour } => {
+            Blocks::Packed { days, from } => {
                 let mut out = Vec::new();
                 days.each(&self.entry.tag, &mut |day| {
                     let before = out.len();
@@ -47,7 +47,8 @@ impl LoopSource<'_> {
                     }
                     taken
                 });
-                let old = out.partition_point(|b| b.hour < *from_hour);
+                // Where a baseline begins within an hour, that hour has a block on each side of it.
+                let old = out.partition_point(|b| b.first_row < *from);
                 out.drain(..old);
                 Cow::Owned(out)
             }
