@@ -309,11 +309,20 @@ pub fn dayfile(data: &[u8]) {
     }
     let file = history_file(&store);
     std::fs::write(&file, data).expect("scratch file");
-    // Rows in order, or an error that names the file.
-    if let Ok(reader) = StoreReader::open(&store)
-        && let Err(e) = rows_in_order(&reader)
-    {
+    // Rows in order, or an error that names the file: by day, and one loop by statistics and page index.
+    let Ok(reader) = StoreReader::open(&store) else {
+        return;
+    };
+    if let Err(e) = rows_in_order(&reader) {
         assert!(!e.is_empty());
+    }
+    for name in ["FT-1", "FT-2"] {
+        let tag = Tag::new(name).expect("a tag");
+        if let Ok(snapshot) = reader.snapshot()
+            && let Ok(rows) = snapshot.read_loop(&tag, UtcMicros(0), UtcMicros::from_day(2))
+        {
+            assert!(rows.time.is_sorted_by(|a, b| a < b), "out of order");
+        }
     }
 }
 
