@@ -26,16 +26,20 @@ export interface StripProps {
 
 const RAIL = 20;
 const ROW = 34;
-/** Loops beyond which strokes stand closer, so that a large group stays on the sheet. */
-const pitchOf = (n: number): number => (n > 2_000 ? 2.5 : n > 400 ? 4 : 9);
+/** Strokes of a large group stand closer, so that it stays on the sheet; a strip that nearly fits its line is made to fit. */
+function pitchOf(n: number, width: number): number {
+  const wanted = n > 2_000 ? 2.5 : n > 400 ? 4 : 9;
+  const fits = (width - 2) / Math.max(1, n);
+  return fits < wanted && fits >= 5 ? fits : wanted;
+}
 /** A finger takes the nearest finding within so many px before a quiet neighbour. */
 const FINGER = 16;
 
 export function Strip({ name, terminals, joined }: StripProps) {
   const [ref, width] = useWidth<HTMLDivElement>();
   const [at, setAt] = useState(-1);
-  const pitch = pitchOf(terminals.length);
-  const per = Math.max(1, Math.floor((width - 2) / pitch));
+  const pitch = pitchOf(terminals.length, width);
+  const per = Math.max(1, Math.floor((width - 2) / pitch + 1e-6));
   const rows = Math.ceil(terminals.length / per);
   const x = (i: number): number => 1 + (i % per) * pitch + pitch / 2;
   const y = (i: number): number => 5 + Math.floor(i / per) * ROW;
@@ -97,7 +101,7 @@ export function Strip({ name, terminals, joined }: StripProps) {
             {Array.from({ length: rows }, (_, r) => (
               <path key={r} class="rail" d={`M1 ${5 + r * ROW}H${ends(r)}M1 ${5 + r * ROW + RAIL}H${ends(r)}M${ends(r)} ${5 + r * ROW}v${RAIL}`} />
             ))}
-            {pitch >= 9 && <path class="hair" d={terminals.map((_, i) => cell(i)).join("")} />}
+            {pitch >= 5 && <path class="hair" d={terminals.map((_, i) => cell(i)).join("")} />}
             <path class="stk qu" d={of("quiet").map((i) => `M${x(i).toFixed(1)} ${y(i) + 6}v8`).join("")} />
             <path class="dots" d={of("not-judged").map((i) => `M${x(i).toFixed(1)} ${y(i) + 7}h0M${x(i).toFixed(1)} ${y(i) + 13}h0`).join("")} />
             <path class="stk dif" d={of("finding").map((i) => `M${x(i).toFixed(1)} ${y(i) - 4}v28`).join("")} />

@@ -4,7 +4,7 @@ import { useEffect, useState } from "preact/hooks";
 import { get, loopPath, said } from "../api";
 import { caseName, closedWords, dueOf, eventWords, particulars, stateWords } from "../casewords";
 import { Lane } from "../figures/lane";
-import { count, num, pct, signedPct } from "../format";
+import { count, day, num, pct, signedPct } from "../format";
 import { Said, When } from "../said";
 import { assessment, axisFrom, loops, now, wall } from "../state";
 import type { CaseEvent, WholeCase } from "../types";
@@ -74,7 +74,12 @@ export function CasePage({ id }: { id: string }) {
             )}
             {c.returned > 0 && ` It came back ${count(c.returned)} ${plural(c.returned, "time", "times")}.`}
           </p>
-          <Lane c={c} history={c.history} from={axisFrom.value} now={now.value} />
+          <figure class="lanefig">
+            <Lane c={c} history={c.history} from={axisFrom.value} now={now.value} />
+            <figcaption>
+              {day(axisFrom.value, now.value)} to now, and half as long ahead. Dotted: it was there, and nobody was told. Solid: open. Ticks: what people did{c.plan?.due ? "; the bar: work is due" : ""}.
+            </figcaption>
+          </figure>
           <dl class="facts">
             <dt>Loops</dt>
             <dd>

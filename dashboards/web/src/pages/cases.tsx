@@ -78,7 +78,7 @@ export function Cases() {
   const head =
     all.length === 0
       ? "No case is open."
-      : `${countWord(all.length, count)} ${plural(all.length, "case is", "cases are")} open. ${unread === 0 ? "Each has been read by a person" : `${countWord(unread, count)} ${plural(unread, "waits", "wait")} for a person to read ${plural(unread, "it", "them")}`}${due > 0 ? `; ${count(due)} ${plural(due, "is", "are")} due this week` : ""}.`;
+      : `${countWord(all.length, count)} ${plural(all.length, "case is", "cases are")} open. ${unread === 0 ? "Each has been read by a person" : unread === all.length ? "Nobody has read any of them yet" : `${countWord(unread, count)} ${plural(unread, "waits", "wait")} for a person to read ${plural(unread, "it", "them")}`}${due > 0 ? `; ${count(due)} ${plural(due, "is", "are")} due this week` : ""}.`;
   const areas = [...new Set(all.flatMap((c) => c.areas))].sort();
   const groups = STATES.filter(([s]) => state === "" || state === s).map(([s, name, about]) => ({ s, name, about, list: shown.filter((c) => c.state === s) }));
   const listed = groups.reduce((n, g) => n + g.list.length, 0);

@@ -3,7 +3,7 @@
 import { useEffect } from "preact/hooks";
 import { leadFinding } from "../entries";
 import { type Mark, Strip, type Terminal } from "../figures/strip";
-import { chance, count, num } from "../format";
+import { count, num } from "../format";
 import { query, setParam } from "../route";
 import { Said, When } from "../said";
 import { assessment, loops } from "../state";
@@ -96,9 +96,6 @@ export function Wiring() {
                   <b>since</b> <When t={c.onset} />
                 </span>
                 <span>
-                  <b>by chance</b> {chance(c.p_value)}
-                </span>
-                <span>
                   <b>attention</b> {num(c.score, 2)}
                 </span>
               </p>
@@ -178,27 +175,24 @@ function Sorted({ s, all, marks, a }: { s: Sorting; all: ReadonlyMap<string, Loo
 }
 
 function Legend() {
-  const marks: [string, string][] = [
-    ["M20 16v8", "nothing found"],
-    ["M110 6v28", "finding"],
-    ["M200 6v10M200 25v9", "no reply"],
+  const marks: [string, string, string][] = [
+    ["M45 16v8", "stk qu", "nothing found"],
+    ["M135 6v28", "stk dif", "finding"],
+    ["M225 6v10M225 25v9", "stk dif", "no reply"],
+    ["M315 17h0M315 23h0", "dots", "not judged"],
   ];
   return (
     <figure class="legend">
-      <svg class="fig" viewBox="0 0 340 64" width="340" height="64" role="img" aria-label="Short stroke: nothing found. Tall: finding. Broken: no reply. Two dots: not judged. A bar beneath joins loops of one cause.">
-        <path class="rail" d="M1 10H330M1 30H330M1 10v20M60 10v20M150 10v20M240 10v20M330 10v20" />
-        {marks.map(([d, words], i) => (
+      <svg class="fig" viewBox="0 0 362 64" width="362" height="64" role="img" aria-label="Short stroke: nothing found. Tall: finding. Broken: no reply. Two dots: not judged. A bar beneath joins loops of one cause.">
+        <path class="rail" d="M1 10H360M1 30H360M1 10v20M90 10v20M180 10v20M270 10v20M360 10v20" />
+        {marks.map(([d, mark, words], i) => (
           <g key={words}>
-            <path class={i === 0 ? "stk qu" : "stk dif"} d={d} />
-            <text class="t" x={[20, 110, 200][i]} y="56" text-anchor={i === 0 ? "start" : "middle"} dx={i === 0 ? -19 : 0}>
+            <path class={mark} d={d} />
+            <text class="t" x={45 + 90 * i} y="56" text-anchor="middle">
               {words}
             </text>
           </g>
         ))}
-        <path class="dots" d="M285 17h0M285 23h0" />
-        <text class="t" x="285" y="56" text-anchor="middle">
-          not judged
-        </text>
       </svg>
       <figcaption>One stroke a loop. A bar beneath joins the loops of one cause. Arrow keys walk along a strip, Enter opens the loop.</figcaption>
     </figure>
