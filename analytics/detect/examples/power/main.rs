@@ -163,7 +163,7 @@ fn write(dir: &Path, all: &[(&Fault, Vec<Point>)]) -> std::io::Result<()> {
         "# Power of the detectors\n\nWritten by `make power` (analytics/detect/examples/power): one simulated loop a trial, 15 healthy days, then the fault for 14. \
          The process wanders over about 25 to 75 % of range, the analog value is sampled up to a poll period from the digital one, the input card has 0.0125 % noise, \
          0.02 % of daily course and 0.01 % from day to day. Sizes were tried in the steps of the pictures.\n\n\
-         | fault | polls every | smallest size found in 9 of 10 | median delay there |\n| --- | --- | --- | --- |\n",
+         | fault | polls every | smallest size from which on 9 of 10 are found | median delay there |\n| --- | --- | --- | --- |\n",
     );
     for (fault, points) in all {
         std::fs::write(
