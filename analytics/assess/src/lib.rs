@@ -3,6 +3,7 @@
 //! An assessment is a pure function of the snapshot and the reference time; the cache only saves work: a
 //! day's blocks are rebuilt whenever its rows or the register could have changed.
 
+mod circuit;
 mod day;
 mod engine;
 mod frames;

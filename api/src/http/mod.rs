@@ -3,7 +3,9 @@
 mod accept;
 mod agreement;
 mod attention;
+mod baseline;
 mod cases;
+mod circuit;
 mod document;
 pub mod events;
 mod extract;
@@ -11,6 +13,7 @@ mod guard;
 mod loops;
 mod operations;
 mod patch;
+mod person;
 pub mod problem;
 mod readings;
 mod register;
@@ -62,8 +65,12 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(attention::common_causes))
         .routes(routes!(loops::list))
         .routes(routes!(loops::one, patch::patch))
+        .routes(routes!(baseline::list))
+        .routes(routes!(baseline::accept))
+        .routes(routes!(baseline::replaces))
         .routes(routes!(readings::readings))
         .routes(routes!(agreement::agreement_of))
+        .routes(routes!(circuit::circuit))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
         .routes(routes!(operations::gateways))
