@@ -120,8 +120,8 @@ pub fn render(a: &Assessment, width: u16) -> String {
                 e.tag,
                 e.kind.as_str(),
                 e.onset.date_string(),
-                e.work_from.to_rfc3339(),
-                e.work_to.to_rfc3339()
+                e.work_from.date_string(),
+                e.work_to.date_string()
             ));
         }
     }
