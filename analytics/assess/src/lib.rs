@@ -5,9 +5,16 @@
 
 mod day;
 mod engine;
+mod families;
+mod family;
 mod frames;
 mod trace;
 
 pub use engine::{AssessError, Assessed, Engine, Settings};
-pub use frames::to_csv;
+pub use families::families;
+pub use family::{
+    Change, Compared, ErrorShare, Families, Family, FamilyQuery, FleetMean, Member, Rates, Shares,
+    Week,
+};
+pub use frames::{families_csv, to_csv};
 pub use trace::{Trace, TraceStep};

@@ -25,6 +25,7 @@ pub mod fleet;
 pub mod history;
 pub mod noise;
 pub mod peers;
+pub mod pooling;
 pub mod rails;
 pub mod silence;
 pub mod skip;

@@ -6,6 +6,7 @@ import { answeredAt, assessment, axisFrom, now, trouble, wall } from "./state";
 
 const SHEETS: readonly (readonly [string, string])[] = [
   ["/", "Attention"],
+  ["/families", "Families"],
   ["/not-judged", "Not judged"],
   ["/collection", "Collection"],
 ];

@@ -4,6 +4,7 @@ import { render } from "preact";
 import { Block, Foot } from "./frame";
 import { Attention } from "./pages/attention";
 import { Collection } from "./pages/collection";
+import { Families } from "./pages/families";
 import { Loop } from "./pages/loop";
 import { NotJudged } from "./pages/notjudged";
 import * as route from "./route";
@@ -14,6 +15,7 @@ function Sheet() {
   const tag = route.tagOf(path);
   if (tag !== null) return <Loop key={tag} tag={tag} />;
   if (path === "/" || path === "") return <Attention />;
+  if (path === "/families") return <Families />;
   if (path === "/collection") return <Collection />;
   if (path === "/not-judged") return <NotJudged />;
   return (

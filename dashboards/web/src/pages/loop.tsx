@@ -4,6 +4,7 @@ import { useEffect, useMemo, useState } from "preact/hooks";
 import { get, said } from "../api";
 import { findingWords, ne107Words, purposeWords, whatWords } from "../words";
 import { entriesOf, leadFinding, since } from "../entries";
+import { BaselineList } from "./baselines";
 import { AgreementFigure } from "../figures/agreement";
 import { type Means, Parts, meansOf } from "../figures/parts";
 import { type Poll, Twin } from "../figures/twin";
@@ -433,6 +434,7 @@ function Columns({ loop }: { loop: LoopEntry }) {
             </>
           ))}
         </dl>
+        <BaselineList tag={loop.tag} version={assessment.value?.assessed_at ?? ""} />
       </div>
       <div>
         <h2>Readings</h2>
