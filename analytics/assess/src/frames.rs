@@ -2,7 +2,7 @@
 
 use crate::AssessError;
 use crate::family::{Families, Family};
-use analytics_detect::Assessment;
+use analytics_detect::{Assessment, EighthAgreement};
 use polars::prelude::{
     CsvWriter, DataFrame, DataType, IntoLazy, NamedFrom, PolarsError, QuantileMethod, SerWriter, Series,
     SortMultipleOptions, col, len, lit,
@@ -52,11 +52,12 @@ fn findings(result: &Assessment) -> Result<DataFrame, AssessError> {
 
 /// The list as CSV (RFC 4180, header row, UTF-8), one row a finding.
 pub fn to_csv(result: &Assessment) -> Result<String, AssessError> {
-    let mut frame = findings(result)?;
+    csv_of(findings(result)?)
+}
+
+fn csv_of(mut frame: DataFrame) -> Result<String, AssessError> {
     let mut out = Vec::new();
-    CsvWriter::new(&mut out)
-        .finish(&mut frame)
-        .map_err(|e| AssessError::Table(e.to_string()))?;
+    CsvWriter::new(&mut out).finish(&mut frame).map_err(table)?;
     String::from_utf8(out).map_err(|e| AssessError::Table(e.to_string()))
 }
 
@@ -296,7 +297,7 @@ pub fn families_csv(families: &Families) -> Result<String, AssessError> {
     let found = |f: &Family| f.findings.share;
     let failed = |f: &Family| f.errors.share;
     let change = |f: &Family| f.change.clone();
-    let mut frame = frame!(rows,
+    let frame = frame!(rows,
         "scope" => |f| f.scope,
         "family" => |f| f.name.clone(),
         "members" => |f| f.members as u64,
@@ -332,7 +333,39 @@ pub fn families_csv(families: &Families) -> Result<String, AssessError> {
         "change_since" => |f| change(f).map(|c| c.since),
         "change_p_value" => |f| change(f).map(|c| c.p_value),
     )?;
-    let mut out = Vec::new();
-    CsvWriter::new(&mut out).finish(&mut frame).map_err(table)?;
-    String::from_utf8(out).map_err(|e| AssessError::Table(e.to_string()))
+    csv_of(frame)
+}
+
+/// One eighth of one loop's range.
+#[derive(Clone, Debug)]
+pub(crate) struct AgreementRow {
+    pub tag: String,
+    pub from_ma: f64,
+    pub eighth: EighthAgreement,
+    pub with_accuracy: bool,
+    pub tolerance_pct: f64,
+    pub from: Option<String>,
+    pub to: Option<String>,
+    pub from_because: Option<&'static str>,
+}
+
+pub(crate) fn agreement_csv(rows: &[AgreementRow]) -> Result<String, AssessError> {
+    let frame = frame!(rows,
+        "tag" => |r| r.tag.clone(),
+        "from_ma" => |r| r.from_ma,
+        "to_ma" => |r| r.from_ma + 2.0,
+        "days" => |r| r.eighth.days as u64,
+        "samples" => |r| r.eighth.samples,
+        "newest" => |r| r.eighth.newest.map(|t| t.to_rfc3339()),
+        "deviation_pct" => |r| r.eighth.deviation_pct,
+        "expanded_uncertainty_pct" => |r| r.eighth.expanded_uncertainty_pct,
+        "degrees_of_freedom" => |r| r.eighth.degrees_of_freedom.filter(|v| v.is_finite()),
+        "counts" => |r| r.eighth.counts,
+        "uncertainty" => |r| if r.with_accuracy { "combined with the input's accuracy" } else { "statistical part only" },
+        "tolerance_pct" => |r| r.tolerance_pct,
+        "evidence_from" => |r| r.from.clone(),
+        "evidence_to" => |r| r.to.clone(),
+        "evidence_from_because" => |r| r.from_because,
+    )?;
+    csv_of(frame)
 }

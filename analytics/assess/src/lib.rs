@@ -3,6 +3,7 @@
 //! An assessment is a pure function of the snapshot and the reference time; the cache only saves work: a
 //! day's blocks are rebuilt whenever its rows or the register could have changed.
 
+mod agreement;
 mod day;
 mod engine;
 mod families;
@@ -10,6 +11,7 @@ mod family;
 mod frames;
 mod trace;
 
+pub use agreement::{AGREEMENT_DAYS, LoopAgreement, agreement_csv, loop_agreement};
 pub use engine::{AssessError, Assessed, Engine, Settings};
 pub use families::families;
 pub use family::{

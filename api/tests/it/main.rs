@@ -1,5 +1,6 @@
 //! The program from outside: command line, configuration, HTTP. One binary, since each links all of polars.
 
+mod baseline;
 mod cases;
 mod cli;
 mod config;
@@ -7,6 +8,7 @@ mod decode;
 mod edits;
 mod events;
 mod export;
+mod families;
 mod http;
 mod live;
 mod points;
