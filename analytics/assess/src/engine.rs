@@ -39,12 +39,18 @@ pub struct Engine {
 #[derive(Debug)]
 pub struct Assessed {
     pub result: Assessment,
-    days: Vec<Arc<Day>>,
+    pub(crate) days: Vec<Arc<Day>>,
 }
 
 impl Assessed {
     /// The loop's difference, errors, scatter and status over the record; `None` for a loop without readings.
     pub fn trace(&self, tag: &Tag, step: TraceStep) -> Option<Trace> {
+        let blocks = self.hour_blocks(tag);
+        (!blocks.is_empty()).then(|| trace(&blocks, step))
+    }
+
+    /// The loop's hour blocks, in order of time; damaged days are left out.
+    pub fn hour_blocks(&self, tag: &Tag) -> Vec<HourBlock> {
         let mut blocks: Vec<HourBlock> = Vec::new();
         for l in self.days.iter().filter_map(|d| d.loops.get(tag)) {
             let before = blocks.len();
@@ -52,7 +58,7 @@ impl Assessed {
                 blocks.truncate(before);
             }
         }
-        (!blocks.is_empty()).then(|| trace(&blocks, step))
+        blocks
     }
 
     /// The loop's day blocks, in order of time.

@@ -4,6 +4,7 @@
 //! day's blocks are rebuilt whenever its rows or the register could have changed.
 
 mod agreement;
+mod circuit;
 mod day;
 mod engine;
 mod families;

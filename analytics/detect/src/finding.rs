@@ -103,11 +103,11 @@ impl Ne107 {
     }
 }
 
-fn rfc3339<S: Serializer>(t: &UtcMicros, s: S) -> Result<S::Ok, S::Error> {
+pub(crate) fn rfc3339<S: Serializer>(t: &UtcMicros, s: S) -> Result<S::Ok, S::Error> {
     s.serialize_str(&t.to_rfc3339())
 }
 
-fn rfc3339_opt<S: Serializer>(t: &Option<UtcMicros>, s: S) -> Result<S::Ok, S::Error> {
+pub(crate) fn rfc3339_opt<S: Serializer>(t: &Option<UtcMicros>, s: S) -> Result<S::Ok, S::Error> {
     match t {
         Some(t) => s.serialize_str(&t.to_rfc3339()),
         None => s.serialize_none(),

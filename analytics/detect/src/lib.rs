@@ -16,6 +16,7 @@
 pub mod agreement;
 pub mod attention;
 pub mod block;
+pub mod circuit;
 pub mod common;
 pub mod context;
 pub mod drift;
@@ -27,6 +28,7 @@ pub mod noise;
 pub mod peers;
 pub mod pooling;
 pub mod rails;
+pub mod sensitivity;
 pub mod silence;
 pub mod skip;
 pub mod status;

@@ -5,6 +5,7 @@ mod agreement;
 mod attention;
 mod baseline;
 mod cases;
+mod circuit;
 mod document;
 pub mod events;
 mod extract;
@@ -70,6 +71,7 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(baseline::replaces))
         .routes(routes!(readings::readings))
         .routes(routes!(agreement::agreement_of))
+        .routes(routes!(circuit::circuit))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
         .routes(routes!(operations::gateways))
