@@ -27,6 +27,7 @@ pub mod fleet;
 pub mod history;
 pub mod noise;
 pub mod peers;
+pub mod pooling;
 pub mod rails;
 pub mod sensitivity;
 pub mod silence;
