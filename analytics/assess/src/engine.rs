@@ -3,8 +3,8 @@
 use crate::day::Day;
 use crate::trace::{Trace, TraceStep, trace};
 use analytics_detect::{
-    Assessment, Blocks, DayBlock, Evidence, Finding, Fleet, HourBlock, LoopSource, PACK_VERSION, Params, Work, assess,
-    unpack,
+    Assessment, Blocks, DayBlock, Evidence, Finding, Fleet, HourBlock, LoopSource, PACK_VERSION,
+    Params, Work, assess, unpack,
 };
 use ingest_model::{LoopEntry, Tag, UtcMicros};
 use ingest_store::{Baseline, Register, Rollups, Snapshot, StoreError};

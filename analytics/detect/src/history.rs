@@ -18,7 +18,10 @@ pub struct LoopSource<'a> {
 pub enum Blocks<'a> {
     Plain(&'a [HourBlock]),
     /// Packed days in order; rows before `from` (microseconds) belong to an earlier baseline.
-    Packed { days: Vec<&'a [u8]>, from: i64 },
+    Packed {
+        days: Vec<&'a [u8]>,
+        from: i64,
+    },
 }
 
 impl LoopSource<'_> {

@@ -57,7 +57,14 @@ fn an_import_of_an_export_finds_the_same_and_exports_the_same() {
         "--memory",
         "128M",
     ]);
-    let told = done(&["export", "--agreement", "--store", &at("a"), "--out", &at("copy")]);
+    let told = done(&[
+        "export",
+        "--agreement",
+        "--store",
+        &at("a"),
+        "--out",
+        &at("copy"),
+    ]);
     let told = String::from_utf8(told).unwrap();
     assert!(told.contains(" 60 loops, "), "{told}");
     done(&["import", &at("copy"), "--store", &at("b")]);
