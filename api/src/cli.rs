@@ -121,16 +121,7 @@ pub(crate) fn parse_time(text: &str) -> Result<UtcMicros, String> {
 
 /// A size of memory like `256M`: K, M and G are powers of 1024.
 fn parse_memory(text: &str) -> Result<u64, String> {
-    let (number, shift) = match text.as_bytes().last() {
-        Some(b'K' | b'k') => (text.get(..text.len() - 1), 10),
-        Some(b'M' | b'm') => (text.get(..text.len() - 1), 20),
-        Some(b'G' | b'g') => (text.get(..text.len() - 1), 30),
-        _ => (Some(text), 0),
-    };
-    let bytes = number
-        .and_then(|n| n.parse::<u64>().ok())
-        .and_then(|n| n.checked_mul(1 << shift))
-        .ok_or_else(|| format!("`{text}` is not a size like 256M or 1G"))?;
+    let bytes = crate::settings::parse_size(text)?;
     if bytes < LEAST_IMPORT_MEMORY {
         return Err(format!(
             "`{text}` is too little: at least {}M",

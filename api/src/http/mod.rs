@@ -18,6 +18,7 @@ mod person;
 pub mod problem;
 mod readings;
 mod register;
+mod sheets;
 mod stream;
 mod trace;
 mod work;
@@ -43,8 +44,6 @@ use utoipa_axum::routes;
 
 /// Longest answer; a year of readings of one loop takes a few seconds.
 const ANSWER_WITHIN: Duration = Duration::from_secs(120);
-/// Largest body of an address that names no other limit.
-const BODY_BYTES: usize = 64 * 1024;
 /// A long answer waits so long for its turn.
 const TURN_WITHIN: Duration = Duration::from_secs(20);
 
@@ -74,6 +73,8 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(circuit::circuit))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
+        .routes(routes!(sheets::trace_picture))
+        .routes(routes!(sheets::report))
         .routes(routes!(operations::gateways))
         .routes(routes!(register::read, register::write))
         .routes(routes!(register::changes))
@@ -95,15 +96,13 @@ pub fn openapi_json() -> String {
     text
 }
 
-/// Planned addresses (contract section 4); each answers 501 whatever the method.
-const NOT_BUILT: [&str; 1] = ["/api/v1/reports"];
-
 /// Everything the service answers.
 pub fn router(shared: Arc<Shared>) -> Router {
     let limits = shared.clone();
+    let body_bytes = limits.body_bytes();
     let (api, _document) = routes().split_for_parts();
     let document: Arc<str> = openapi_json().into();
-    let mut router = api.route(
+    let router = api.route(
         "/api/openapi.json",
         get(move || async move {
             (
@@ -112,9 +111,6 @@ pub fn router(shared: Arc<Shared>) -> Router {
             )
         }),
     );
-    for path in NOT_BUILT {
-        router = router.route(path, any(|| async { Problem::not_built() }));
-    }
     let router = router
         .route("/api", any(|| async { Problem::not_found() }))
         .route("/api/{*rest}", any(|| async { Problem::not_found() }))
@@ -129,7 +125,7 @@ pub fn router(shared: Arc<Shared>) -> Router {
         SetResponseHeaderLayer::if_not_present(name, HeaderValue::from_static(value))
     };
     router
-        .layer(DefaultBodyLimit::max(BODY_BYTES))
+        .layer(DefaultBodyLimit::max(body_bytes))
         .layer(CatchPanicLayer::custom(|_| {
             Problem::from_status(StatusCode::INTERNAL_SERVER_ERROR).into_response()
         }))

@@ -16,4 +16,5 @@ mod points;
 mod refusals;
 mod report;
 mod service;
+mod settings;
 mod support;
