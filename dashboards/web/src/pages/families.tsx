@@ -253,7 +253,7 @@ function basis(f: Family, measure: Measure): string {
 
 function trend(f: Family, to: number) {
   const c = f.change;
-  if (c === null) return f.begun === 0 ? "No loop got its first finding in this time." : "Too little time to tell a change.";
+  if (c === null) return f.begun === 0 ? "No loop got its first finding in this time." : `${countWord(f.begun, count)} first ${plural(f.begun, "finding", "findings")}, too few or too late to tell a change.`;
   const rates = `${num(c.before_per_100_loop_weeks, 1)} first findings in 100 loops a week before, ${num(c.after_per_100_loop_weeks, 1)} since`;
   if (!c.evidenced) return `No change is shown: ${count(f.begun)} first ${plural(f.begun, "finding", "findings")}; a steady rate would bring them as unevenly with a chance of ${chance(c.p_value)}.`;
   const within = interval(ms(c.since_low), ms(c.since_high), to);
