@@ -4,7 +4,7 @@ import { useEffect, useState } from "preact/hooks";
 import { get, loopPath, said } from "../api";
 import { type Axis, MarkAxis, Marks, Weeks } from "../figures/families";
 import { useWidth } from "../figures/width";
-import { chance, count, day, interval, ms, num, pct, signed, utc } from "../format";
+import { DAY, chance, count, day, interval, ms, num, pct, signed, utc } from "../format";
 import { query, setParam } from "../route";
 import { assessment, now } from "../state";
 import type { Compared, Families as Answer, Family, FleetMean, Interval } from "../types";
@@ -108,7 +108,7 @@ function head(a: Answer, families: Family[]): string {
     const others = worse.length > 1 ? `, and so ${plural(worse.length - 1, "has", "have")} ${count(worse.length - 1)} more` : "";
     return `${first.name} has been getting worse since ${day(ms(first.change.since), to)}${others}.`;
   }
-  return `No family is shown to be getting worse over these ${count(a.days)} days.`;
+  return `No family is shown to be getting worse over these ${count(Math.round((ms(a.to) - ms(a.from)) / DAY))} days.`;
 }
 
 function below(a: Answer, families: Family[], why: string): string {
