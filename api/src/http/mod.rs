@@ -56,7 +56,12 @@ type App = axum::extract::State<Arc<Shared>>;
         title = "Loopwitness",
         description = "Ranked findings on smart 4-20 mA loops. Times are RFC 3339, UTC; numbers that are not known are null; errors are RFC 9457 problem+json. A parameter that an address does not have is refused. Where an answer has one form only, it is given whatever `Accept` says."
     ),
-    components(schemas(Problem, attention::CriticalityName, trace::StepName))
+    components(schemas(
+        Problem,
+        attention::CriticalityName,
+        families::FormatName,
+        trace::StepName
+    ))
 )]
 struct Document;
 
