@@ -8,6 +8,7 @@ const SHEETS: readonly (readonly [string, string])[] = [
   ["/", "Attention"],
   ["/wiring", "Wiring"],
   ["/cases", "Cases"],
+  ["/families", "Families"],
   ["/collection", "Collection"],
   ["/not-judged", "Not judged"],
   ["/register", "Register"],

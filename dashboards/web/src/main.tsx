@@ -8,6 +8,7 @@ import { Cases } from "./pages/cases";
 import { Changes } from "./pages/changes";
 import { Collection } from "./pages/collection";
 import { Glossary } from "./pages/glossary";
+import { Families } from "./pages/families";
 import { Loop } from "./pages/loop";
 import { NotJudged } from "./pages/notjudged";
 import { Register } from "./pages/register";
@@ -26,6 +27,7 @@ function Sheet() {
   if (path === "/" || path === "") return <Attention />;
   if (path === "/wiring") return <Wiring />;
   if (path === "/cases") return <Cases />;
+  if (path === "/families") return <Families />;
   if (path === "/collection") return <Collection />;
   if (path === "/not-judged") return <NotJudged />;
   if (path === "/register") return <Register />;

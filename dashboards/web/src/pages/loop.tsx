@@ -3,6 +3,7 @@
 import { useEffect, useState } from "preact/hooks";
 import { get, said } from "../api";
 import { entriesOf, leadFinding } from "../entries";
+import { BaselineList } from "./baselines";
 import { AgreementFigure } from "../figures/agreement";
 import { Parts, meansOf, type Means } from "../figures/parts";
 import type { Poll } from "../figures/twin";
@@ -301,6 +302,7 @@ function Columns({ loop, version }: { loop: LoopEntry; version: string }) {
             </>
           ))}
         </dl>
+        <BaselineList tag={loop.tag} version={assessment.value?.assessed_at ?? ""} />
       </div>
       <div>
         <LoopCases tag={loop.tag} version={version} />
