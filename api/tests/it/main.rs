@@ -17,4 +17,5 @@ mod refusals;
 mod report;
 mod service;
 mod settings;
+mod sheets;
 mod support;
