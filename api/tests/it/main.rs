@@ -18,4 +18,5 @@ mod refusals;
 mod report;
 mod service;
 mod settings;
+mod sheets;
 mod support;
