@@ -56,7 +56,7 @@ fn bad_files_are_refused_with_file_section_and_reason() {
     let cases: Vec<(String, &str)> = vec![
         (
             with("[[gateway]]\nname = \"north\"\naddress = \"h:5094\"\npol_every = \"10s\"\n"),
-            "plant/site.toml, line 6, [[gateway]]: unknown key `pol_every`, expected one of `name`, `address`, `transport`, `poll_every`, `timeout`, `retries`, `master`, `opt_in`",
+            "plant/site.toml, line 6, [[gateway]]: unknown key `pol_every`, expected one of `name`, `address`, `transport`, `psk_identity`, `psk_file`, `psk_env`, `poll_every`, `timeout`, `retries`, `master`, `opt_in`",
         ),
         (
             with("[[gatway]]\n"),
