@@ -6,7 +6,7 @@ WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
 # Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
 DEMO ?=
 
-.PHONY: demo web build test web-test api-contract referee latency seeds chaos fuzz lint tools clean-web
+.PHONY: demo web build test web-test api-contract referee latency seeds power chaos fuzz lint tools clean-web
 .DEFAULT_GOAL := demo
 
 demo: web
@@ -65,6 +65,11 @@ chaos: build
 SECONDS ?= 60
 fuzz:
 	.ci/fuzz $(SECONDS)
+
+# Power curves of the detectors: pictures and a table in docs/detectors/power (some minutes).
+power:
+	cargo build -p analytics-detect --example power
+	target/debug/examples/power docs/detectors/power $(POWER)
 
 lint:
 	cargo fmt --all --check

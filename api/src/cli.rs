@@ -3,7 +3,7 @@
 use crate::clock;
 use crate::config::{CaptureTo, SiteConfig};
 use crate::{decode, demo, plan, report, service, table};
-use analytics_assess::{Engine, Settings};
+use analytics_assess::{Engine, Settings, agreement_csv};
 use anyhow::{Context, bail};
 use clap::{Parser, Subcommand, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -65,6 +65,9 @@ enum Command {
         /// Readings before this time (RFC 3339)
         #[arg(long, value_name = "TIME", value_parser = parse_time)]
         to: Option<UtcMicros>,
+        /// Also assess the store and write agreement.csv: analog against digital over the range of every loop
+        #[arg(long)]
+        agreement: bool,
     },
     /// Rank the loops of a store
     Assess {
@@ -164,7 +167,8 @@ pub fn main() -> ExitCode {
             out,
             from,
             to,
-        } => export(&store, &out, ExportOptions { from, to }),
+            agreement,
+        } => export(&store, &out, ExportOptions { from, to }, agreement),
         Command::Assess {
             store,
             at,
@@ -336,7 +340,12 @@ fn import(site: &Path, dir: &Path, options: ImportOptions) -> anyhow::Result<()>
     print(&text)
 }
 
-fn export(dir: &Path, out: &Path, options: ExportOptions) -> anyhow::Result<()> {
+fn export(
+    dir: &Path,
+    out: &Path,
+    options: ExportOptions,
+    agreement: bool,
+) -> anyhow::Result<()> {
     if let (Some(from), Some(to)) = (options.from, options.to)
         && from >= to
     {
@@ -363,7 +372,30 @@ fn export(dir: &Path, out: &Path, options: ExportOptions) -> anyhow::Result<()> 
     if let Some((from, to)) = report.range {
         text.push_str(&format!("from {from} to {to}\n"));
     }
+    if agreement {
+        let loops = write_agreement(dir, out, options.to)?;
+        text.push_str(&format!("agreement.csv of {loops}\n"));
+    }
     print(&text)
+}
+
+/// Writes `agreement.csv` into an exported folder, whole or not at all. An import does not look at it: it follows from the
+/// readings. As of `to`, over the whole store: days before `--from` may be evidence too.
+fn write_agreement(dir: &Path, out: &Path, to: Option<UtcMicros>) -> anyhow::Result<String> {
+    let snapshot = StoreReader::open(dir)?.snapshot()?;
+    let mut progress = Progress::start("assess");
+    let mut engine = Engine::new(Settings::default()).with_rollups(Rollups::new(dir).read_only());
+    // `--to` itself is outside.
+    let at = to.map(|t| UtcMicros(t.0.saturating_sub(1)));
+    let assessed = engine.assess(&snapshot, at, &mut |share| progress.set(share, ""))?;
+    progress.done("assessed");
+    let text = agreement_csv(&assessed, snapshot.register())?;
+    let unfinished = out.join(".agreement.csv.unfinished");
+    std::fs::write(&unfinished, text)
+        .and_then(|()| std::fs::File::open(&unfinished)?.sync_all())
+        .and_then(|()| std::fs::rename(&unfinished, out.join("agreement.csv")))
+        .with_context(|| format!("cannot write agreement.csv in {}", out.display()))?;
+    Ok(format!("{} loops", assessed.result.loops))
 }
 
 fn assess(

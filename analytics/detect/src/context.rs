@@ -184,21 +184,19 @@ impl Context {
         self.plant_idle.contains(&hour) || self.idle.get(area).is_some_and(|s| s.contains(&hour))
     }
 
-    /// Share of the gateway's loops with rows in this hour.
-    pub fn gateway_alive(&self, l: &LoopRecord<'_>, hour: i64) -> f64 {
+    /// Hours of `from..=to` in which more than half of the gateway's loops have rows. Costs the hours that there are,
+    /// not those between two instants: a clock may have jumped by centuries.
+    pub fn hours_alive(&self, l: &LoopRecord<'_>, from: i64, to: i64) -> i64 {
         let g = l.entry.gateway.as_deref().unwrap_or_default();
         let n = self.gateway_loops.get(g).copied().unwrap_or(0);
-        let rows = self
-            .gateway_rows
-            .get(g)
-            .and_then(|m| m.get(&hour))
-            .copied()
-            .unwrap_or(0);
-        if n == 0 {
-            0.0
-        } else {
-            f64::from(rows) / f64::from(n)
+        if from > to {
+            return 0;
         }
+        self.gateway_rows.get(g).map_or(0, |m| {
+            m.range(from..=to)
+                .filter(|(_, rows)| f64::from(**rows) > 0.5 * f64::from(n))
+                .count() as i64
+        })
     }
 
     /// Ambient temperature against its mean, degrees; 0 where nobody tells.

@@ -342,7 +342,7 @@ fn problem(status: StatusCode, kind: &'static str, title: &'static str, detail: 
     }
 }
 
-fn unknown(id: &str) -> Problem {
+pub(super) fn unknown(id: &str) -> Problem {
     problem(
         StatusCode::NOT_FOUND,
         "urn:loopwitness:problem:unknown-case",

@@ -9,6 +9,7 @@ mod circuit;
 mod document;
 pub mod events;
 mod extract;
+mod families;
 mod guard;
 mod loops;
 mod operations;
@@ -17,6 +18,7 @@ mod person;
 pub mod problem;
 mod readings;
 mod register;
+mod sheets;
 mod stream;
 mod trace;
 mod work;
@@ -71,10 +73,13 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(circuit::circuit))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
+        .routes(routes!(sheets::trace_picture))
+        .routes(routes!(sheets::report))
         .routes(routes!(operations::gateways))
         .routes(routes!(register::read, register::write))
         .routes(routes!(register::changes))
         .routes(routes!(work::list, work::announce))
+        .routes(routes!(families::families))
         .routes(routes!(events::events))
         .merge(cases::routes())
         .routes(routes!(operations::metrics))
@@ -91,16 +96,13 @@ pub fn openapi_json() -> String {
     text
 }
 
-/// Planned addresses (contract section 4); each answers 501 whatever the method.
-const NOT_BUILT: [&str; 2] = ["/api/v1/families", "/api/v1/reports"];
-
 /// Everything the service answers.
 pub fn router(shared: Arc<Shared>) -> Router {
     let limits = shared.clone();
     let body_bytes = limits.body_bytes();
     let (api, _document) = routes().split_for_parts();
     let document: Arc<str> = openapi_json().into();
-    let mut router = api.route(
+    let router = api.route(
         "/api/openapi.json",
         get(move || async move {
             (
@@ -109,9 +111,6 @@ pub fn router(shared: Arc<Shared>) -> Router {
             )
         }),
     );
-    for path in NOT_BUILT {
-        router = router.route(path, any(|| async { Problem::not_built() }));
-    }
     let router = router
         .route("/api", any(|| async { Problem::not_found() }))
         .route("/api/{*rest}", any(|| async { Problem::not_found() }))

@@ -117,6 +117,18 @@ fn read(
     })
 }
 
+/// Rows for a picture.
+pub(super) fn thinned(
+    snapshot: &Snapshot,
+    tag: Tag,
+    time: (UtcMicros, UtcMicros),
+    points: usize,
+) -> Result<Columns, Problem> {
+    read(snapshot, tag, time, points)
+        .map(|found| found.thinned.columns)
+        .map_err(|e| Problem::internal("the readings could not be read", &e))
+}
+
 /// The rows of each day, read on all cores.
 fn read_days(
     snapshot: &Snapshot,
