@@ -340,12 +340,7 @@ fn import(site: &Path, dir: &Path, options: ImportOptions) -> anyhow::Result<()>
     print(&text)
 }
 
-fn export(
-    dir: &Path,
-    out: &Path,
-    options: ExportOptions,
-    agreement: bool,
-) -> anyhow::Result<()> {
+fn export(dir: &Path, out: &Path, options: ExportOptions, agreement: bool) -> anyhow::Result<()> {
     if let (Some(from), Some(to)) = (options.from, options.to)
         && from >= to
     {

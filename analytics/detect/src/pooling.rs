@@ -62,7 +62,10 @@ fn quantile(p: f64, mut low: f64, mut high: f64, cdf: impl Fn(f64) -> f64) -> f6
 
 /// Weights that sum to 1 of log densities; with each the place it came from. Leaves out what all together weighs nothing.
 fn weights(log_density: &[f64]) -> Vec<(usize, f64)> {
-    let top = log_density.iter().copied().fold(f64::NEG_INFINITY, f64::max);
+    let top = log_density
+        .iter()
+        .copied()
+        .fold(f64::NEG_INFINITY, f64::max);
     let mut w: Vec<(usize, f64)> = log_density
         .iter()
         .map(|l| (l - top).exp())
@@ -89,7 +92,8 @@ const SPREADS: usize = 200;
 /// Means with known standard errors. `None` below [`MIN_GROUPS`] groups, or of anything not finite.
 pub fn pool_means(means: &[f64], errors: &[f64]) -> Option<Pooled> {
     let finite = |v: &[f64]| v.iter().all(|x| x.is_finite());
-    if means.len() < MIN_GROUPS || means.len() != errors.len() || !finite(means) || !finite(errors) {
+    if means.len() < MIN_GROUPS || means.len() != errors.len() || !finite(means) || !finite(errors)
+    {
         return None;
     }
     let range = |v: &[f64]| {
@@ -116,7 +120,11 @@ pub fn pool_means(means: &[f64], errors: &[f64]) -> Option<Pooled> {
             .sum();
         // `u` is the width of the grid's step at this place.
         log_density.push(u.ln() + 0.5 * mean_var.ln() - 0.5 * fit);
-        spreads.push(Spread { tau, mean, mean_var });
+        spreads.push(Spread {
+            tau,
+            mean,
+            mean_var,
+        });
     }
     let w = weights(&log_density);
     let normal = Normal::standard();
@@ -128,7 +136,10 @@ pub fn pool_means(means: &[f64], errors: &[f64]) -> Option<Pooled> {
             .collect();
         let value = parts.iter().map(|(w, m, _)| w * m).sum();
         let reach = |f: fn(f64, f64) -> f64, sign: f64, from: f64| {
-            parts.iter().map(|(_, m, s)| m + sign * 8.0 * s).fold(from, f)
+            parts
+                .iter()
+                .map(|(_, m, s)| m + sign * 8.0 * s)
+                .fold(from, f)
         };
         let (a, b) = (
             reach(f64::min, -1.0, f64::INFINITY),
@@ -172,7 +183,10 @@ fn ln_beta(a: f64, b: f64) -> f64 {
 
 /// What is known of the beta distribution that shares come from: (weight, a, b).
 fn beta_grid(hits: &[u64], of: &[u64]) -> Vec<(f64, f64, f64)> {
-    let (sum, all) = (hits.iter().sum::<u64>() as f64, of.iter().sum::<u64>() as f64);
+    let (sum, all) = (
+        hits.iter().sum::<u64>() as f64,
+        of.iter().sum::<u64>() as f64,
+    );
     let centre = ((sum + 0.5) / (all - sum + 0.5)).ln();
     let step = |low: f64, high: f64, i: usize| low + (high - low) * i as f64 / (SHARES - 1) as f64;
     let mut places = Vec::with_capacity(SHARES * SHARES);
@@ -200,7 +214,8 @@ fn beta_grid(hits: &[u64], of: &[u64]) -> Vec<(f64, f64, f64)> {
 
 /// `hits` of `of` in each group. `None` below [`MIN_GROUPS`] groups, or of more hits than there can be.
 pub fn pool_shares(hits: &[u64], of: &[u64]) -> Option<Pooled> {
-    if hits.len() < MIN_GROUPS || hits.len() != of.len() || hits.iter().zip(of).any(|(y, n)| y > n) {
+    if hits.len() < MIN_GROUPS || hits.len() != of.len() || hits.iter().zip(of).any(|(y, n)| y > n)
+    {
         return None;
     }
     let mut grid = beta_grid(hits, of);

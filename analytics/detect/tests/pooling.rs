@@ -60,10 +60,16 @@ fn rat_tumours() {
 #[test]
 fn a_small_group_does_not_lead_by_chance() {
     let pooled = pool_shares(&[1, 20, 3, 2, 4], &[1, 30, 40, 35, 50]).unwrap();
-    assert!(pooled.groups[1].value > pooled.groups[0].value, "{pooled:?}");
+    assert!(
+        pooled.groups[1].value > pooled.groups[0].value,
+        "{pooled:?}"
+    );
     assert!(pooled.groups[0].high - pooled.groups[0].low > 0.4);
     let pooled = pool_means(&[0.4, 0.1, 0.0, 0.01], &[0.3, 0.01, 0.01, 0.01]).unwrap();
-    assert!(pooled.groups[1].value > 0.09 && pooled.groups[0].value < 0.15, "{pooled:?}");
+    assert!(
+        pooled.groups[1].value > 0.09 && pooled.groups[0].value < 0.15,
+        "{pooled:?}"
+    );
 }
 
 #[test]
@@ -75,9 +81,17 @@ fn odd_input_gives_no_answer_and_no_panic() {
     assert!(share(0, 0).is_none() && sen_slope(&[(1.0, 2.0), (1.0, 3.0)]).is_none());
     // Nothing found anywhere, and no scatter at all.
     let none = pool_shares(&[0, 0, 0], &[9, 40, 3]).unwrap();
-    assert!(none.groups.iter().all(|g| g.low >= 0.0 && g.value < 0.1 && g.high < 0.5));
+    assert!(
+        none.groups
+            .iter()
+            .all(|g| g.low >= 0.0 && g.value < 0.1 && g.high < 0.5)
+    );
     let same = pool_means(&[0.0; 4], &[0.0; 4]).unwrap();
-    assert!(same.groups.iter().all(|g| g.value == 0.0 && g.low <= 0.0 && g.high.is_finite()));
+    assert!(
+        same.groups
+            .iter()
+            .all(|g| g.value == 0.0 && g.low <= 0.0 && g.high.is_finite())
+    );
 }
 
 /// Newcombe 1998, table I, method 3 (from memory).
@@ -111,7 +125,11 @@ fn coal() -> (Vec<f64>, f64, f64) {
     let v = &groups.iter().find(|g| g["id"] == "coal_mining").unwrap()["cases"][0]["inputs"];
     let dates = v["dates"].as_array().unwrap();
     let dates = dates.iter().map(|d| d.as_f64().unwrap()).collect();
-    (dates, v["start"].as_f64().unwrap(), v["end"].as_f64().unwrap())
+    (
+        dates,
+        v["start"].as_f64().unwrap(),
+        v["end"].as_f64().unwrap(),
+    )
 }
 
 /// Coal-mining disasters 1851 to 1962 (Jarrett 1979): best single change after event 125, 1890.19, from 3.1896 to 0.9065 a

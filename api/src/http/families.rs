@@ -48,7 +48,10 @@ pub(super) enum FormatName {
     (status = 200, description = "the families", content((Families = "application/json"), (String = "text/csv"))),
     (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "the first assessment is still running, or too many long answers are under way", body = Problem, content_type = "application/problem+json")))]
-pub(super) async fn families(app: App, Query(q): Query<FamiliesQuery>) -> Result<Response, Problem> {
+pub(super) async fn families(
+    app: App,
+    Query(q): Query<FamiliesQuery>,
+) -> Result<Response, Problem> {
     let days = q.days.unwrap_or(DAYS);
     if !(LEAST_DAYS..=MOST_DAYS).contains(&days) {
         return Err(Problem::bad_request(format!(

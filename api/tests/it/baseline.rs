@@ -38,9 +38,18 @@ async fn a_person_accepts_a_baseline_until_a_date() {
         (json!({ "why": "x" }), "by: say who"),
         (json!({ "by": "A. Roca" }), "why: say why"),
         (json!({ "by": "A. Roca", "why": "x\ny" }), "one line"),
-        (json!({ "by": "A. Roca", "why": "x", "until": "soon" }), "until"),
-        (json!({ "by": "A. Roca", "why": "x", "until": "2020-01-01T00:00:00Z" }), "not in the future"),
-        (json!({ "by": "A. Roca", "why": "x", "from": "2998-01-01T00:00:00Z" }), "in the future"),
+        (
+            json!({ "by": "A. Roca", "why": "x", "until": "soon" }),
+            "until",
+        ),
+        (
+            json!({ "by": "A. Roca", "why": "x", "until": "2020-01-01T00:00:00Z" }),
+            "not in the future",
+        ),
+        (
+            json!({ "by": "A. Roca", "why": "x", "from": "2998-01-01T00:00:00Z" }),
+            "in the future",
+        ),
         (json!({ "by": "A. Roca", "why": "x", "ever": true }), "ever"),
     ] {
         let (status, answer) = post(&f, path, &body).await;
@@ -64,11 +73,14 @@ async fn a_new_device_carries_the_tag_on() {
     shown.device_type = Some(0xFA42);
     shown.device_id = Some(0xA2);
     let store = f.shared.store().unwrap();
-    store
-        .enter_loops(vec![shown], loopwitness_now())
-        .unwrap();
+    store.enter_loops(vec![shown], loopwitness_now()).unwrap();
     let path = "/api/v1/loops/PT-102~0000A2/replaces";
-    let (status, answer) = post(&f, path, &json!({ "replaces": "XX", "by": "A. Roca", "why": "x" })).await;
+    let (status, answer) = post(
+        &f,
+        path,
+        &json!({ "replaces": "XX", "by": "A. Roca", "why": "x" }),
+    )
+    .await;
     assert_eq!(status, 422, "{answer}");
     let body = json!({ "replaces": "PT-102", "by": "A. Roca", "why": "burnt out" });
     let (status, answer) = post(&f, path, &body).await;
@@ -77,7 +89,10 @@ async fn a_new_device_carries_the_tag_on() {
     assert_eq!(answer["loop"]["device_id"], "0x0000A2");
     assert_eq!(answer["loop"]["urv"], 10.0);
     assert_eq!(answer["baseline"]["own_tag"], "PT-102~0000A2");
-    assert_eq!(answer["differs"], json!([{ "column": "urv", "before": "10", "after": "12" }]));
+    assert_eq!(
+        answer["differs"],
+        json!([{ "column": "urv", "before": "10", "after": "12" }])
+    );
     let (_, newcomer) = f.get("/api/v1/loops/PT-102~0000A2").await;
     assert_eq!(newcomer["retired"], true);
     let (status, _) = post(&f, path, &body).await;
@@ -119,8 +134,14 @@ fn the_detectors_start_afresh_from_a_baseline_and_look_again_after_its_date() {
     let find = |at: UtcMicros| {
         let snapshot = store.reader().snapshot().unwrap();
         let mut engine = Engine::new(Settings::default());
-        let result = engine.assess(&snapshot, Some(at), &mut |_| {}).unwrap().result;
-        let row = result.attention.into_iter().find(|r| r.tag.as_str() == "FT-2");
+        let result = engine
+            .assess(&snapshot, Some(at), &mut |_| {})
+            .unwrap()
+            .result;
+        let row = result
+            .attention
+            .into_iter()
+            .find(|r| r.tag.as_str() == "FT-2");
         row.map_or_else(Vec::new, |r| r.findings)
     };
     let end = day(20.0);
@@ -150,7 +171,10 @@ fn the_detectors_start_afresh_from_a_baseline_and_look_again_after_its_date() {
             f.evidence["baseline_from"],
             Evidence::Text(day(7.3).to_rfc3339())
         );
-        assert_eq!(f.evidence["baseline_reason"], Evidence::Text("accepted".into()));
+        assert_eq!(
+            f.evidence["baseline_reason"],
+            Evidence::Text("accepted".into())
+        );
     }
     // Before it began, and after its date, the whole record counts.
     assert!(find(day(7.0)).iter().all(|f| f.onset < day(7.3)));

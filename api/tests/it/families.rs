@@ -38,7 +38,11 @@ fn plant(dir: &std::path::Path) -> Store {
             for k in 0..DAYS * 48 {
                 let time = UtcMicros(crate::support::START + k * 1_800_000_000);
                 let pv = 50.0 + 30.0 * (k as f64 / 23.0 + n as f64).sin();
-                let shift = if off.is_some_and(|d| k >= d * 48) { 1.2 } else { 0.0 };
+                let shift = if off.is_some_and(|d| k >= d * 48) {
+                    1.2
+                } else {
+                    0.0
+                };
                 let r = 4.0 + 0.16 * pv;
                 let m = r + 0.16 * shift + 0.01 * noise();
                 writeln!(csv, "{time},{tag},{pv:.4},{r:.4},{m:.4},0,0").unwrap();
@@ -65,7 +69,11 @@ fn families_are_compared_and_the_bad_one_is_dated() {
     };
     let all = ask(90, Some(Kind::AnalogDigitalDrift));
     assert_eq!(all.without_type, 1);
-    let revisions: Vec<_> = all.families.iter().filter(|f| f.scope == "device_revision").collect();
+    let revisions: Vec<_> = all
+        .families
+        .iter()
+        .filter(|f| f.scope == "device_revision")
+        .collect();
     assert_eq!(revisions.len(), PLANT.len());
 
     // What a family holds is what its loops say, reckoned here once more.
@@ -73,18 +81,30 @@ fn families_are_compared_and_the_bad_one_is_dated() {
         .result
         .attention
         .iter()
-        .filter(|r| r.findings.iter().any(|f| f.kind == Kind::AnalogDigitalDrift && f.ended.is_none()))
+        .filter(|r| {
+            r.findings
+                .iter()
+                .any(|f| f.kind == Kind::AnalogDigitalDrift && f.ended.is_none())
+        })
         .map(|r| r.tag.as_str())
         .collect();
     assert!(open.len() >= 8, "{open:?}");
     for f in &revisions {
         assert_eq!(f.members, f.loops.len());
-        let with = f.loops.iter().filter(|m| open.contains(m.tag.as_str())).count();
+        let with = f
+            .loops
+            .iter()
+            .filter(|m| open.contains(m.tag.as_str()))
+            .count();
         assert_eq!(f.findings.loops as usize, with, "{}", f.name);
         let rates: Vec<f64> = f.loops.iter().filter_map(|m| m.rate_pct_per_day).collect();
         let mean = rates.iter().sum::<f64>() / rates.len() as f64;
         assert!((f.rate.mean.raw.unwrap().value - mean).abs() < 1e-12);
-        assert_eq!(f.weeks.len(), 4, "whole weeks of {DAYS} days, the last minutes missing");
+        assert_eq!(
+            f.weeks.len(),
+            4,
+            "whole weeks of {DAYS} days, the last minutes missing"
+        );
     }
     // One loop of one has a finding: by itself the worst of all, drawn towards the fleet it is not.
     let of = |name: &str| *revisions.iter().find(|f| f.name == name).unwrap();
@@ -92,28 +112,58 @@ fn families_are_compared_and_the_bad_one_is_dated() {
     assert_eq!(single.findings.share.raw.unwrap().value, 1.0);
     let pooled = |name: &str| of(name).findings.share.pooled.unwrap();
     assert!(pooled("0x3D05/1").value < 0.9);
-    assert!(pooled("0x3D05/1").high - pooled("0x3D05/1").low > pooled("0xFA42/5").high - pooled("0xFA42/5").low);
+    assert!(
+        pooled("0x3D05/1").high - pooled("0x3D05/1").low
+            > pooled("0xFA42/5").high - pooled("0xFA42/5").low
+    );
     assert!(pooled("0xFA42/5").value > 3.0 * pooled("0x1B07/1").value);
     let rate = |name: &str| of(name).rate.mean.pooled.unwrap();
-    assert!(rate("0xFA42/5").low > rate("0xFA42/4").high, "{:?}", rate("0xFA42/5"));
+    assert!(
+        rate("0xFA42/5").low > rate("0xFA42/4").high,
+        "{:?}",
+        rate("0xFA42/5")
+    );
 
     let change = bad.change.clone().expect("findings began");
-    assert_eq!((change.direction, change.evidenced), ("worse", true), "{change:?}");
-    let day = |t: &str| (UtcMicros::parse_rfc3339(t).unwrap().0 - crate::support::START) / 86_400_000_000;
+    assert_eq!(
+        (change.direction, change.evidenced),
+        ("worse", true),
+        "{change:?}"
+    );
+    let day =
+        |t: &str| (UtcMicros::parse_rfc3339(t).unwrap().0 - crate::support::START) / 86_400_000_000;
     assert!((day(&change.since) - BAD_FROM).abs() <= 2, "{change:?}");
     assert!(day(&change.since_low) <= BAD_FROM + 1 && day(&change.since_high) >= BAD_FROM - 1);
     for other in revisions.iter().filter(|f| f.name != "0xFA42/5") {
-        assert!(other.change.as_ref().is_none_or(|c| !c.evidenced), "{other:?}");
+        assert!(
+            other.change.as_ref().is_none_or(|c| !c.evidenced),
+            "{other:?}"
+        );
     }
     // A type holds its revisions.
-    let kind = all.families.iter().find(|f| f.scope == "device_type" && f.name == "0xFA42").unwrap();
-    assert_eq!((kind.members, kind.findings.loops), (19, bad.findings.loops));
+    let kind = all
+        .families
+        .iter()
+        .find(|f| f.scope == "device_type" && f.name == "0xFA42")
+        .unwrap();
+    assert_eq!(
+        (kind.members, kind.findings.loops),
+        (19, bad.findings.loops)
+    );
 
     let csv = families_csv(&all).unwrap();
     assert_eq!(csv.lines().count(), 1 + all.families.len());
-    assert!(csv.starts_with("scope,family,members,") && csv.contains("0xFA42/5"), "{csv}");
+    assert!(
+        csv.starts_with("scope,family,members,") && csv.contains("0xFA42/5"),
+        "{csv}"
+    );
     // Other findings, other time.
-    assert!(ask(90, Some(Kind::NoReply)).families.iter().all(|f| f.findings.loops == 0));
+    assert!(
+        ask(90, Some(Kind::NoReply))
+            .families
+            .iter()
+            .all(|f| f.findings.loops == 0)
+    );
     assert!(ask(7, None).families.iter().all(|f| f.weeks.len() == 1));
 }
 
@@ -122,6 +172,9 @@ async fn without_types_there_are_no_families_and_that_is_said() {
     let f = crate::support::Fixture::new(true);
     let (status, answer) = f.get("/api/v1/families").await;
     assert_eq!(status, 200);
-    assert_eq!((&answer["without_type"], &answer["families"]), (&3.into(), &serde_json::json!([])));
+    assert_eq!(
+        (&answer["without_type"], &answer["families"]),
+        (&3.into(), &serde_json::json!([]))
+    );
     assert!(answer["method"].as_array().unwrap().len() > 3);
 }
