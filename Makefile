@@ -2,11 +2,11 @@
 
 WEB := dashboards/web
 WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
-	$(wildcard $(WEB)/*.html $(WEB)/*.json $(WEB)/*.ts $(WEB)/*.mjs)
+	$(wildcard $(WEB)/*.html $(WEB)/*.json $(WEB)/*.ts $(WEB)/*.mjs) api/openapi.json
 # Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
 DEMO ?=
 
-.PHONY: demo web build test web-test api-contract referee latency seeds lint tools clean-web
+.PHONY: demo web build test web-test api-contract referee latency seeds power chaos fuzz lint tools clean-web
 .DEFAULT_GOAL := demo
 
 demo: web
@@ -54,6 +54,22 @@ SEEDS ?= --table docs/seeds.md
 seeds: web
 	cargo build --workspace --bin loopwitness --example write_site
 	python3 sample-fleet/seeds/run.py $(SEEDS)
+
+# The whole program among hostile gateways for so many minutes (docs/hostile-gateways.md): make chaos MINUTES=30
+MINUTES ?= 15
+CHAOS ?=
+chaos: build
+	target/debug/examples/chaos --minutes $(MINUTES) $(CHAOS)
+
+# Coverage-guided fuzzing of every target for so many seconds, on stable Rust; finds go to tests/fuzz/finds.
+SECONDS ?= 60
+fuzz:
+	.ci/fuzz $(SECONDS)
+
+# Power curves of the detectors: pictures and a table in docs/detectors/power (some minutes).
+power:
+	cargo build -p analytics-detect --example power
+	target/debug/examples/power docs/detectors/power $(POWER)
 
 lint:
 	cargo fmt --all --check

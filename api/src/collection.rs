@@ -49,6 +49,7 @@ pub(crate) fn prepare(config: &SiteConfig) -> Prepared {
         .iter()
         .map(|g| GatewayConfig {
             transport: g.transport,
+            psk: g.psk.clone(),
             poll_every: g.poll_every,
             timeout: g.timeout,
             retries: u32::from(g.retries),

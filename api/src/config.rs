@@ -75,6 +75,8 @@ pub struct Gateway {
     pub address: String,
     /// What carries the messages.
     pub transport: ingest_collect::Transport,
+    /// Identity and key of `transport = "tls"`.
+    pub psk: Option<ingest_collect::Psk>,
     pub poll_every: Duration,
     pub timeout: Duration,
     /// Tries after the first.
@@ -130,10 +132,14 @@ pub struct SiteConfig {
     pub device_notes: Option<PathBuf>,
     pub gateways: Vec<Gateway>,
     pub analogs: Vec<Analog>,
+    /// `[access]`: who may do what.
+    pub access: Option<crate::access::Access>,
     /// `[alerts]`: whom to tell.
     pub alerts: Option<crate::alerts::AlertSettings>,
     /// `[assessment]` (our addition).
     pub assessment: analytics_assess::Settings,
+    /// `[limits]` (our addition).
+    pub limits: crate::state::Limits,
     /// How long readings are kept, counted from the newest (our addition).
     pub keep_raw: Duration,
     /// Where the wire is recorded; from the command line, not from the file.
@@ -160,9 +166,11 @@ struct RawFile {
     #[serde(default)]
     assessment: crate::settings::RawAssessment,
     alerts: Option<crate::alerts::RawAlerts>,
-    access: Option<toml::Table>,
+    access: Option<crate::access::RawAccess>,
     #[serde(default)]
     keep: RawKeep,
+    #[serde(default)]
+    limits: crate::settings::RawLimits,
 }
 
 #[derive(Deserialize)]
@@ -201,6 +209,9 @@ struct RawGateway {
     address: String,
     #[serde(default = "default_transport")]
     transport: Transport,
+    psk_identity: Option<String>,
+    psk_file: Option<PathBuf>,
+    psk_env: Option<String>,
     #[serde(default = "default_poll", deserialize_with = "duration")]
     poll_every: Duration,
     #[serde(default = "default_timeout", deserialize_with = "duration")]
@@ -333,6 +344,13 @@ impl SiteConfig {
                 ));
             }
         }
+        if self.access.is_some() && !self.listen.ip().is_loopback() {
+            all.push(format!(
+                "the service listens on {} without TLS: tokens can be read on the way; put a proxy that speaks TLS before it, \
+                 or listen on 127.0.0.1 behind one",
+                self.listen
+            ));
+        }
         all
     }
 
@@ -345,10 +363,7 @@ impl SiteConfig {
             section: section.to_owned(),
             message,
         };
-        for (present, section) in [
-            (!raw.serial.is_empty(), "[[serial]]"),
-            (raw.access.is_some(), "[access]"),
-        ] {
+        for (present, section) in [(!raw.serial.is_empty(), "[[serial]]")] {
             if present {
                 return Err(ConfigError::NotBuilt {
                     path: path.to_owned(),
@@ -357,15 +372,22 @@ impl SiteConfig {
             }
         }
 
+        let access = raw
+            .access
+            .map(|a| a.load(base))
+            .transpose()
+            .map_err(|m| value("[access]", m))?;
         let alerts = raw
             .alerts
             .map(crate::alerts::RawAlerts::settings)
             .transpose()
             .map_err(|m| value("[alerts]", m))?;
-        let assessment = raw
+        let limits = raw.limits.checked().map_err(|m| value("[limits]", m))?;
+        let mut assessment = raw
             .assessment
             .settings()
             .map_err(|m| value("[assessment]", m))?;
+        assessment.memory_bytes = limits.assessment_bytes;
         let site = raw.site;
         if site.name.trim().is_empty() {
             return Err(value(
@@ -374,7 +396,7 @@ impl SiteConfig {
             ));
         }
         let listen_text = site.listen.as_deref().unwrap_or(DEFAULT_LISTEN);
-        let listen = parse_listen(listen_text).map_err(|m| value("[site]", m))?;
+        let listen = parse_listen(listen_text, access.is_some()).map_err(|m| value("[site]", m))?;
         let timezone_text = site.timezone.as_deref().unwrap_or("UTC");
         let timezone = timezone_text.parse::<chrono_tz::Tz>().map_err(|_| {
             value(
@@ -396,10 +418,9 @@ impl SiteConfig {
             let transport = match g.transport {
                 Transport::Tcp => ingest_collect::Transport::Tcp,
                 Transport::Udp => ingest_collect::Transport::Udp,
-                Transport::Tls => {
-                    return Err(value(&section, "transport `tls` is not built yet".into()));
-                }
+                Transport::Tls => ingest_collect::Transport::Tcp,
             };
+            let psk = psk_of(&g, base).map_err(|m| value(&section, m))?;
             let opt_in = ingest_collect::OptIn::new(&g.opt_in)
                 .map_err(|e| value(&section, format!("opt_in: {e}")))?;
             if g.retries > 10 {
@@ -412,6 +433,7 @@ impl SiteConfig {
                 name: g.name,
                 address: g.address,
                 transport,
+                psk,
                 poll_every: g.poll_every,
                 timeout: g.timeout,
                 retries: g.retries,
@@ -467,22 +489,60 @@ impl SiteConfig {
             device_notes: site.device_notes.map(|p| base.join(p)),
             gateways,
             analogs,
+            access,
             alerts,
             assessment,
+            limits,
             keep_raw: raw.keep.raw,
             capture: None,
         })
     }
 }
 
-/// A listen address; refused when it is not loopback, since access control is not built yet.
-pub fn parse_listen(text: &str) -> Result<SocketAddr, String> {
+/// Identity and key of a `tls` gateway. The key never stands in `site.toml`, nor in a message.
+fn psk_of(g: &RawGateway, base: &Path) -> Result<Option<ingest_collect::Psk>, String> {
+    let given = [
+        ("psk_identity", g.psk_identity.is_some()),
+        ("psk_file", g.psk_file.is_some()),
+        ("psk_env", g.psk_env.is_some()),
+    ];
+    if g.transport != Transport::Tls {
+        return match given.into_iter().find(|(_, given)| *given) {
+            Some((key, _)) => Err(format!("{key} is for transport = \"tls\" only")),
+            None => Ok(None),
+        };
+    }
+    let identity = g.psk_identity.as_deref().ok_or(
+        "psk_identity is missing: the name under which the gateway knows this program's key",
+    )?;
+    let key = match (&g.psk_file, &g.psk_env) {
+        (Some(file), None) => {
+            let path = base.join(file);
+            std::fs::read_to_string(&path)
+                .map_err(|e| format!("cannot read psk_file {}: {e}", path.display()))?
+        }
+        (None, Some(name)) => std::env::var(name)
+            .map_err(|_| format!("psk_env: the environment variable `{name}` is not set"))?,
+        _ => {
+            return Err(
+                "one of psk_file (a file with the key in hexadecimal digits) and psk_env (an environment variable with it) is needed"
+                    .into(),
+            );
+        }
+    };
+    ingest_collect::Psk::new(identity, &key)
+        .map(Some)
+        .map_err(|e| format!("pre-shared key: {e}"))
+}
+
+/// A listen address; one that is not loopback needs `[access]`.
+pub fn parse_listen(text: &str, guarded: bool) -> Result<SocketAddr, String> {
     let listen: SocketAddr = text.parse().map_err(|_| {
         format!("listen `{text}` is not an address and port (like {DEFAULT_LISTEN})")
     })?;
-    if !listen.ip().is_loopback() {
+    if !guarded && !listen.ip().is_loopback() {
         return Err(format!(
-            "listen `{text}` is not a loopback address; access control is not built yet, so use 127.0.0.1 or [::1]"
+            "listen `{text}` is not a loopback address: give [access] with tokens, or use 127.0.0.1 or [::1]"
         ));
     }
     Ok(listen)

@@ -7,7 +7,7 @@ use crate::http;
 use crate::state::{Shared, SiteView};
 use analytics_assess::Engine;
 use anyhow::Context;
-use ingest_store::Store;
+use ingest_store::{ImportOptions, Store};
 use std::io::IsTerminal;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -87,12 +87,23 @@ pub async fn run_with(
         name: config.name.clone(),
         timezone: config.timezone.name().to_owned(),
     };
-    let shared = Shared::new(site, store.clone(), collection.gateways(), shutdown.clone());
     let notes = match &config.device_notes {
         Some(folder) => crate::notes::DeviceNotes::load(folder)?,
         None => crate::notes::DeviceNotes::default(),
     };
-    let shared = Arc::new(shared.assessing_by(&config.assessment).with_notes(notes));
+    let shared = Shared::with_limits(
+        site,
+        store.clone(),
+        collection.gateways(),
+        shutdown.clone(),
+        config.limits,
+    );
+    let shared = Arc::new(
+        shared
+            .assessing_by(&config.assessment)
+            .open_to(config.access.clone())
+            .with_notes(notes),
+    );
 
     // HTTP first: liveness answers while the register loads.
     let mut http_server = tokio::spawn(serve_http(shared.clone(), listener, shutdown.clone()));
@@ -213,10 +224,13 @@ async fn start(
 /// What is configured to be imported at start, and the newest readings.
 async fn load(config: &SiteConfig, shared: &Arc<Shared>, store: &Arc<Store>) -> anyhow::Result<()> {
     let (register, site) = (config.register.clone(), config.import.clone());
+    let options = ImportOptions {
+        memory_bytes: config.limits.import_bytes,
+    };
     let (shared, store) = (shared.clone(), store.clone());
     blocking(move || {
         if let Some(site) = site {
-            let report = store.import_site(&site, clock::now(), &mut |_| {})?;
+            let report = store.import_site_with(&site, clock::now(), options, &mut |_| {})?;
             tracing::info!(
                 "imported {}: {} readings, {} rejects",
                 site.display(),

@@ -256,8 +256,13 @@ fn leak(w: &Wiring, hours: &[HourExcess], scatter_pct: f64) -> Option<Leak> {
         newest: UtcMicros::from_hour(newest + 1),
         excess_pct: mean,
         excess_ma: ma,
-        resistance_ohm: (mean >= FLOOR_PCT && ma.low > 0.0)
-            .then(|| Bounds::new(ohm(v.low, ma.high), ohm(v.value, ma.value), ohm(v.high, ma.low))),
+        resistance_ohm: (mean >= FLOOR_PCT && ma.low > 0.0).then(|| {
+            Bounds::new(
+                ohm(v.low, ma.high),
+                ohm(v.value, ma.value),
+                ohm(v.high, ma.low),
+            )
+        }),
         at_least_ohm: (ma.high > 0.0).then(|| ohm(v.low, ma.high)),
     })
 }

@@ -214,7 +214,10 @@ pub fn of_loop(w: &Watched<'_>) -> LoopWatch {
                 .any(|f| f.kind == kind && f.ended.is_none())
         };
         numbers.extend(drift::numbers(&s, open(Kind::AnalogDigitalDrift)));
-        numbers.extend(stuck::numbers(&s, open(Kind::StuckValue) || open(Kind::FixedCurrent)));
+        numbers.extend(stuck::numbers(
+            &s,
+            open(Kind::StuckValue) || open(Kind::FixedCurrent),
+        ));
         numbers.extend(errors::numbers(&s, open(Kind::RisingErrors)));
         numbers.extend(noise::numbers(&s, open(Kind::NoiseChange)));
     }

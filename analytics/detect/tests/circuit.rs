@@ -237,7 +237,9 @@ fn leaks_give_their_resistance() {
             right += u32::from((b.value / truth.leak_ohm - 1.0).abs() < 0.2);
             covered += u32::from(b.low <= truth.leak_ohm && truth.leak_ohm <= b.high);
         }
-        println!("register tells {tells}: {told} of {wanted} told, {right} within 20 %, {covered} covered, {inside} inside");
+        println!(
+            "register tells {tells}: {told} of {wanted} told, {right} within 20 %, {covered} covered, {inside} inside"
+        );
         assert!(told >= 57, "{told}");
         if tells {
             assert!(right * 100 >= told * 95, "{right} of {told} within 20 %");

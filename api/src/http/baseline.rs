@@ -192,7 +192,11 @@ pub(super) async fn replaces(
         let answer = ReplacesAnswer {
             entry: super::loops::view(shared, &done.entry, false),
             baseline: BaselineView::from(done.baseline),
-            differs: done.differs.into_iter().map(ChangedCellView::from).collect(),
+            differs: done
+                .differs
+                .into_iter()
+                .map(ChangedCellView::from)
+                .collect(),
         };
         Ok((StatusCode::CREATED, Json(answer)))
     })

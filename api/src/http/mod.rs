@@ -10,6 +10,7 @@ mod device;
 mod document;
 pub mod events;
 mod extract;
+mod families;
 mod guard;
 mod loops;
 mod operations;
@@ -18,6 +19,8 @@ mod person;
 pub mod problem;
 mod readings;
 mod register;
+mod sheets;
+mod sign_in;
 mod stream;
 mod trace;
 mod work;
@@ -43,8 +46,6 @@ use utoipa_axum::routes;
 
 /// Longest answer; a year of readings of one loop takes a few seconds.
 const ANSWER_WITHIN: Duration = Duration::from_secs(120);
-/// Largest body of an address that names no other limit.
-const BODY_BYTES: usize = 64 * 1024;
 /// A long answer waits so long for its turn.
 const TURN_WITHIN: Duration = Duration::from_secs(20);
 
@@ -56,7 +57,12 @@ type App = axum::extract::State<Arc<Shared>>;
         title = "Loopwitness",
         description = "Ranked findings on smart 4-20 mA loops. Times are RFC 3339, UTC; numbers that are not known are null; errors are RFC 9457 problem+json. A parameter that an address does not have is refused. Where an answer has one form only, it is given whatever `Accept` says."
     ),
-    components(schemas(Problem, attention::CriticalityName, trace::StepName))
+    components(schemas(
+        Problem,
+        attention::CriticalityName,
+        families::FormatName,
+        trace::StepName
+    ))
 )]
 struct Document;
 
@@ -76,10 +82,13 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(device::of_gateway))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
+        .routes(routes!(sheets::trace_picture))
+        .routes(routes!(sheets::report))
         .routes(routes!(operations::gateways))
         .routes(routes!(register::read, register::write))
         .routes(routes!(register::changes))
         .routes(routes!(work::list, work::announce))
+        .routes(routes!(families::families))
         .routes(routes!(events::events))
         .merge(cases::routes())
         .routes(routes!(operations::metrics))
@@ -96,15 +105,13 @@ pub fn openapi_json() -> String {
     text
 }
 
-/// Planned addresses (contract section 4); each answers 501 whatever the method.
-const NOT_BUILT: [&str; 2] = ["/api/v1/families", "/api/v1/reports"];
-
 /// Everything the service answers.
 pub fn router(shared: Arc<Shared>) -> Router {
-    let limits = shared.clone();
+    let (limits, origins, doors) = (shared.clone(), shared.clone(), shared.clone());
+    let body_bytes = limits.body_bytes();
     let (api, _document) = routes().split_for_parts();
     let document: Arc<str> = openapi_json().into();
-    let mut router = api.route(
+    let router = api.route(
         "/api/openapi.json",
         get(move || async move {
             (
@@ -113,10 +120,9 @@ pub fn router(shared: Arc<Shared>) -> Router {
             )
         }),
     );
-    for path in NOT_BUILT {
-        router = router.route(path, any(|| async { Problem::not_built() }));
-    }
     let router = router
+        .route("/sign-in", get(sign_in::form).post(sign_in::enter))
+        .route("/sign-out", axum::routing::post(sign_in::leave))
         .route("/api", any(|| async { Problem::not_found() }))
         .route("/api/{*rest}", any(|| async { Problem::not_found() }))
         .layer(TimeoutLayer::with_status_code(
@@ -130,7 +136,7 @@ pub fn router(shared: Arc<Shared>) -> Router {
         SetResponseHeaderLayer::if_not_present(name, HeaderValue::from_static(value))
     };
     router
-        .layer(DefaultBodyLimit::max(BODY_BYTES))
+        .layer(DefaultBodyLimit::max(body_bytes))
         .layer(CatchPanicLayer::custom(|_| {
             Problem::from_status(StatusCode::INTERNAL_SERVER_ERROR).into_response()
         }))
@@ -138,7 +144,14 @@ pub fn router(shared: Arc<Shared>) -> Router {
             limits,
             guard::not_too_many,
         ))
-        .layer(axum::middleware::from_fn(guard::same_origin))
+        .layer(axum::middleware::from_fn_with_state(
+            doors,
+            sign_in::signed_in,
+        ))
+        .layer(axum::middleware::from_fn_with_state(
+            origins,
+            guard::same_origin,
+        ))
         .layer(axum::middleware::map_response(problem::fill_in))
         // Clients are on this machine: packing an answer takes more time than it saves. The whole result comes packed.
         .layer(

@@ -1,11 +1,11 @@
 //! `PATCH /api/v1/loops/{tag}`: a person changes what the register says of one loop.
 
+use super::App;
 use super::extract::{Body, NoQuery, Path, Query};
 use super::loops::LoopView;
 use super::person::{author_of, body_time, change, kept, tag_now, text_of};
 use super::problem::Problem;
 use super::register::ChangedCellView;
-use super::App;
 use axum::Json;
 use ingest_store::LoopAmendment;
 use serde::{Deserialize, Serialize};

@@ -12,8 +12,6 @@ use ingest_store::{Author, ChangeRecord, ChangedCell, RegisterDiff};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
-/// Largest `loops.csv` taken: about 100,000 loops.
-const REGISTER_BYTES: usize = 32 * 1024 * 1024;
 const DEFAULT_CHANGES: usize = 100;
 const MAX_CHANGES: usize = 1_000;
 
@@ -132,9 +130,10 @@ pub(super) async fn write(
     if q.confirm.as_deref() == Some("") {
         return Err(Problem::bad_request("confirm: is empty"));
     }
+    let most = usize::try_from(app.limits.register_body_bytes).unwrap_or(usize::MAX);
     // Before the body is read: it may be long.
     let _permit = heavy(&app).await?;
-    let text = String::from_utf8(extract::bytes(request, REGISTER_BYTES).await?.into())
+    let text = String::from_utf8(extract::bytes(request, most).await?.into())
         .map_err(|_| Problem::bad_request("the body is not UTF-8"))?;
     change(app, move |shared, store, now| {
         let Some(token) = q.confirm else {

@@ -56,11 +56,11 @@ fn bad_files_are_refused_with_file_section_and_reason() {
     let cases: Vec<(String, &str)> = vec![
         (
             with("[[gateway]]\nname = \"north\"\naddress = \"h:5094\"\npol_every = \"10s\"\n"),
-            "plant/site.toml, line 6, [[gateway]]: unknown key `pol_every`, expected one of `name`, `address`, `transport`, `poll_every`, `timeout`, `retries`, `master`, `opt_in`",
+            "plant/site.toml, line 6, [[gateway]]: unknown key `pol_every`, expected one of `name`, `address`, `transport`, `psk_identity`, `psk_file`, `psk_env`, `poll_every`, `timeout`, `retries`, `master`, `opt_in`",
         ),
         (
             with("[[gatway]]\n"),
-            "unknown key `gatway`, expected one of `site`, `gateway`, `serial`, `analog`, `assessment`, `alerts`, `access`, `keep`",
+            "unknown key `gatway`, expected one of `site`, `gateway`, `serial`, `analog`, `assessment`, `alerts`, `access`, `keep`, `limits`",
         ),
         (
             "[site]\nstore = \"s\"\n".into(),
@@ -68,7 +68,7 @@ fn bad_files_are_refused_with_file_section_and_reason() {
         ),
         (
             with("listen = \"0.0.0.0:8470\"\n"),
-            "plant/site.toml, [site]: listen `0.0.0.0:8470` is not a loopback address; access control is not built yet, so use 127.0.0.1 or [::1]",
+            "plant/site.toml, [site]: listen `0.0.0.0:8470` is not a loopback address: give [access] with tokens, or use 127.0.0.1 or [::1]",
         ),
         (
             with("timezone = \"Mars/Olympus\"\n"),
@@ -76,7 +76,7 @@ fn bad_files_are_refused_with_file_section_and_reason() {
         ),
         (
             with("[access]\n"),
-            "plant/site.toml: [access] is not built yet; remove it",
+            "plant/site.toml, line 3, [access]: missing key `tokens`",
         ),
         (
             with("[alerts]\n"),
@@ -108,7 +108,23 @@ fn bad_files_are_refused_with_file_section_and_reason() {
         ),
         (
             with(&format!("{gateway}transport = \"tls\"\n")),
-            "[[gateway]] `north`: transport `tls` is not built yet",
+            "[[gateway]] `north`: psk_identity is missing: the name under which the gateway knows this program's key",
+        ),
+        (
+            with(&format!(
+                "{gateway}transport = \"tls\"\npsk_identity = \"lw\"\n"
+            )),
+            "[[gateway]] `north`: one of psk_file (a file with the key in hexadecimal digits) and psk_env (an environment variable with it) is needed",
+        ),
+        (
+            with(&format!(
+                "{gateway}transport = \"tls\"\npsk_identity = \"lw\"\npsk_env = \"NO_SUCH_KEY\"\n"
+            )),
+            "[[gateway]] `north`: psk_env: the environment variable `NO_SUCH_KEY` is not set",
+        ),
+        (
+            with(&format!("{gateway}psk_file = \"k\"\n")),
+            "[[gateway]] `north`: psk_file is for transport = \"tls\" only",
         ),
         (
             with(&format!("{gateway}opt_in = [40]\n")),

@@ -1,6 +1,8 @@
 //! The program from outside: command line, configuration, HTTP. One binary, since each links all of polars.
 
+mod access;
 mod alerts;
+mod baseline;
 mod cases;
 mod cli;
 mod config;
@@ -8,10 +10,13 @@ mod decode;
 mod edits;
 mod events;
 mod export;
+mod families;
 mod http;
 mod live;
 mod points;
 mod refusals;
 mod report;
 mod service;
+mod settings;
+mod sheets;
 mod support;

@@ -1,5 +1,6 @@
 //! What the collector has to know: plain structs, filled by whoever reads `site.toml`.
 
+use crate::tls::Psk;
 use ingest_hart::OptIn;
 use ingest_hart::session::{MasterChoice, Transport};
 use ingest_model::Tag;
@@ -24,6 +25,8 @@ pub struct GatewayConfig {
     /// `host:port`.
     pub address: String,
     pub transport: Transport,
+    /// HART-IP version 2 with TLS, over TCP.
+    pub psk: Option<Psk>,
     /// Period of the fast read.
     pub poll_every: Duration,
     /// How long an answer may take.
@@ -45,6 +48,7 @@ impl GatewayConfig {
             name: name.to_owned(),
             address: address.to_owned(),
             transport: Transport::Tcp,
+            psk: None,
             poll_every: Duration::from_secs(10),
             timeout: Duration::from_secs(2),
             retries: 2,

@@ -99,6 +99,15 @@ impl GatewayStatus {
         ));
     }
 
+    /// More came in a second than is read in one.
+    pub(crate) fn flooded(&mut self, most_bytes: usize) {
+        self.failures.bad_frames += 1;
+        self.last_error = Some(format!(
+            "sends more than {} kB a second, more than any number of modems brings: no more is read in that second; look at what this server is",
+            most_bytes / 1_024
+        ));
+    }
+
     pub(crate) fn trouble(&mut self, trouble: session::Trouble) {
         self.failures.count(trouble);
         // A single time-out is daily business and would hide what matters.

@@ -42,7 +42,10 @@ pub(crate) fn cells(note: &BaselineNote) -> impl Iterator<Item = (&'static str, 
         note.until.map(UtcMicros::to_rfc3339),
         note.own_tag.clone(),
     ];
-    COLUMNS.into_iter().zip(values).filter_map(|(c, v)| Some((c, v?)))
+    COLUMNS
+        .into_iter()
+        .zip(values)
+        .filter_map(|(c, v)| Some((c, v?)))
 }
 
 pub(crate) fn note(row: &Row<'_>) -> Result<Option<BaselineNote>, StoreError> {
@@ -118,10 +121,14 @@ impl Register {
     /// Notes who changed device or range, and why, with the entries that a change brought.
     pub(crate) fn say_baselines(&mut self, diff: &RegisterDiff, author: &Author, at: UtcMicros) {
         for changed in &diff.changed {
-            let found = self.loops.iter_mut().find(|(t, _)| t.as_str() == changed.tag);
+            let found = self
+                .loops
+                .iter_mut()
+                .find(|(t, _)| t.as_str() == changed.tag);
             let Some((_, entries)) = found else { continue };
             let place = entries.iter().position(|e| {
-                e.valid_from.is_some() && e.valid_from.map(UtcMicros::to_rfc3339) == changed.valid_from
+                e.valid_from.is_some()
+                    && e.valid_from.map(UtcMicros::to_rfc3339) == changed.valid_from
             });
             let Some((before, after)) = place.and_then(|i| {
                 let (before, rest) = entries.split_at_mut(i);
@@ -163,7 +170,12 @@ impl Register {
     }
 
     /// A copy of the entry in force at `from`, to begin a baseline with.
-    fn copy_from(&self, tag: &Tag, from: UtcMicros, now: UtcMicros) -> Result<LoopEntry, StoreError> {
+    fn copy_from(
+        &self,
+        tag: &Tag,
+        from: UtcMicros,
+        now: UtcMicros,
+    ) -> Result<LoopEntry, StoreError> {
         if from > now {
             return Err(refused("from: is in the future"));
         }
@@ -175,9 +187,9 @@ impl Register {
         if !self.contains(tag) {
             return Err(refused(format!("the register has no loop `{tag}`")));
         }
-        let entry = self.at(tag, from).ok_or_else(|| {
-            refused(format!("from: the register knows `{tag}` only since later"))
-        })?;
+        let entry = self
+            .at(tag, from)
+            .ok_or_else(|| refused(format!("from: the register knows `{tag}` only since later")))?;
         Ok(LoopEntry {
             valid_from: Some(from),
             baseline: None,
@@ -280,7 +292,11 @@ impl Store {
         }
         let from = from.unwrap_or(now);
         let mut entry = register.copy_from(tag, from, now)?;
-        if register.entries(tag).iter().any(|e| e.valid_from > Some(from)) {
+        if register
+            .entries(tag)
+            .iter()
+            .any(|e| e.valid_from > Some(from))
+        {
             return Err(refused(format!(
                 "from: the register has a later entry of `{tag}`; give a time after it"
             )));
@@ -315,8 +331,10 @@ impl Store {
         next.set_version();
         let next = Arc::new(next);
         let begun = begun(&next, tag, from)?;
-        let detail: BTreeMap<&str, String> =
-            BTreeMap::from([("from", from.to_rfc3339()), ("own_tag", newcomer.to_string())]);
+        let detail: BTreeMap<&str, String> = BTreeMap::from([
+            ("from", from.to_rfc3339()),
+            ("own_tag", newcomer.to_string()),
+        ]);
         let record = record("replaced", Some(tag), author, now, &detail);
         self.commit(
             &mut writer,

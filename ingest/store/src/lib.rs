@@ -5,12 +5,12 @@
 //! The layout on disk is in `FORMAT.md`.
 
 mod amend;
+mod baseline;
 mod batch;
 mod chunk;
 mod compact;
 mod dayfile;
 mod dayread;
-mod baseline;
 mod error;
 mod export;
 pub mod files;
@@ -42,7 +42,7 @@ pub use journal::JournalEntry;
 pub use landing::Landing;
 pub use register::{ChangedCell, ChangedLoop, Register, RegisterDiff};
 pub use retain::DropReport;
-pub use rollups::Rollups;
+pub use rollups::{RollupFile, RollupWriter, Rollups, Spill};
 pub use seal::SealReport;
 pub use snapshot::{DayRef, Snapshot, StoreReader};
 pub use store::Store;

@@ -74,7 +74,10 @@ fn an_accepted_baseline_counts_until_its_date() {
     // From its date on, what was before counts again: here the whole history.
     assert_eq!(counts(until), None);
     let note = begun.note.unwrap();
-    assert_eq!((note.by.as_str(), note.why.as_str()), ("A. Roca", "new card"));
+    assert_eq!(
+        (note.by.as_str(), note.why.as_str()),
+        ("A. Roca", "new card")
+    );
     let changes = store.reader().changes(None, 10).unwrap();
     assert_eq!(changes[0].what, "baseline");
     // The loop itself is as it was.
@@ -173,7 +176,11 @@ fn a_replacing_device_carries_the_tag_on() {
     }
     let done = replace(&new, &old, Some(at(15.0))).unwrap();
     assert_eq!(done.baseline.reason, BaselineReason::Replaced);
-    let differs: Vec<_> = done.differs.iter().map(|c| (&*c.column, &*c.after)).collect();
+    let differs: Vec<_> = done
+        .differs
+        .iter()
+        .map(|c| (&*c.column, &*c.after))
+        .collect();
     assert_eq!(differs, [("urv", "800")], "the register's range stands");
     let snapshot = store.reader().snapshot().unwrap();
     let r = snapshot.register();
@@ -229,7 +236,10 @@ fn baselines_survive_a_restart_an_export_and_a_list_that_says_nothing_of_them() 
         .export(&out, ExportOptions::default(), &mut |_| {})
         .unwrap();
     let text = std::fs::read_to_string(out.join("register-history.csv")).unwrap();
-    assert!(text.contains("baseline_own_tag") && text.contains("FT-1~0000A2"), "{text}");
+    assert!(
+        text.contains("baseline_own_tag") && text.contains("FT-1~0000A2"),
+        "{text}"
+    );
     let other = Store::open(&dir.path().join("other"), "test", now()).unwrap();
     import(&other, &out).unwrap();
     assert_eq!(all(&other), before);

@@ -13,7 +13,11 @@ fn date(t: UtcMicros) -> String {
     ];
     let s = t.date_string();
     let part = |r: std::ops::Range<usize>| s.get(r).and_then(|p| p.parse::<usize>().ok());
-    match (part(8..10), part(5..7).and_then(|m| MONTHS.get(m.wrapping_sub(1))), part(0..4)) {
+    match (
+        part(8..10),
+        part(5..7).and_then(|m| MONTHS.get(m.wrapping_sub(1))),
+        part(0..4),
+    ) {
         (Some(d), Some(m), Some(y)) => format!("{d} {m} {y}"),
         _ => s,
     }
@@ -30,7 +34,12 @@ fn ohm(v: f64) -> String {
 }
 
 fn between(b: Bounds, text: impl Fn(f64) -> String) -> String {
-    format!("{} (between {} and {})", text(b.value), text(b.low), text(b.high))
+    format!(
+        "{} (between {} and {})",
+        text(b.value),
+        text(b.low),
+        text(b.high)
+    )
 }
 
 pub(super) fn fill(t: &mut CircuitTerms, r: &Record<'_>) {
@@ -180,7 +189,11 @@ fn leakage(l: &Leakage) -> Vec<String> {
         .by_hour_of_day
         .iter()
         .filter(|h| h.days >= 5 && h.resistance_ohm.is_some())
-        .max_by(|a, b| a.excess_pct.unwrap_or(0.0).total_cmp(&b.excess_pct.unwrap_or(0.0)));
+        .max_by(|a, b| {
+            a.excess_pct
+                .unwrap_or(0.0)
+                .total_cmp(&b.excess_pct.unwrap_or(0.0))
+        });
     if let Some((h, r)) = worst.and_then(|h| Some((h, h.resistance_ohm?))) {
         out.push(format!(
             "By hour of day it is highest at {:02}:00 UTC, {} as a mean of {} days.",
@@ -226,7 +239,11 @@ fn assumed(w: &Wiring) -> Option<String> {
     (!parts.is_empty()).then(|| {
         format!(
             "The register does not give {}: assumed are {}.",
-            if parts.len() == 1 { "one figure" } else { "some figures" },
+            if parts.len() == 1 {
+                "one figure"
+            } else {
+                "some figures"
+            },
             parts.join(", ")
         )
     })

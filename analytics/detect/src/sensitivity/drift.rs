@@ -66,11 +66,9 @@ pub(super) fn numbers(s: &Setting<'_>, open: bool) -> Vec<Answer> {
             let factor = rerun(s, &k, *form, *growing);
             WITHIN_DAYS.map(|n| match (size(&k, *form, *growing, n), factor) {
                 (None, _) => Answer::blind(*fault, n, "too little running in the last days"),
-                (_, Some(None)) => Answer::blind(
-                    *fault,
-                    n,
-                    "the detectors did not find the added fault",
-                ),
+                (_, Some(None)) => {
+                    Answer::blind(*fault, n, "the detectors did not find the added fault")
+                }
                 (Some(a), Some(Some(factor))) if a * factor <= MOST_PCT => {
                     Answer::found(*fault, n, a * factor, Some(true))
                 }
@@ -143,7 +141,14 @@ struct Edge {
     own: f64,
 }
 
-fn edge(k: &Known, cells: &[Cell], start: usize, form: Form, growing: bool, n: u32) -> Option<Edge> {
+fn edge(
+    k: &Known,
+    cells: &[Cell],
+    start: usize,
+    form: Form,
+    growing: bool,
+    n: u32,
+) -> Option<Edge> {
     let base = Base::fit(cells)?;
     let grow = growth(cells, start, n, growing);
     let (gain, own, unit_se) = base.any_growth(cells, form, start, &grow);

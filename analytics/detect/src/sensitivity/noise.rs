@@ -61,7 +61,8 @@ pub(super) fn numbers(s: &Setting<'_>, open: bool) -> Vec<Answer> {
         let Some(se) = told else { continue };
         // Hours after the change and in all, for a change that begins now.
         let left = |c: f64, n: f64| c * (1.0 - c / n);
-        let daily = all / ((last - s.l.blocks.first().map_or(last, |b| b.hour)) as f64 / 24.0).max(1.0);
+        let daily =
+            all / ((last - s.l.blocks.first().map_or(last, |b| b.hour)) as f64 / 24.0).max(1.0);
         return [Fault::NoiseRise, Fault::NoiseCollapse]
             .iter()
             .flat_map(|fault| {
@@ -69,7 +70,11 @@ pub(super) fn numbers(s: &Setting<'_>, open: bool) -> Vec<Answer> {
                     let c = daily * f64::from(n);
                     let se = se * (left(after, all) / left(c, all + c)).sqrt();
                     let size = (se * ACCEPT_LR.sqrt()).max(MIN_LOG_RATIO) + Z90 * se;
-                    let sign = if *fault == Fault::NoiseRise { 1.0 } else { -1.0 };
+                    let sign = if *fault == Fault::NoiseRise {
+                        1.0
+                    } else {
+                        -1.0
+                    };
                     let run = (n == WITHIN_DAYS[0] && *fault == Fault::NoiseRise).then_some(true);
                     Answer::found(*fault, n, (sign * size).exp(), run)
                 })

@@ -68,7 +68,11 @@ pub(super) fn numbers(s: &Setting<'_>, open: bool) -> Vec<Answer> {
             match hours(s, *still, *signal) {
                 None => Answer::blind(*fault, days, "record too short"),
                 Some(Some(h)) => Answer::found(*fault, days, h, Some(true)),
-                Some(None) => Answer::blind(*fault, days, "it moves too little, or rests too long of itself"),
+                Some(None) => Answer::blind(
+                    *fault,
+                    days,
+                    "it moves too little, or rests too long of itself",
+                ),
             }
         })
         .collect()

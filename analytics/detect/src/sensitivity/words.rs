@@ -56,7 +56,10 @@ pub(super) fn says(d: &Detectable, entry: &LoopEntry) -> String {
             pct(size)
         ),
         Fault::StuckDigital | Fault::StuckAnalog | Fault::StuckBoth => {
-            format!("{} would be found within {size:.0} h {often}.", what(d.fault))
+            format!(
+                "{} would be found within {size:.0} h {often}.",
+                what(d.fault)
+            )
         }
         Fault::MoreErrors => format!(
             "{} to {} of all would be found within {n} days {often}.",
@@ -72,7 +75,10 @@ pub(super) fn says(d: &Detectable, entry: &LoopEntry) -> String {
 
 fn against(size: f64, entry: &LoopEntry) -> String {
     if size > entry.tolerance_pct {
-        format!(", which is more than the tolerance of {}", pct(entry.tolerance_pct))
+        format!(
+            ", which is more than the tolerance of {}",
+            pct(entry.tolerance_pct)
+        )
     } else {
         String::new()
     }

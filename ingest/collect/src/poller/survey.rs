@@ -35,6 +35,12 @@ impl Poller {
                 self.seen.clear();
                 self.survey_broken = false;
                 self.listing = true;
+                if c.devices > MAX_DEVICES {
+                    self.status.last_error = Some(format!(
+                        "claims {} devices: only the first {MAX_DEVICES} are asked for; if it really has more, split them over gateways",
+                        c.devices
+                    ));
+                }
                 // The count includes the I/O system at index 0; asking one further does no harm if it does not.
                 self.survey
                     .extend((1..=c.devices.min(MAX_DEVICES)).map(Step::SubDevice));
