@@ -28,6 +28,9 @@ const DAY_SAMPLES: u32 = 6;
 const POLLS: f64 = 100.0;
 /// Days on each side of a change, and the chance below which one is said.
 const MARGIN_DAYS: usize = 3;
+/// Fewer first findings cannot show a change; families with fewer are not counted among those looked at, which depends on
+/// their number alone (Tarone, *Biometrics* 46 (1990) 515).
+const LEAST_BEGUN: u64 = 3;
 const SAID_BELOW: f64 = 0.05;
 
 const METHOD: [&str; 5] = [
@@ -35,7 +38,7 @@ const METHOD: [&str; 5] = [
     "Intervals are 95 %. Of a family by itself: rates and failed shares by the scatter between loops of one family, estimated over all families together; shares by Wilson.",
     "Pooled: hierarchical models over the families (normal with known errors; beta-binomial), integrated over the spread between families; none below three families.",
     "Findings: open ones; changed configurations only if asked for; not those that a shared gateway, modem, card, box, supply or area explains.",
-    "Change: the most likely single change of the rate at which loops get their first finding, exact binomial tail times the days and the families looked at; said below 0.05. What was there when a loop's record began does not count, and what began in the newest days may not be found yet.",
+    "Change: the most likely single change of the rate at which loops get their first finding, exact binomial tail times the days and the families looked at (those with three first findings); said below 0.05. What was there when a loop's record began does not count, and what began in the newest days may not be found yet.",
 ];
 
 /// One loop before it is grouped.
@@ -404,6 +407,9 @@ fn week(k: i64, span: &Span, sums: Option<&(u64, u64)>, daily: &[LoopDayRow]) ->
 /// `daily` in order of days; days on which nobody was looked at are not in it.
 fn change(daily: &[LoopDayRow]) -> Option<Change> {
     let events: Vec<u64> = daily.iter().map(|d| d.begun).collect();
+    if events.iter().sum::<u64>() < LEAST_BEGUN {
+        return None;
+    }
     let exposed: Vec<f64> = daily.iter().map(|d| d.exposed).collect();
     let c = rate_change(&events, &exposed, MARGIN_DAYS)?;
     let day = |i: usize| {
