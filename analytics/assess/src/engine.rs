@@ -1,7 +1,7 @@
 //! The engine: reads what is new, keeps blocks of whole days, runs the detectors.
 //!
 //! Blocks of finished days are in rollup files; of these as many are held in memory as the settings allow, the newest
-//! first, and the others are read loop by loop. So memory does not grow with the record.
+//! first, and the others are read loop by loop. With the record grows only what one unpacked loop takes on each core.
 
 use crate::day::{Day, Target};
 use crate::trace::{Trace, TraceStep, trace};
