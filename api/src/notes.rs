@@ -3,7 +3,7 @@
 //! TOML files in the folder that `[site] device_notes` names, one or more a type. A bit or variable that no note names is
 //! shown by its number, never guessed. Notes name; they change no verdict.
 
-use crate::decode::{Item, Piece, Value};
+use super::decode::{Item, Piece, Value};
 use serde::Deserialize;
 use std::collections::BTreeMap;
 use std::fmt::Write as _;
@@ -297,8 +297,8 @@ mod tests {
             "86aa310b1c2d301b001001000000008011002108{}a5",
             "00".repeat(15)
         );
-        let bytes = crate::decode::parse_hex(&hex).unwrap();
-        let mut piece = crate::decode::explain(&bytes).unwrap().remove(0);
+        let bytes = super::super::decode::parse_hex(&hex).unwrap();
+        let mut piece = super::super::decode::explain(&bytes).unwrap().remove(0);
         assert!(
             piece.text().contains("byte 0 bit 0 (no note names it)"),
             "{}",

@@ -161,7 +161,7 @@ fn record(f: &mut Fields<'_, '_>, n: u64) -> Option<()> {
 
 #[cfg(test)]
 mod tests {
-    use crate::decode::explain;
+    use super::super::explain;
 
     /// A log of one session, by hand from the field widths; `writes`: flag and changed counter.
     fn answer(writes: bool) -> Vec<u8> {

@@ -507,8 +507,8 @@ pub(super) fn fields(sheet: &mut Sheet, base: usize, command: u16, data: &[u8], 
         };
         let (value, text) = part.meaning(bytes);
         let text = match part.name.as_ref() {
-            "specific_0" => crate::notes::specific_text(0, bytes, None),
-            "specific_1" => crate::notes::specific_text(14, bytes, None),
+            "specific_0" => super::super::notes::specific_text(0, bytes, None),
+            "specific_1" => super::super::notes::specific_text(14, bytes, None),
             _ => text,
         };
         sheet.item(base + at, bytes, part.name, value, text);

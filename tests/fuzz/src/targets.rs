@@ -3,6 +3,8 @@
 // The command's own source (links into `api/src`): the crate that it is in links all of polars.
 #[allow(dead_code, unused_imports, unreachable_pub)]
 pub mod decode;
+#[allow(dead_code, unreachable_pub)]
+pub mod notes;
 
 use analytics_detect::{DayBlock, unpack};
 use ingest_hart::answer::Answer;
