@@ -1,7 +1,7 @@
 //! `[assessment]` of `site.toml`: what a site sets of ranking and of the devices' own verdicts.
 
 use analytics_assess::Settings;
-use analytics_detect::{Ne107, StatusMap, Weights};
+use analytics_detect::{Budget, Ne107, StatusMap, Weights};
 use serde::Deserialize;
 use std::collections::BTreeMap;
 
@@ -11,6 +11,10 @@ use std::collections::BTreeMap;
 pub struct RawAssessment {
     #[serde(default)]
     weights: RawWeights,
+    /// False findings accepted in 1,000 loop-months of healthy running: moves every threshold.
+    false_findings_per_1000_loop_months: Option<f64>,
+    /// Faults expected in 1,000 loop-months: the prior of confidence.
+    faults_per_1000_loop_months: Option<f64>,
     /// Status bit, by its name, to the NE 107 signal it raises, or `none`.
     #[serde(default)]
     ne107: BTreeMap<String, RawSignal>,
@@ -40,6 +44,19 @@ impl RawAssessment {
     pub fn settings(&self) -> Result<Settings, String> {
         let mut settings = Settings::default();
         settings.params.weights = self.weights.checked()?;
+        let usual = Budget::default();
+        settings.params.budget = Budget {
+            false_per_1000: rate(
+                "false_findings_per_1000_loop_months",
+                self.false_findings_per_1000_loop_months,
+                usual.false_per_1000,
+            )?,
+            faults_per_1000: rate(
+                "faults_per_1000_loop_months",
+                self.faults_per_1000_loop_months,
+                usual.faults_per_1000,
+            )?,
+        };
         let mut status = StatusMap::default();
         for (name, signal) in &self.ne107 {
             let class = match signal {
@@ -53,6 +70,18 @@ impl RawAssessment {
         }
         settings.params.status = status;
         Ok(settings)
+    }
+}
+
+/// A rate that thresholds and odds can be made of.
+fn rate(name: &str, given: Option<f64>, usual: f64) -> Result<f64, String> {
+    let v = given.unwrap_or(usual);
+    if v.is_finite() && (1e-6..=1e9).contains(&v) {
+        Ok(v)
+    } else {
+        Err(format!(
+            "{name}: {v} is not between 0.000001 and 1000000000"
+        ))
     }
 }
 
@@ -101,11 +130,34 @@ mod tests {
     }
 
     #[test]
+    fn the_budget_moves_the_thresholds() {
+        use analytics_detect::{Limits, Test};
+        let at = |text: &str| Limits::new(parse(text).unwrap().params.budget);
+        let usual = at("");
+        assert_eq!(usual, Limits::default());
+        let strict = at("false_findings_per_1000_loop_months = 0.1");
+        let loose = at("false_findings_per_1000_loop_months = 10");
+        for t in Test::ALL {
+            assert!(
+                strict.at(t) > usual.at(t) && usual.at(t) > loose.at(t),
+                "{t:?}"
+            );
+        }
+        let rare = at("faults_per_1000_loop_months = 2");
+        let s = usual.at(Test::DriftLasting);
+        assert!(rare.confidence(Test::DriftLasting, s) < usual.confidence(Test::DriftLasting, s));
+    }
+
+    #[test]
     fn wrong_values_say_what_to_do() {
         for (text, says) in [
             (
                 "weights = { control = 2.0 }",
                 "weights.control: 2 is not between 0 and 1",
+            ),
+            (
+                "false_findings_per_1000_loop_months = 0",
+                "false_findings_per_1000_loop_months: 0 is not between",
             ),
             ("weights = { contrl = 1.0 }", "unknown field `contrl`"),
             (

@@ -16,6 +16,7 @@
 pub mod agreement;
 pub mod attention;
 pub mod block;
+pub mod charts;
 pub mod common;
 pub mod context;
 pub mod drift;
@@ -23,6 +24,7 @@ pub mod errors;
 pub mod finding;
 pub mod fleet;
 pub mod history;
+pub mod limits;
 pub mod noise;
 pub mod peers;
 pub mod rails;
@@ -41,5 +43,6 @@ pub use finding::{
 };
 pub use fleet::{Fleet, Params, assess};
 pub use history::{Blocks, LoopRecord, LoopSource};
+pub use limits::{Budget, Limits, Test};
 pub use skip::Work;
 pub use status::StatusMap;

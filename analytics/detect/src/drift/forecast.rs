@@ -7,7 +7,7 @@
 use super::fit::{Base, Cell, Form, start_t};
 
 /// Powers of growth and their prior weights.
-const POWERS: [(f64, f64); 5] = [
+pub const POWERS: [(f64, f64); 5] = [
     (0.5, 0.08),
     (0.7, 0.12),
     (1.0, 0.5),
