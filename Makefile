@@ -6,7 +6,7 @@ WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
 # Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
 DEMO ?=
 
-.PHONY: demo web build test web-test api-contract referee latency seeds thresholds calibration lint tools clean-web
+.PHONY: demo web build test web-test api-contract referee latency seeds thresholds calibration power chaos fuzz lint tools clean-web
 .DEFAULT_GOAL := demo
 
 demo: web
@@ -66,6 +66,22 @@ calibration: web
 	python3 sample-fleet/seeds/calibrate.py tails
 	cargo build --workspace --bin loopwitness
 	python3 sample-fleet/seeds/calibrate.py reliability
+
+# The whole program among hostile gateways for so many minutes (docs/hostile-gateways.md): make chaos MINUTES=30
+MINUTES ?= 15
+CHAOS ?=
+chaos: build
+	target/debug/examples/chaos --minutes $(MINUTES) $(CHAOS)
+
+# Coverage-guided fuzzing of every target for so many seconds, on stable Rust; finds go to tests/fuzz/finds.
+SECONDS ?= 60
+fuzz:
+	.ci/fuzz $(SECONDS)
+
+# Power curves of the detectors: pictures and a table in docs/detectors/power (some minutes).
+power:
+	cargo build -p analytics-detect --example power
+	target/debug/examples/power docs/detectors/power $(POWER)
 
 lint:
 	cargo fmt --all --check

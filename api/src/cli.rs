@@ -3,7 +3,7 @@
 use crate::clock;
 use crate::config::{CaptureTo, SiteConfig};
 use crate::{decode, demo, plan, report, service, table};
-use analytics_assess::{Engine, Settings};
+use analytics_assess::{Engine, Settings, agreement_csv};
 use anyhow::{Context, bail};
 use clap::{Parser, Subcommand, ValueEnum};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
@@ -65,6 +65,9 @@ enum Command {
         /// Readings before this time (RFC 3339)
         #[arg(long, value_name = "TIME", value_parser = parse_time)]
         to: Option<UtcMicros>,
+        /// Also assess the store and write agreement.csv: analog against digital over the range of every loop
+        #[arg(long)]
+        agreement: bool,
     },
     /// Rank the loops of a store
     Assess {
@@ -118,16 +121,7 @@ pub(crate) fn parse_time(text: &str) -> Result<UtcMicros, String> {
 
 /// A size of memory like `256M`: K, M and G are powers of 1024.
 fn parse_memory(text: &str) -> Result<u64, String> {
-    let (number, shift) = match text.as_bytes().last() {
-        Some(b'K' | b'k') => (text.get(..text.len() - 1), 10),
-        Some(b'M' | b'm') => (text.get(..text.len() - 1), 20),
-        Some(b'G' | b'g') => (text.get(..text.len() - 1), 30),
-        _ => (Some(text), 0),
-    };
-    let bytes = number
-        .and_then(|n| n.parse::<u64>().ok())
-        .and_then(|n| n.checked_mul(1 << shift))
-        .ok_or_else(|| format!("`{text}` is not a size like 256M or 1G"))?;
+    let bytes = crate::settings::parse_size(text)?;
     if bytes < LEAST_IMPORT_MEMORY {
         return Err(format!(
             "`{text}` is too little: at least {}M",
@@ -173,7 +167,8 @@ pub fn main() -> ExitCode {
             out,
             from,
             to,
-        } => export(&store, &out, ExportOptions { from, to }),
+            agreement,
+        } => export(&store, &out, ExportOptions { from, to }, agreement),
         Command::Assess {
             store,
             at,
@@ -345,7 +340,7 @@ fn import(site: &Path, dir: &Path, options: ImportOptions) -> anyhow::Result<()>
     print(&text)
 }
 
-fn export(dir: &Path, out: &Path, options: ExportOptions) -> anyhow::Result<()> {
+fn export(dir: &Path, out: &Path, options: ExportOptions, agreement: bool) -> anyhow::Result<()> {
     if let (Some(from), Some(to)) = (options.from, options.to)
         && from >= to
     {
@@ -372,7 +367,30 @@ fn export(dir: &Path, out: &Path, options: ExportOptions) -> anyhow::Result<()> 
     if let Some((from, to)) = report.range {
         text.push_str(&format!("from {from} to {to}\n"));
     }
+    if agreement {
+        let loops = write_agreement(dir, out, options.to)?;
+        text.push_str(&format!("agreement.csv of {loops}\n"));
+    }
     print(&text)
+}
+
+/// Writes `agreement.csv` into an exported folder, whole or not at all. An import does not look at it: it follows from the
+/// readings. As of `to`, over the whole store: days before `--from` may be evidence too.
+fn write_agreement(dir: &Path, out: &Path, to: Option<UtcMicros>) -> anyhow::Result<String> {
+    let snapshot = StoreReader::open(dir)?.snapshot()?;
+    let mut progress = Progress::start("assess");
+    let mut engine = Engine::new(Settings::default()).with_rollups(Rollups::new(dir).read_only());
+    // `--to` itself is outside.
+    let at = to.map(|t| UtcMicros(t.0.saturating_sub(1)));
+    let assessed = engine.assess(&snapshot, at, &mut |share| progress.set(share, ""))?;
+    progress.done("assessed");
+    let text = agreement_csv(&assessed, snapshot.register())?;
+    let unfinished = out.join(".agreement.csv.unfinished");
+    std::fs::write(&unfinished, text)
+        .and_then(|()| std::fs::File::open(&unfinished)?.sync_all())
+        .and_then(|()| std::fs::rename(&unfinished, out.join("agreement.csv")))
+        .with_context(|| format!("cannot write agreement.csv in {}", out.display()))?;
+    Ok(format!("{} loops", assessed.result.loops))
 }
 
 fn assess(

@@ -49,6 +49,7 @@ pub(crate) fn prepare(config: &SiteConfig) -> Prepared {
         .iter()
         .map(|g| GatewayConfig {
             transport: g.transport,
+            psk: g.psk.clone(),
             poll_every: g.poll_every,
             timeout: g.timeout,
             retries: u32::from(g.retries),
@@ -226,8 +227,12 @@ impl RegisterDirectory {
     }
 
     fn set(&self, register: &Register) {
-        let loops = register
-            .tags()
+        // A device that replaced another is in its own retired loop as well: the loop in use comes last and stands.
+        let (retired, in_use): (Vec<&Tag>, Vec<&Tag>) =
+            register.tags().partition(|t| register.is_retired(t));
+        let loops = retired
+            .into_iter()
+            .chain(in_use)
             .filter_map(|t| register.current(t))
             .map(KnownLoop::from)
             .collect();

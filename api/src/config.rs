@@ -75,6 +75,8 @@ pub struct Gateway {
     pub address: String,
     /// What carries the messages.
     pub transport: ingest_collect::Transport,
+    /// Identity and key of `transport = "tls"`.
+    pub psk: Option<ingest_collect::Psk>,
     pub poll_every: Duration,
     pub timeout: Duration,
     /// Tries after the first.
@@ -126,8 +128,12 @@ pub struct SiteConfig {
     pub import: Option<PathBuf>,
     pub gateways: Vec<Gateway>,
     pub analogs: Vec<Analog>,
+    /// `[alerts]`: whom to tell.
+    pub alerts: Option<crate::alerts::AlertSettings>,
     /// `[assessment]` (our addition).
     pub assessment: analytics_assess::Settings,
+    /// `[limits]` (our addition).
+    pub limits: crate::state::Limits,
     /// How long readings are kept, counted from the newest (our addition).
     pub keep_raw: Duration,
     /// Where the wire is recorded; from the command line, not from the file.
@@ -153,10 +159,12 @@ struct RawFile {
     analog: Vec<RawAnalog>,
     #[serde(default)]
     assessment: crate::settings::RawAssessment,
-    alerts: Option<toml::Table>,
+    alerts: Option<crate::alerts::RawAlerts>,
     access: Option<toml::Table>,
     #[serde(default)]
     keep: RawKeep,
+    #[serde(default)]
+    limits: crate::settings::RawLimits,
 }
 
 #[derive(Deserialize)]
@@ -194,6 +202,9 @@ struct RawGateway {
     address: String,
     #[serde(default = "default_transport")]
     transport: Transport,
+    psk_identity: Option<String>,
+    psk_file: Option<PathBuf>,
+    psk_env: Option<String>,
     #[serde(default = "default_poll", deserialize_with = "duration")]
     poll_every: Duration,
     #[serde(default = "default_timeout", deserialize_with = "duration")]
@@ -340,7 +351,6 @@ impl SiteConfig {
         };
         for (present, section) in [
             (!raw.serial.is_empty(), "[[serial]]"),
-            (raw.alerts.is_some(), "[alerts]"),
             (raw.access.is_some(), "[access]"),
         ] {
             if present {
@@ -351,10 +361,17 @@ impl SiteConfig {
             }
         }
 
-        let assessment = raw
+        let alerts = raw
+            .alerts
+            .map(crate::alerts::RawAlerts::settings)
+            .transpose()
+            .map_err(|m| value("[alerts]", m))?;
+        let limits = raw.limits.checked().map_err(|m| value("[limits]", m))?;
+        let mut assessment = raw
             .assessment
             .settings()
             .map_err(|m| value("[assessment]", m))?;
+        assessment.memory_bytes = limits.assessment_bytes;
         let site = raw.site;
         if site.name.trim().is_empty() {
             return Err(value(
@@ -385,10 +402,9 @@ impl SiteConfig {
             let transport = match g.transport {
                 Transport::Tcp => ingest_collect::Transport::Tcp,
                 Transport::Udp => ingest_collect::Transport::Udp,
-                Transport::Tls => {
-                    return Err(value(&section, "transport `tls` is not built yet".into()));
-                }
+                Transport::Tls => ingest_collect::Transport::Tcp,
             };
+            let psk = psk_of(&g, base).map_err(|m| value(&section, m))?;
             if !g.opt_in.is_empty() {
                 return Err(value(&section, "opt_in is not built yet; remove it".into()));
             }
@@ -402,6 +418,7 @@ impl SiteConfig {
                 name: g.name,
                 address: g.address,
                 transport,
+                psk,
                 poll_every: g.poll_every,
                 timeout: g.timeout,
                 retries: g.retries,
@@ -455,11 +472,49 @@ impl SiteConfig {
             import: site.import.map(|p| base.join(p)),
             gateways,
             analogs,
+            alerts,
             assessment,
+            limits,
             keep_raw: raw.keep.raw,
             capture: None,
         })
     }
+}
+
+/// Identity and key of a `tls` gateway. The key never stands in `site.toml`, nor in a message.
+fn psk_of(g: &RawGateway, base: &Path) -> Result<Option<ingest_collect::Psk>, String> {
+    let given = [
+        ("psk_identity", g.psk_identity.is_some()),
+        ("psk_file", g.psk_file.is_some()),
+        ("psk_env", g.psk_env.is_some()),
+    ];
+    if g.transport != Transport::Tls {
+        return match given.into_iter().find(|(_, given)| *given) {
+            Some((key, _)) => Err(format!("{key} is for transport = \"tls\" only")),
+            None => Ok(None),
+        };
+    }
+    let identity = g.psk_identity.as_deref().ok_or(
+        "psk_identity is missing: the name under which the gateway knows this program's key",
+    )?;
+    let key = match (&g.psk_file, &g.psk_env) {
+        (Some(file), None) => {
+            let path = base.join(file);
+            std::fs::read_to_string(&path)
+                .map_err(|e| format!("cannot read psk_file {}: {e}", path.display()))?
+        }
+        (None, Some(name)) => std::env::var(name)
+            .map_err(|_| format!("psk_env: the environment variable `{name}` is not set"))?,
+        _ => {
+            return Err(
+                "one of psk_file (a file with the key in hexadecimal digits) and psk_env (an environment variable with it) is needed"
+                    .into(),
+            );
+        }
+    };
+    ingest_collect::Psk::new(identity, &key)
+        .map(Some)
+        .map_err(|e| format!("pre-shared key: {e}"))
 }
 
 /// A listen address; refused when it is not loopback, since access control is not built yet.

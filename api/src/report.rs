@@ -7,6 +7,7 @@ mod html;
 mod list;
 mod pdf;
 mod sheet;
+mod twin;
 
 use crate::casebook::CaseBook;
 use crate::cli::{Progress, print};
@@ -15,9 +16,11 @@ use analytics_cases::Cases;
 use analytics_detect::AttentionRow;
 use anyhow::{Context, bail};
 use html::Html;
-use ingest_model::UtcMicros;
+use ingest_model::{Tag, UtcMicros};
 use ingest_store::{Register, StoreReader};
 use std::path::{Path, PathBuf};
+
+pub(crate) use twin::{Picture, picture};
 
 const STYLE: &str = include_str!("report/report.css");
 
@@ -42,6 +45,8 @@ pub(crate) struct ReportArgs {
 
 /// Everything that the pages are made from.
 pub(crate) struct Content<'a> {
+    /// Only the sheets of these loops, without the list; all where empty.
+    pub(crate) only: Vec<Tag>,
     pub(crate) site: &'a str,
     pub(crate) assessed: &'a Assessed,
     pub(crate) register: &'a Register,
@@ -100,6 +105,7 @@ pub(crate) fn run(args: &ReportArgs) -> anyhow::Result<()> {
         &mut |share| progress.set(share, ""),
     )?;
     let content = Content {
+        only: Vec::new(),
         site: args.site.trim(),
         assessed: &assessed,
         register: snapshot.register(),
@@ -150,9 +156,17 @@ pub(crate) fn render(content: &Content<'_>) -> String {
     h.raw("</title><style>")
         .raw(STYLE)
         .raw("</style></head><body>");
-    list::page(&mut h, content);
-    for row in content.rows().iter().take(content.limit) {
-        sheet::page(&mut h, content, row);
+    if content.only.is_empty() {
+        list::page(&mut h, content);
+        for row in content.rows().iter().take(content.limit) {
+            sheet::page(&mut h, content, row);
+        }
+    }
+    for tag in content.only.iter().take(content.limit) {
+        match content.rows().iter().find(|r| r.tag == *tag) {
+            Some(row) => sheet::page(&mut h, content, row),
+            None => sheet::without_finding(&mut h, content, tag),
+        }
     }
     h.raw("</body></html>\n");
     h.into_text()

@@ -7,7 +7,7 @@ use crate::http;
 use crate::state::{Shared, SiteView};
 use analytics_assess::Engine;
 use anyhow::Context;
-use ingest_store::Store;
+use ingest_store::{ImportOptions, Store};
 use std::io::IsTerminal;
 use std::net::SocketAddr;
 use std::sync::Arc;
@@ -87,7 +87,13 @@ pub async fn run_with(
         name: config.name.clone(),
         timezone: config.timezone.name().to_owned(),
     };
-    let shared = Shared::new(site, store.clone(), collection.gateways(), shutdown.clone());
+    let shared = Shared::with_limits(
+        site,
+        store.clone(),
+        collection.gateways(),
+        shutdown.clone(),
+        config.limits,
+    );
     let shared = Arc::new(shared.assessing_by(&config.assessment));
 
     // HTTP first: liveness answers while the register loads.
@@ -184,7 +190,7 @@ async fn start(
     let collection = collection
         .start(shared.clone(), store.clone(), shutdown.clone())
         .await?;
-    let background = vec![
+    let mut background = vec![
         tokio::spawn(seal_now_and_then(
             store.clone(),
             config.keep_raw,
@@ -193,6 +199,13 @@ async fn start(
         tokio::spawn(assess_on_and_on(shared.clone(), shutdown.clone())),
         tokio::spawn(http::events::watch(shared.clone(), shutdown.clone())),
     ];
+    if let Some(alerts) = &config.alerts {
+        background.push(tokio::spawn(crate::alerts::tell(
+            shared.clone(),
+            alerts.clone(),
+            shutdown.clone(),
+        )));
+    }
     Ok(Tasks {
         collection,
         background,
@@ -202,10 +215,13 @@ async fn start(
 /// What is configured to be imported at start, and the newest readings.
 async fn load(config: &SiteConfig, shared: &Arc<Shared>, store: &Arc<Store>) -> anyhow::Result<()> {
     let (register, site) = (config.register.clone(), config.import.clone());
+    let options = ImportOptions {
+        memory_bytes: config.limits.import_bytes,
+    };
     let (shared, store) = (shared.clone(), store.clone());
     blocking(move || {
         if let Some(site) = site {
-            let report = store.import_site(&site, clock::now(), &mut |_| {})?;
+            let report = store.import_site_with(&site, clock::now(), options, &mut |_| {})?;
             tracing::info!(
                 "imported {}: {} readings, {} rejects",
                 site.display(),

@@ -1,7 +1,10 @@
-//! `[assessment]` of `site.toml`: what a site sets of ranking and of the devices' own verdicts.
+//! `[assessment]` and `[limits]` of `site.toml`: what a site sets of ranking, of the devices' own verdicts, and of what
+//! the service may take of the machine.
 
+use crate::state::Limits;
 use analytics_assess::Settings;
 use analytics_detect::{Budget, Ne107, StatusMap, Weights};
+use ingest_store::LEAST_IMPORT_MEMORY;
 use serde::Deserialize;
 use std::collections::BTreeMap;
 
@@ -105,76 +108,125 @@ impl RawWeights {
     }
 }
 
-#[cfg(test)]
-mod tests {
-    use super::RawAssessment;
+/// `[limits]` as written; everything has a default.
+#[derive(Debug, Default, Deserialize)]
+#[serde(deny_unknown_fields)]
+pub struct RawLimits {
+    requests: Option<usize>,
+    long_answers: Option<usize>,
+    waiting_answers: Option<usize>,
+    event_streams: Option<usize>,
+    points: Option<usize>,
+    request_body: Option<String>,
+    register_body: Option<String>,
+    import_memory: Option<String>,
+    assessment_memory: Option<String>,
+}
 
-    fn parse(text: &str) -> Result<analytics_assess::Settings, String> {
-        toml::from_str::<RawAssessment>(text)
-            .map_err(|e| e.message().to_owned())?
-            .settings()
-    }
-
-    #[test]
-    fn given_values_stand_and_the_rest_is_default() {
-        let s = parse("weights = { control = 0.5 }\nne107 = { more-status-available = \"maintenance-required\", loop-current-saturated = \"none\" }").unwrap();
-        assert_eq!(
-            (s.params.weights.control, s.params.weights.safety),
-            (0.5, 1.0)
-        );
-        assert_ne!(s.params.status, analytics_detect::StatusMap::default());
-        assert_eq!(
-            parse("").unwrap().params.weights,
-            analytics_detect::Weights::default()
-        );
-    }
-
-    #[test]
-    fn the_budget_moves_the_thresholds() {
-        use analytics_detect::{Limits, Test};
-        let at = |text: &str| Limits::new(parse(text).unwrap().params.budget);
-        let usual = at("");
-        assert_eq!(usual, Limits::default());
-        let strict = at("false_findings_per_1000_loop_months = 0.1");
-        let loose = at("false_findings_per_1000_loop_months = 10");
-        for t in Test::ALL {
-            assert!(
-                strict.at(t) > usual.at(t) && usual.at(t) > loose.at(t),
-                "{t:?}"
-            );
+impl RawLimits {
+    /// The checked limits, or what is wrong with them.
+    pub fn checked(&self) -> Result<Limits, String> {
+        let mut l = Limits::default();
+        for (name, given, least, most, place) in [
+            ("requests", self.requests, 4, 100_000, &mut l.requests),
+            (
+                "long_answers",
+                self.long_answers,
+                1,
+                1_000,
+                &mut l.long_answers,
+            ),
+            (
+                "waiting_answers",
+                self.waiting_answers,
+                1,
+                100_000,
+                &mut l.waiting,
+            ),
+            (
+                "event_streams",
+                self.event_streams,
+                1,
+                100_000,
+                &mut l.streams,
+            ),
+            ("points", self.points, 1, 1_000_000, &mut l.points),
+        ] {
+            if let Some(v) = given {
+                if !(least..=most).contains(&v) {
+                    return Err(format!("{name}: {v} is not {least} to {most}"));
+                }
+                *place = v;
+            }
         }
-        let rare = at("faults_per_1000_loop_months = 2");
-        let s = usual.at(Test::DriftLasting);
-        assert!(rare.confidence(Test::DriftLasting, s) < usual.confidence(Test::DriftLasting, s));
-    }
-
-    #[test]
-    fn wrong_values_say_what_to_do() {
-        for (text, says) in [
+        let most = 1 << 40;
+        for (name, given, least, most, place) in [
             (
-                "weights = { control = 2.0 }",
-                "weights.control: 2 is not between 0 and 1",
+                "request_body",
+                &self.request_body,
+                1 << 10,
+                1 << 30,
+                &mut l.request_body_bytes,
             ),
             (
-                "false_findings_per_1000_loop_months = 0",
-                "false_findings_per_1000_loop_months: 0 is not between",
-            ),
-            ("weights = { contrl = 1.0 }", "unknown field `contrl`"),
-            (
-                "ne107 = { loop-current = \"failure\" }",
-                "no status bit that can be mapped; there are primary-variable-out-of-limits",
+                "register_body",
+                &self.register_body,
+                1 << 10,
+                1 << 30,
+                &mut l.register_body_bytes,
             ),
             (
-                "ne107 = { cold-start = \"failure\" }",
-                "no status bit that can be mapped",
+                "import_memory",
+                &self.import_memory,
+                LEAST_IMPORT_MEMORY,
+                most,
+                &mut l.import_bytes,
             ),
             (
-                "ne107 = { device-malfunction = \"red\" }",
-                "unknown variant `red`",
+                "assessment_memory",
+                &self.assessment_memory,
+                1 << 20,
+                most,
+                &mut l.assessment_bytes,
             ),
         ] {
-            let said = parse(text).unwrap_err();
-            assert!(said.contains(says), "{said}");
+            if let Some(text) = given {
+                let bytes = parse_size(text).map_err(|e| format!("{name}: {e}"))?;
+                if !(least..=most).contains(&bytes) {
+                    return Err(format!(
+                        "{name}: `{text}` is not {} to {}",
+                        size(least),
+                        size(most)
+                    ));
+                }
+                *place = bytes;
+            }
         }
+        Ok(l)
     }
+}
+
+/// Reads a size like `64K`, `256M`, `1G`: K, M and G are powers of 1024.
+pub fn parse_size(text: &str) -> Result<u64, String> {
+    let (number, shift) = match text.as_bytes().last() {
+        Some(b'K' | b'k') => (text.get(..text.len() - 1), 10),
+        Some(b'M' | b'm') => (text.get(..text.len() - 1), 20),
+        Some(b'G' | b'g') => (text.get(..text.len() - 1), 30),
+        _ => (Some(text), 0),
+    };
+    number
+        .and_then(|n| n.parse::<u64>().ok())
+        .and_then(|n| n.checked_mul(1 << shift))
+        .ok_or_else(|| format!("`{text}` is not a size like 256M or 1G"))
+}
+
+/// A size as a person writes it.
+pub(crate) fn size(bytes: u64) -> String {
+    [(30, "G"), (20, "M"), (10, "K")]
+        .into_iter()
+        .find(|(shift, _)| bytes >> shift << shift == bytes && bytes >> shift > 0)
+        .map_or_else(
+            || bytes.to_string(),
+            |(s, unit)| format!("{}{unit}", bytes >> s),
+        )
 }

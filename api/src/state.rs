@@ -15,7 +15,7 @@ use tokio::sync::{Notify, Semaphore, watch};
 /// How many days back the newest reading of a loop is looked for at start.
 const NEWEST_DAYS: usize = 4;
 
-/// What bounds the memory of the API: how much runs at once.
+/// What bounds the memory of the service: how much runs at once, and what each may take. `[limits]` of `site.toml`.
 #[derive(Clone, Copy, Debug, PartialEq, Eq)]
 pub struct Limits {
     /// Long answers (readings, an assessment at another time, a register taken) that run at once.
@@ -26,6 +26,14 @@ pub struct Limits {
     pub requests: usize,
     /// Event streams at once.
     pub streams: usize,
+    /// Rows of one answer.
+    pub points: usize,
+    /// Longest body of a request, and of a register.
+    pub request_body_bytes: u64,
+    pub register_body_bytes: u64,
+    /// What an import may hold, and the blocks of an assessment.
+    pub import_bytes: u64,
+    pub assessment_bytes: u64,
 }
 
 impl Default for Limits {
@@ -35,6 +43,11 @@ impl Default for Limits {
             waiting: 64,
             requests: 256,
             streams: 64,
+            points: 1_000_000,
+            request_body_bytes: 64 << 10,
+            register_body_bytes: 32 << 20,
+            import_bytes: ingest_store::ImportOptions::default().memory_bytes,
+            assessment_bytes: Settings::default().memory_bytes,
         }
     }
 }
@@ -141,6 +154,7 @@ pub struct Shared {
     pub streams: Arc<Semaphore>,
     /// For assessments at another time; apart from the live one, so that neither waits for the other.
     pub past: Mutex<Engine>,
+    pub limits: Limits,
     ready: AtomicBool,
     /// Progress of the first assessment, per mille.
     progress: AtomicU32,
@@ -195,10 +209,16 @@ impl Shared {
             waiting: Semaphore::new(limits.waiting),
             requests: Semaphore::new(limits.requests),
             streams: Arc::new(Semaphore::new(limits.streams)),
+            limits,
             ready: AtomicBool::new(false),
             progress: AtomicU32::new(0),
             stop,
         }
+    }
+
+    /// Longest body of a request, as the layers take it.
+    pub fn body_bytes(&self) -> usize {
+        usize::try_from(self.limits.request_body_bytes).unwrap_or(usize::MAX)
     }
 
     /// With the site's own settings of the assessment.

@@ -112,6 +112,19 @@ pub fn render(a: &Assessment, width: u16) -> String {
             out.push_str(&format!("  {count:>5}  {what}: {why}\n"));
         }
     }
+    if !a.explained_by_work.is_empty() {
+        out.push_str("\nExplained by announced work, not listed above:\n");
+        for e in &a.explained_by_work {
+            out.push_str(&format!(
+                "  {}  {} since {}, work {} to {}\n",
+                e.tag,
+                e.kind.as_str(),
+                e.onset.date_string(),
+                e.work_from.date_string(),
+                e.work_to.date_string()
+            ));
+        }
+    }
     out
 }
 

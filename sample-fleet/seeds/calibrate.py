@@ -207,7 +207,8 @@ BINS = [(0.0, 0.05), (0.05, 0.2), (0.2, 0.4), (0.4, 0.6), (0.6, 0.8), (0.8, 0.9)
 
 
 def reliability(a):
-    months, all_ = judged("reliability", a)
+    which = "tails" if a.learnt else "reliability"
+    months, all_ = judged(which, a)
     known = constants()
     all_ = [o for o in all_ if o[1] >= known[o[0]]["from"]]
     # Faults by test weigh as the prior's shares say; false findings as they came on sound loops.
@@ -217,7 +218,8 @@ def reliability(a):
     lines = [
         "# Does confidence keep its word?",
         "",
-        "Written by `python3 sample-fleet/seeds/calibrate.py reliability`: fleets that the constants were not learnt from, assessed at a budget so loose that every test's whole known tail comes out.",
+        f"Written by `python3 sample-fleet/seeds/calibrate.py reliability{' --learnt' if a.learnt else ''}`, assessed at a budget so loose that every test's whole known tail comes out.",
+        "**In-sample: these are the fleets that the constants were learnt from.** Without `--learnt` the program takes others." if a.learnt else "These are not the fleets that the constants were learnt from.",
         f"False findings are those on sound loops ({months:.0f} loop-months); real ones are weighted to the prior, test by test, because our fleets have far more faults than a plant.",
         "All fleets are simulated by this repository; on a real plant the figures will be others.",
         "",
@@ -294,6 +296,7 @@ def main():
     args.add_argument("--writer", type=Path, default=ROOT / "target/debug/examples/write_site")
     args.add_argument("--work", type=Path, default=ROOT / "target/calibration")
     args.add_argument("--kept", action="store_true", help="uses results that the work folder holds")
+    args.add_argument("--learnt", action="store_true", help="reliability on the fleets that the constants were learnt from")
     a = args.parse_args()
     {"tails": tails, "reliability": reliability}[a.what](a)
 

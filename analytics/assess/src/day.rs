@@ -1,29 +1,96 @@
-//! One day of the fleet as it is remembered: packed hour blocks and the day block of each loop.
+//! One day of the fleet as it is remembered: packed hour blocks and the day block of each loop, held in memory or read
+//! from a file one loop at a time.
 
 use analytics_detect::{DayBlock, HourBlock, day_blocks, pack};
 use ingest_model::{Columns, LoopEntry, Tag, UtcMicros};
-use ingest_store::{Register, Snapshot, StoreError};
-use std::collections::BTreeMap;
+use ingest_store::{Register, RollupFile, RollupWriter, Snapshot, StoreError};
+use std::borrow::Cow;
 
-/// Version of the bytes of [`Day::encode`] around the packed blocks.
-const DAY_VERSION: u8 = 1;
+/// Version of the bytes around the packed blocks.
+const DAY_VERSION: u8 = 2;
 
-/// One loop, one day, as packed bytes: what a rollup file holds is what a fresh day holds.
-#[derive(Debug, PartialEq)]
-pub(crate) struct LoopDay {
-    /// Hour blocks.
-    pub hours: Box<[u8]>,
-    /// The day block merged of them.
-    pub day: Box<[u8]>,
-}
-
-/// Blocks of one day, by loop.
-#[derive(Debug, Default, PartialEq)]
+/// Blocks of one day, by loop. What a rollup file holds is what a fresh day holds.
+#[derive(Debug)]
 pub(crate) struct Day {
-    pub loops: BTreeMap<Tag, LoopDay>,
+    /// In order of tags; the parts are in the same order.
+    tags: Box<[Tag]>,
+    held: Option<Box<[Box<[u8]>]>>,
+    file: Option<RollupFile>,
     pub readings: u64,
     pub first: Option<i64>,
     pub last: Option<i64>,
+}
+
+/// Blocks of one loop, one day, as packed bytes.
+#[derive(Debug)]
+pub(crate) struct LoopDay<'a> {
+    bytes: Cow<'a, [u8]>,
+    /// The day block comes first.
+    hours_at: usize,
+}
+
+impl LoopDay<'_> {
+    fn of(bytes: Cow<'_, [u8]>) -> Option<LoopDay<'_>> {
+        let (len, rest) = bytes.split_first_chunk::<4>()?;
+        let len = u32::from_le_bytes(*len) as usize;
+        (len <= rest.len()).then_some(LoopDay {
+            hours_at: 4 + len,
+            bytes,
+        })
+    }
+
+    /// Hour blocks.
+    pub(crate) fn hours(&self) -> &[u8] {
+        self.bytes.get(self.hours_at..).unwrap_or_default()
+    }
+
+    /// The day block merged of them.
+    pub(crate) fn day(&self) -> &[u8] {
+        self.bytes.get(4..self.hours_at).unwrap_or_default()
+    }
+}
+
+/// Where a fresh day goes while its rows are read.
+pub(crate) enum Target<'a> {
+    /// Into a file from the first loop on.
+    File(RollupWriter),
+    /// Into memory, and into a file that `begin` gives once it takes more than `at_most` bytes.
+    Memory {
+        at_most: u64,
+        begin: &'a mut dyn FnMut() -> Result<RollupWriter, StoreError>,
+    },
+}
+
+/// A day being read.
+#[derive(Debug, Default)]
+struct Parts {
+    held: Vec<Box<[u8]>>,
+    bytes: u64,
+    writer: Option<RollupWriter>,
+}
+
+impl Parts {
+    fn add(&mut self, part: Vec<u8>, target: &mut Target<'_>) -> Result<(), StoreError> {
+        if let Target::Memory { at_most, begin } = target
+            && self.writer.is_none()
+        {
+            self.bytes += part.len() as u64;
+            self.held.push(part.into());
+            if self.bytes > *at_most {
+                let mut writer = begin()?;
+                for p in std::mem::take(&mut self.held) {
+                    writer.part(&p)?;
+                }
+                self.writer = Some(writer);
+            }
+            return Ok(());
+        }
+        match (&mut self.writer, target) {
+            (Some(w), _) | (None, Target::File(w)) => w.part(&part),
+            // Taken above.
+            (None, Target::Memory { .. }) => Ok(()),
+        }
+    }
 }
 
 impl Day {
@@ -33,8 +100,11 @@ impl Day {
         register: &Register,
         day: i64,
         cut: Option<UtcMicros>,
+        mut target: Target<'_>,
     ) -> Result<Self, StoreError> {
-        let mut out = Self::default();
+        let mut parts = Parts::default();
+        let mut tags: Vec<Tag> = Vec::new();
+        let (mut readings, mut span) = (0, None);
         snapshot.read_day(day, &mut |tag, columns| {
             let n = cut.map_or(columns.len(), |t| {
                 columns.time.partition_point(|x| *x <= t.0)
@@ -42,50 +112,46 @@ impl Day {
             let (Some(first), Some(last)) = (columns.time.first(), columns.time[..n].last()) else {
                 return Ok(());
             };
-            out.readings += n as u64;
-            out.first = out.first.into_iter().chain([*first]).min();
-            out.last = out.last.into_iter().chain([*last]).max();
+            readings += n as u64;
+            let (low, high) = span.unwrap_or((*first, *last));
+            span = Some((low.min(*first), high.max(*last)));
             let blocks = blocks_of(register, tag, &columns, n);
             if let Some(day) = DayBlock::of(&blocks) {
-                let (hours, day) = (pack(&blocks).into(), day.pack().into());
-                out.loops.insert(tag.clone(), LoopDay { hours, day });
+                let day = day.pack();
+                let mut part = (day.len() as u32).to_le_bytes().to_vec();
+                part.extend(day);
+                part.extend(pack(&blocks));
+                parts.add(part, &mut target)?;
+                tags.push(shared(register, tag));
             }
             Ok(())
         })?;
-        Ok(out)
-    }
-
-    /// The day as bytes for a rollup file.
-    pub(crate) fn encode(&self) -> Vec<u8> {
-        let mut out = vec![DAY_VERSION];
-        out.extend(self.readings.to_le_bytes());
-        for t in [self.first, self.last] {
-            out.extend(t.unwrap_or(i64::MIN).to_le_bytes());
-        }
-        let part = |out: &mut Vec<u8>, bytes: &[u8]| {
-            out.extend((bytes.len() as u32).to_le_bytes());
-            out.extend_from_slice(bytes);
+        debug_assert!(tags.is_sorted(), "a day is read in order of tags");
+        let head = encode_head(&tags, readings, span);
+        let writer = match target {
+            Target::File(w) => Some(w),
+            Target::Memory { .. } => parts.writer,
         };
-        for (tag, l) in &self.loops {
-            part(&mut out, tag.as_str().as_bytes());
-            part(&mut out, &l.day);
-            part(&mut out, &l.hours);
-        }
-        out
+        let file = writer.map(|w| w.finish(&head)).transpose()?;
+        Ok(Self {
+            tags: tags.into(),
+            held: file.is_none().then(|| parts.held.into()),
+            file,
+            readings,
+            first: span.map(|s| s.0),
+            last: span.map(|s| s.1),
+        })
     }
 
-    /// `None` of bytes of another version, or that hold something impossible: the day is then made anew.
-    pub(crate) fn decode(mut bytes: &[u8]) -> Option<Self> {
+    /// A day in a rollup file; `None` of a head of another version, or that holds something impossible: the day is then
+    /// made anew.
+    pub(crate) fn open(file: RollupFile, register: &Register) -> Option<Self> {
         fn take<'a>(bytes: &mut &'a [u8], n: usize) -> Option<&'a [u8]> {
             let (part, rest) = bytes.split_at_checked(n)?;
             *bytes = rest;
             Some(part)
         }
-        fn part<'a>(bytes: &mut &'a [u8]) -> Option<&'a [u8]> {
-            let n = u32::from_le_bytes(take(bytes, 4)?.try_into().ok()?);
-            take(bytes, n as usize)
-        }
-        let bytes = &mut bytes;
+        let bytes = &mut file.head();
         if take(bytes, 1)? != [DAY_VERSION] {
             return None;
         }
@@ -93,24 +159,120 @@ impl Day {
         let readings = number()?;
         let [first, last] = [number()? as i64, number()? as i64];
         let known = |t: i64| (t != i64::MIN).then_some(t);
-        let mut out = Self {
+        let mut tags = Vec::new();
+        while !bytes.is_empty() {
+            let n = take(bytes, 1)?.first().copied()?;
+            let text = std::str::from_utf8(take(bytes, n.into())?).ok()?;
+            tags.push(shared(register, &Tag::new(text).ok()?));
+        }
+        (tags.len() == file.parts() && tags.is_sorted()).then_some(Self {
+            tags: tags.into(),
+            held: None,
             readings,
             first: known(first),
             last: known(last),
-            ..Self::default()
-        };
-        let mut scratch: Vec<HourBlock> = Vec::new();
-        while !bytes.is_empty() {
-            let tag = Tag::new(std::str::from_utf8(part(bytes)?).ok()?).ok()?;
-            let day: Box<[u8]> = part(bytes)?.into();
-            DayBlock::unpack(&day).ok()?;
-            let hours: Box<[u8]> = part(bytes)?.into();
-            scratch.clear();
-            analytics_detect::unpack(&hours, &mut scratch).ok()?;
-            out.loops.insert(tag, LoopDay { hours, day });
-        }
-        Some(out)
+            file: Some(file),
+        })
     }
+
+    /// Bytes of the blocks that are in memory.
+    pub(crate) fn held_bytes(&self) -> u64 {
+        let parts = self.held.iter().flatten();
+        parts.map(|p| p.len() as u64).sum()
+    }
+
+    /// Bytes of the blocks, wherever they are.
+    pub(crate) fn bytes(&self) -> u64 {
+        match &self.file {
+            Some(f) => f.bytes(),
+            None => self.held_bytes(),
+        }
+    }
+
+    pub(crate) fn is_held(&self) -> bool {
+        self.held.is_some()
+    }
+
+    /// The same day with its blocks in memory; `None` where they cannot be read.
+    pub(crate) fn taken_into_memory(&self) -> Option<Self> {
+        let file = self.file.clone()?;
+        let parts: Option<Box<[Box<[u8]>]>> = (0..file.parts())
+            .map(|n| file.part(n).map(Vec::into_boxed_slice))
+            .collect();
+        Some(Self {
+            held: Some(parts?),
+            ..self.in_file(file)
+        })
+    }
+
+    /// The same day with its blocks in its file only, which `begin` gives where it has none.
+    pub(crate) fn left_in_file(
+        &self,
+        begin: &mut dyn FnMut() -> Result<RollupWriter, StoreError>,
+    ) -> Result<Self, StoreError> {
+        let file = match &self.file {
+            Some(f) => f.clone(),
+            None => {
+                let mut writer = begin()?;
+                for p in self.held.iter().flatten() {
+                    writer.part(p)?;
+                }
+                writer.finish(&[])?
+            }
+        };
+        Ok(self.in_file(file))
+    }
+
+    fn in_file(&self, file: RollupFile) -> Self {
+        Self {
+            tags: self.tags.clone(),
+            held: None,
+            file: Some(file),
+            readings: self.readings,
+            first: self.first,
+            last: self.last,
+        }
+    }
+
+    /// The loop's blocks: `Ok(None)` of a loop without readings that day.
+    ///
+    /// # Errors
+    /// When the file is gone, replaced or damaged.
+    pub(crate) fn of(&self, tag: &Tag) -> Result<Option<LoopDay<'_>>, Unreadable> {
+        let Ok(n) = self.tags.binary_search(tag) else {
+            return Ok(None);
+        };
+        let bytes = match (&self.held, &self.file) {
+            (Some(held), _) => held.get(n).map(|b| Cow::Borrowed(&**b)),
+            (None, Some(file)) => file.part(n).map(Cow::Owned),
+            (None, None) => None,
+        };
+        bytes.and_then(LoopDay::of).map(Some).ok_or(Unreadable)
+    }
+}
+
+/// Blocks that were kept and cannot be read.
+#[derive(Debug)]
+pub(crate) struct Unreadable;
+
+/// The register's own copy of a tag: one string a loop, not one a loop and day.
+fn shared(register: &Register, tag: &Tag) -> Tag {
+    let known = register.entries(tag).first();
+    known.map_or_else(|| tag.clone(), |e| e.tag.clone())
+}
+
+fn encode_head(tags: &[Tag], readings: u64, span: Option<(i64, i64)>) -> Vec<u8> {
+    let mut out = vec![DAY_VERSION];
+    out.extend(readings.to_le_bytes());
+    for t in [span.map(|s| s.0), span.map(|s| s.1)] {
+        out.extend(t.unwrap_or(i64::MIN).to_le_bytes());
+    }
+    for tag in tags {
+        // 32 characters of at most 4 bytes.
+        out.push(tag.as_str().len() as u8);
+        out.extend(tag.as_str().as_bytes());
+    }
+    out
 }
 
 /// Blocks of one loop's day, each stretch by the register entry in force.

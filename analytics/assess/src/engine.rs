@@ -1,15 +1,18 @@
 //! The engine: reads what is new, keeps blocks of whole days, runs the detectors.
+//!
+//! Blocks of finished days are in rollup files; of these as many are held in memory as the settings allow, the newest
+//! first, and the others are read loop by loop. So memory does not grow with the record.
 
-use crate::day::Day;
+use crate::day::{Day, Target};
 use crate::trace::{Trace, TraceStep, trace};
 use analytics_detect::{
-    Assessment, Blocks, DayBlock, Fleet, HourBlock, LoopSource, PACK_VERSION, Params, Work, assess,
-    unpack,
+    Assessment, Blocks, DayBlock, Evidence, Finding, Fleet, HourBlock, LoopSource, PACK_VERSION,
+    PackError, PackedDays, Params, Work, assess, unpack,
 };
 use ingest_model::{LoopEntry, Tag, UtcMicros};
-use ingest_store::{Register, Rollups, Snapshot, StoreError};
-use std::collections::BTreeMap;
-use std::sync::Arc;
+use ingest_store::{Baseline, Register, RollupWriter, Rollups, Snapshot, Spill, StoreError};
+use std::collections::{BTreeMap, BTreeSet};
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// What an assessment can fail for.
 #[derive(Debug, thiserror::Error)]
@@ -19,13 +22,31 @@ pub enum AssessError {
     Store(#[from] StoreError),
     #[error("write the table: {0}")]
     Table(String),
+    #[error(
+        "read the blocks of {0} again and again: something removes or damages the files in rollups/"
+    )]
+    Blocks(String),
 }
 
 /// Settings of the engine.
-#[derive(Clone, Debug, Default, PartialEq)]
+#[derive(Clone, Debug, PartialEq)]
 pub struct Settings {
     pub params: Params,
+    /// Bytes of blocks that are held in memory at most, about 9 kB a loop and day; the rest is read from files.
+    pub memory_bytes: u64,
 }
+
+impl Default for Settings {
+    fn default() -> Self {
+        Self {
+            params: Params::default(),
+            memory_bytes: 1 << 30,
+        }
+    }
+}
+
+/// How often an assessment is begun again because kept blocks could not be read.
+const ATTEMPTS: usize = 4;
 
 /// Assesses snapshots of one store, one after the other.
 #[derive(Debug, Default)]
@@ -35,38 +56,68 @@ pub struct Engine {
     cache: BTreeMap<i64, (String, Arc<Day>)>,
 }
 
+/// A day of the snapshot and what is remembered of it.
+#[derive(Debug, Clone)]
+struct Part {
+    day: i64,
+    /// `None` of a day that `at` cuts: it is not kept.
+    key: Option<String>,
+    blocks: Arc<Day>,
+}
+
 /// A result with what pages draw beside it.
 #[derive(Debug)]
 pub struct Assessed {
     pub result: Assessment,
-    days: Vec<Arc<Day>>,
+    pub(crate) days: Vec<Arc<Day>>,
 }
 
 impl Assessed {
     /// The loop's difference, errors, scatter and status over the record; `None` for a loop without readings.
     pub fn trace(&self, tag: &Tag, step: TraceStep) -> Option<Trace> {
+        let blocks = self.hour_blocks(tag);
+        (!blocks.is_empty()).then(|| trace(&blocks, step))
+    }
+
+    /// The loop's hour blocks, in order of time; damaged days are left out.
+    pub fn hour_blocks(&self, tag: &Tag) -> Vec<HourBlock> {
         let mut blocks: Vec<HourBlock> = Vec::new();
-        for l in self.days.iter().filter_map(|d| d.loops.get(tag)) {
+        self.each_day(tag, |l| {
             let before = blocks.len();
-            if unpack(&l.hours, &mut blocks).is_err() {
+            if unpack(l.hours(), &mut blocks).is_err() {
                 blocks.truncate(before);
             }
-        }
-        (!blocks.is_empty()).then(|| trace(&blocks, step))
+        });
+        blocks
     }
 
     /// The loop's day blocks, in order of time.
     pub fn day_blocks(&self, tag: &Tag) -> Vec<DayBlock> {
-        self.days
-            .iter()
-            .filter_map(|d| DayBlock::unpack(&d.loops.get(tag)?.day).ok())
-            .collect()
+        let mut blocks = Vec::new();
+        self.each_day(tag, |l| blocks.extend(DayBlock::unpack(l.day()).ok()));
+        blocks
     }
 
-    /// Bytes that the remembered blocks take: the memory that grows with the record.
-    pub fn block_bytes(&self) -> usize {
-        let all = self.days.iter().flat_map(|d| d.loops.values());
-        all.map(|l| l.hours.len() + l.day.len()).sum()
+    fn each_day(&self, tag: &Tag, mut look: impl FnMut(&crate::day::LoopDay<'_>)) {
+        for d in &self.days {
+            match d.of(tag) {
+                Ok(Some(l)) => look(&l),
+                Ok(None) => {}
+                Err(_) => tracing::warn!(
+                    "the blocks of {tag} of one day are gone from rollups/ since the assessment; the next makes them anew"
+                ),
+            }
+        }
+    }
+
+    /// Bytes that the remembered blocks take, in memory and in files.
+    pub fn block_bytes(&self) -> u64 {
+        self.days.iter().map(|d| d.bytes()).sum()
+    }
+
+    /// Of those, bytes in memory.
+    pub fn held_bytes(&self) -> u64 {
+        self.days.iter().map(|d| d.held_bytes()).sum()
     }
 }
 
@@ -96,11 +147,38 @@ impl Engine {
         progress: &mut dyn FnMut(f64),
     ) -> Result<Assessed, AssessError> {
         let register = snapshot.register();
+        // Days whose files could not be read: from their rows.
+        let mut anew = BTreeSet::new();
+        for _ in 0..ATTEMPTS {
+            let parts = self.gather(snapshot, at, &anew, progress)?;
+            let (done, lost) = self.analyse(snapshot, register, &parts, at);
+            if lost.is_empty() {
+                return Ok(done);
+            }
+            self.cache.retain(|day, _| !lost.contains(day));
+            anew = lost;
+        }
+        let first = anew.first().copied().unwrap_or_default();
+        Err(AssessError::Blocks(
+            UtcMicros::from_day(first).date_string(),
+        ))
+    }
+
+    /// The blocks of every day up to `at`.
+    fn gather(
+        &mut self,
+        snapshot: &Snapshot,
+        at: Option<UtcMicros>,
+        anew: &BTreeSet<i64>,
+        progress: &mut dyn FnMut(f64),
+    ) -> Result<Vec<Part>, StoreError> {
+        let register = snapshot.register();
         let version = register.version();
         let days = snapshot.days();
         self.cache
             .retain(|day, _| days.iter().any(|d| d.day == *day));
-        let mut parts: Vec<Arc<Day>> = Vec::new();
+        let mut spill: Option<Spill> = None;
+        let mut parts: Vec<Part> = Vec::new();
         for (n, d) in days.iter().enumerate() {
             progress(n as f64 / days.len() as f64);
             if at.is_some_and(|t| UtcMicros::from_day(d.day) > t) {
@@ -109,75 +187,154 @@ impl Engine {
             // A day that `at` cuts is read afresh and not kept.
             let cut = at.filter(|t| t.day() == d.day);
             let key = format!("{}/{version}", d.key);
-            if cut.is_none()
-                && let Some((known, day)) = self.cache.get(&d.day)
-                && *known == key
-            {
-                parts.push(day.clone());
-                continue;
-            }
-            // The last day still grows: it is not worth a file.
-            let over = n + 1 < days.len();
-            let day = match cut {
-                None if over => Arc::new(self.finished_day(snapshot, register, d.day, &key)?),
-                _ => Arc::new(Day::read(snapshot, register, d.day, cut)?),
+            let known = self.cache.get(&d.day).filter(|(k, _)| *k == key);
+            let blocks = match known {
+                Some((_, day)) if cut.is_none() => day.clone(),
+                _ => {
+                    // The last day still grows: it is not worth a file.
+                    let over = cut.is_none() && n + 1 < days.len();
+                    let make_anew = anew.contains(&d.day);
+                    let kept = over.then(|| self.kept(register, d.day, &key, make_anew));
+                    match kept {
+                        Some(Kept::Found(day)) => Arc::new(day),
+                        Some(Kept::Write(w)) => {
+                            let written =
+                                Day::read(snapshot, register, d.day, cut, Target::File(w));
+                            Arc::new(match written {
+                                Err(e @ StoreError::Io { doing: "write", .. }) => {
+                                    tracing::warn!(
+                                        "{e}; the day will be read again after a restart"
+                                    );
+                                    self.fresh(snapshot, d.day, cut, &parts, &mut spill)?
+                                }
+                                other => other?,
+                            })
+                        }
+                        Some(Kept::Nowhere) | None => {
+                            Arc::new(self.fresh(snapshot, d.day, cut, &parts, &mut spill)?)
+                        }
+                    }
+                }
             };
-            if cut.is_none() {
-                self.cache.insert(d.day, (key, day.clone()));
+            let key = cut.is_none().then_some(key);
+            parts.push(Part {
+                day: d.day,
+                key,
+                blocks,
+            });
+        }
+        self.hold_what_fits(&mut parts, &mut spill)?;
+        for p in &parts {
+            if let Some(key) = &p.key {
+                self.cache
+                    .insert(p.day, (key.clone(), Arc::clone(&p.blocks)));
             }
-            parts.push(day);
         }
         progress(1.0);
-        Ok(self.analyse(snapshot, register, parts, at))
+        Ok(parts)
     }
 
-    /// A day that is over: from its rollup file, else from its rows, and then kept.
-    fn finished_day(
+    /// A day from its rows into memory, as far as there is room, else into a file without a name.
+    fn fresh(
         &self,
         snapshot: &Snapshot,
-        register: &Register,
         day: i64,
-        key: &str,
+        cut: Option<UtcMicros>,
+        before: &[Part],
+        spill: &mut Option<Spill>,
     ) -> Result<Day, StoreError> {
-        let Some(rollups) = &self.rollups else {
-            return Day::read(snapshot, register, day, None);
+        let held: u64 = before.iter().map(|p| p.blocks.held_bytes()).sum();
+        let target = Target::Memory {
+            at_most: self.settings.memory_bytes.saturating_sub(held),
+            begin: &mut || begin(spill, self.rollups.as_ref()),
         };
-        let key = format!("{key}-{PACK_VERSION}");
-        if let Some(known) = rollups.get(day, &key).and_then(|b| Day::decode(&b)) {
-            return Ok(known);
-        }
-        let fresh = Day::read(snapshot, register, day, None)?;
-        if let Err(e) = rollups.put(day, &key, &fresh.encode()) {
-            tracing::warn!("{e}; the day will be read again after a restart");
-        }
-        Ok(fresh)
+        Day::read(snapshot, snapshot.register(), day, cut, target)
     }
 
+    /// A day that is over: its rollup file, or where to write it.
+    fn kept(&self, register: &Register, day: i64, key: &str, make_anew: bool) -> Kept {
+        let Some(rollups) = &self.rollups else {
+            return Kept::Nowhere;
+        };
+        let key = format!("{key}-{PACK_VERSION}");
+        if !make_anew
+            && let Some(known) = rollups.open(day, &key).and_then(|f| Day::open(f, register))
+        {
+            return Kept::Found(known);
+        }
+        match rollups.create(day, &key) {
+            Ok(Some(writer)) => Kept::Write(writer),
+            Ok(None) => Kept::Nowhere,
+            Err(e) => {
+                tracing::warn!("{e}; the day will be read again after a restart");
+                Kept::Nowhere
+            }
+        }
+    }
+
+    /// Of all days the newest that fit are held in memory, the others stay in files.
+    fn hold_what_fits(
+        &self,
+        parts: &mut [Part],
+        spill: &mut Option<Spill>,
+    ) -> Result<(), StoreError> {
+        let mut room = self.settings.memory_bytes;
+        for p in parts.iter_mut().rev() {
+            let bytes = p.blocks.bytes();
+            let fits = bytes <= room;
+            if fits {
+                room -= bytes;
+            } else {
+                room = 0;
+            }
+            let other = match (fits, p.blocks.is_held()) {
+                // What cannot be read now is found lost by the detectors.
+                (true, false) => p.blocks.taken_into_memory(),
+                (false, true) => Some(
+                    p.blocks
+                        .left_in_file(&mut || begin(spill, self.rollups.as_ref()))?,
+                ),
+                _ => None,
+            };
+            if let Some(day) = other {
+                p.blocks = Arc::new(day);
+            }
+        }
+        Ok(())
+    }
+
+    /// The result, and the days whose blocks could not be read: with any of these it is none.
     fn analyse(
         &self,
         snapshot: &Snapshot,
         register: &Register,
-        parts: Vec<Arc<Day>>,
+        parts: &[Part],
         at: Option<UtcMicros>,
-    ) -> Assessed {
-        let from = parts.iter().filter_map(|d| d.first).min().map(UtcMicros);
-        let last = parts.iter().filter_map(|d| d.last).max().map(UtcMicros);
+    ) -> (Assessed, BTreeSet<i64>) {
+        let days: Vec<Arc<Day>> = parts.iter().map(|p| Arc::clone(&p.blocks)).collect();
+        let from = days.iter().filter_map(|d| d.first).min().map(UtcMicros);
+        let last = days.iter().filter_map(|d| d.last).max().map(UtcMicros);
         let to = at.or(last).unwrap_or_default();
         let entries: Vec<&LoopEntry> = register
             .tags()
             .filter(|t| !register.is_retired(t))
             .filter_map(|t| register.at(t, to).or_else(|| register.current(t)))
             .collect();
+        let kept = KeptDays {
+            parts,
+            lost: Mutex::new(BTreeSet::new()),
+        };
+        let baselines: BTreeMap<&Tag, Baseline> = entries
+            .iter()
+            .filter_map(|e| Some((&e.tag, register.baseline_at(&e.tag, to)?)))
+            .collect();
         let loops: Vec<LoopSource<'_>> = entries
             .iter()
             .map(|entry| LoopSource {
                 entry,
                 blocks: Blocks::Packed {
-                    days: parts
-                        .iter()
-                        .filter_map(|d| d.loops.get(&entry.tag).map(|l| &*l.hours))
-                        .collect(),
-                    from_hour: baseline(register, entry),
+                    days: &kept,
+                    from: baselines.get(&entry.tag).map_or(i64::MIN, |b| b.from.0),
                 },
             })
             .collect();
@@ -195,32 +352,78 @@ impl Engine {
             from,
             to,
             work,
-            readings: parts.iter().map(|d| d.readings).sum(),
+            readings: days.iter().map(|d| d.readings).sum(),
             rejected: snapshot.rejected(),
         };
-        let result = assess(&fleet, &self.settings.params);
-        Assessed {
-            result,
-            days: parts,
+        let mut result = assess(&fleet, &self.settings.params);
+        drop(fleet);
+        for row in &mut result.attention {
+            if let Some(baseline) = baselines.get(&row.tag) {
+                for f in &mut row.findings {
+                    say_baseline(f, baseline);
+                }
+            }
+        }
+        let lost = kept
+            .lost
+            .into_inner()
+            .unwrap_or_else(PoisonError::into_inner);
+        (Assessed { result, days }, lost)
+    }
+}
+
+/// What there is of a finished day.
+enum Kept {
+    Found(Day),
+    Write(RollupWriter),
+    Nowhere,
+}
+
+/// A writer into the file without a name of this assessment.
+fn begin(spill: &mut Option<Spill>, rollups: Option<&Rollups>) -> Result<RollupWriter, StoreError> {
+    if spill.is_none() {
+        *spill = Some(Spill::new(rollups)?);
+    }
+    match spill {
+        Some(s) => s.create(),
+        // Made above.
+        None => Spill::new(rollups)?.create(),
+    }
+}
+
+/// The days of one assessment as the detectors read them.
+#[derive(Debug)]
+struct KeptDays<'a> {
+    parts: &'a [Part],
+    lost: Mutex<BTreeSet<i64>>,
+}
+
+impl PackedDays for KeptDays<'_> {
+    fn each(&self, tag: &Tag, take: &mut dyn FnMut(&[u8]) -> Result<(), PackError>) {
+        for p in self.parts {
+            let good = match p.blocks.of(tag) {
+                Ok(Some(l)) => take(l.hours()).is_ok(),
+                Ok(None) => true,
+                Err(_) => false,
+            };
+            if !good {
+                let mut lost = self.lost.lock().unwrap_or_else(PoisonError::into_inner);
+                lost.insert(p.day);
+            }
         }
     }
 }
 
-/// First hour of the newest baseline: re-ranging or exchanging a device starts a new one.
-fn baseline(register: &Register, now: &LoopEntry) -> i64 {
-    let mut hour = i64::MIN;
-    let mut before: Option<&LoopEntry> = None;
-    for e in register.entries(&now.tag) {
-        if let Some(b) = before
-            && (b.range != e.range || (b.device_id.is_some() && b.device_id != e.device_id))
-            && let Some(t) = e.valid_from
-        {
-            hour = t.hour();
-        }
-        before = Some(e);
-        if e == now {
-            break;
-        }
+/// A finding says since when the loop's history counts, and why.
+fn say_baseline(f: &mut Finding, baseline: &Baseline) {
+    // What was before is no evidence: the onset lies at its begin at the earliest.
+    for t in [&mut f.onset, &mut f.onset_low, &mut f.onset_high] {
+        *t = (*t).max(baseline.from);
     }
-    hour
+    let mut say = |name, text: String| f.evidence.insert(name, Evidence::Text(text));
+    say("baseline_from", baseline.from.to_rfc3339());
+    say("baseline_reason", baseline.reason.as_str().to_owned());
+    if let Some(until) = baseline.note.as_ref().and_then(|n| n.until) {
+        say("baseline_until", until.to_rfc3339());
+    }
 }

@@ -29,24 +29,47 @@ const LOOPS_TO_TELL: usize = 3;
 pub struct ContextRows {
     area: String,
     gateway: String,
-    /// Hours with rows.
-    hours: Vec<i64>,
-    /// Hours, and whether the loop stood still; only of loops that usually move.
-    still: Vec<(i64, bool)>,
-    /// Hourly departure of the electronics' temperature from its own centre, degrees.
-    ambient: Vec<(i64, f64)>,
+    /// Hours with rows. What follows is by the same places, or empty: these rows are the one thing of an assessment that
+    /// grows with loops and hours, so they are kept small.
+    hours: Vec<i32>,
+    /// Whether the loop stood still, if that can be told; only of loops that usually move.
+    still: Vec<Option<bool>>,
+    /// Departure of the electronics' temperature from its own centre, degrees, or NaN.
+    ambient: Vec<f64>,
 }
 
 impl ContextRows {
     pub fn of(l: &LoopRecord<'_>) -> Self {
+        let (still, ambient) = (still_hours(l), ambient_hours(l));
         Self {
             area: l.entry.area.clone().unwrap_or_default(),
             gateway: l.entry.gateway.clone().unwrap_or_default(),
-            hours: l.blocks.iter().map(|b| b.hour).collect(),
-            still: still_hours(l),
-            ambient: ambient_hours(l),
+            // Hours of any instant in microseconds fit.
+            hours: l.blocks.iter().map(|b| b.hour as i32).collect(),
+            still: placed(l, &still).collect(),
+            ambient: placed(l, &ambient).map(|v| v.unwrap_or(f64::NAN)).collect(),
         }
     }
+
+    fn still(&self) -> impl Iterator<Item = (i64, bool)> + '_ {
+        let all = self.hours.iter().zip(&self.still);
+        all.filter_map(|(h, s)| Some((i64::from(*h), (*s)?)))
+    }
+
+    fn ambient(&self) -> impl Iterator<Item = (i64, f64)> + '_ {
+        let all = self.hours.iter().zip(&self.ambient);
+        all.filter(|(_, v)| !v.is_nan())
+            .map(|(h, v)| (i64::from(*h), *v))
+    }
+}
+
+/// Values of some of the loop's blocks, in their order, by the places of all; nothing where there are none.
+fn placed<T: Copy>(l: &LoopRecord<'_>, some: &[(i64, T)]) -> impl Iterator<Item = Option<T>> {
+    let mut rest = some.iter().peekable();
+    let blocks = if some.is_empty() { &[] } else { l.blocks };
+    blocks
+        .iter()
+        .map(move |b| rest.next_if(|(hour, _)| *hour == b.hour).map(|(_, v)| *v))
 }
 
 fn still_hours(l: &LoopRecord<'_>) -> Vec<(i64, bool)> {
@@ -107,13 +130,13 @@ impl Context {
         let mut plant: BTreeMap<i64, (u32, u32)> = BTreeMap::new();
         for l in rows {
             let by_hour = votes.entry(&l.area).or_default();
-            for (hour, still) in &l.still {
+            for (hour, still) in l.still() {
                 for v in [
-                    by_hour.entry(*hour).or_default(),
-                    plant.entry(*hour).or_default(),
+                    by_hour.entry(hour).or_default(),
+                    plant.entry(hour).or_default(),
                 ] {
-                    v.0 += u32::from(*still);
-                    v.1 += u32::from(!*still);
+                    v.0 += u32::from(still);
+                    v.1 += u32::from(!still);
                 }
             }
         }
@@ -135,15 +158,15 @@ impl Context {
             *self.gateway_loops.entry(l.gateway.clone()).or_default() += 1;
             let by_hour = self.gateway_rows.entry(l.gateway.clone()).or_default();
             for hour in &l.hours {
-                *by_hour.entry(*hour).or_default() += 1;
+                *by_hour.entry(i64::from(*hour)).or_default() += 1;
             }
         }
     }
 
     fn find_ambient(&mut self, rows: &[ContextRows]) {
         let mut by_hour: BTreeMap<i64, Vec<f64>> = BTreeMap::new();
-        for (h, v) in rows.iter().flat_map(|l| &l.ambient) {
-            by_hour.entry(*h).or_default().push(*v);
+        for (h, v) in rows.iter().flat_map(ContextRows::ambient) {
+            by_hour.entry(h).or_default().push(v);
         }
         let raw: BTreeMap<i64, f64> = by_hour
             .into_iter()
@@ -161,21 +184,19 @@ impl Context {
         self.plant_idle.contains(&hour) || self.idle.get(area).is_some_and(|s| s.contains(&hour))
     }
 
-    /// Share of the gateway's loops with rows in this hour.
-    pub fn gateway_alive(&self, l: &LoopRecord<'_>, hour: i64) -> f64 {
+    /// Hours of `from..=to` in which more than half of the gateway's loops have rows. Costs the hours that there are,
+    /// not those between two instants: a clock may have jumped by centuries.
+    pub fn hours_alive(&self, l: &LoopRecord<'_>, from: i64, to: i64) -> i64 {
         let g = l.entry.gateway.as_deref().unwrap_or_default();
         let n = self.gateway_loops.get(g).copied().unwrap_or(0);
-        let rows = self
-            .gateway_rows
-            .get(g)
-            .and_then(|m| m.get(&hour))
-            .copied()
-            .unwrap_or(0);
-        if n == 0 {
-            0.0
-        } else {
-            f64::from(rows) / f64::from(n)
+        if from > to {
+            return 0;
         }
+        self.gateway_rows.get(g).map_or(0, |m| {
+            m.range(from..=to)
+                .filter(|(_, rows)| f64::from(**rows) > 0.5 * f64::from(n))
+                .count() as i64
+        })
     }
 
     /// Ambient temperature against its mean, degrees; 0 where nobody tells.

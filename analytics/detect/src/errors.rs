@@ -5,9 +5,11 @@
 //! likelihood, McCullagh & Nelder). Counters are unwrapped (2^16, 2^32) and restarts left out in `block`.
 //! Without counters the share is that of rows without a good reply.
 
+use crate::counts;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, LoopSource, Window, hour_in};
 use crate::limits::{Limits, Test};
+use crate::trend;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 /// Hours in a cell.
@@ -69,6 +71,18 @@ pub fn cells(l: &LoopRecord<'_>, skip: &[Window]) -> Vec<Cell> {
     out
 }
 
+/// Cells that a rise must be seen against.
+const MIN_CELLS: usize = 8;
+/// The same in hours of record.
+pub const MIN_SPAN_H: i64 = MIN_CELLS as i64 * CELL_H;
+
+/// Hours of record in which a rise could show: cells with rows.
+pub fn span_h(l: &LoopRecord<'_>) -> i64 {
+    let mut cells: Vec<i64> = l.blocks.iter().map(|b| b.hour.div_euclid(CELL_H)).collect();
+    cells.dedup();
+    cells.len() as i64 * CELL_H
+}
+
 /// The best single rise in a row of cells.
 #[derive(Clone, Copy, Debug)]
 pub struct Rise {
@@ -80,6 +94,8 @@ pub struct Rise {
     pub before: f64,
     pub after: f64,
     pub errors_after: f64,
+    /// Pearson's, at least 1.
+    pub dispersion: f64,
     /// Range of starts within 4 of the best (twice log likelihood): the onset's interval.
     pub low: usize,
     pub high: usize,
@@ -96,7 +112,7 @@ fn log_term(k: f64, n: f64) -> f64 {
 /// Best rise over all starts (and, where it ended, ends).
 pub fn best_rise(cells: &[Cell]) -> Option<Rise> {
     let m = cells.len();
-    if m < 8 {
+    if m < MIN_CELLS {
         return None;
     }
     let mut sn = vec![0.0; m + 1];
@@ -138,15 +154,17 @@ pub fn best_rise(cells: &[Cell]) -> Option<Rise> {
     let (n0, k0) = (sn[m] - n1, sk[m] - k1);
     let (after, before) = (k1 / n1, (k0 / n0).max(0.25 / n0));
     // Pearson dispersion of each side about its own rate.
-    let mut chi = 0.0;
-    let mut dof = -2.0;
-    for (i, c) in cells.iter().enumerate() {
-        let mu = c.exchanges * if i >= a && i < b { after } else { before };
-        if mu > 0.2 {
-            chi += (c.errors - mu).powi(2) / mu;
-            dof += 1.0;
-        }
-    }
+    let (chi, dof) = counts::pearson(
+        cells
+            .iter()
+            .enumerate()
+            .map(|(i, c)| {
+                let rate = if i >= a && i < b { after } else { before };
+                (c.errors, c.exchanges * rate)
+            })
+            .filter(|(_, mu)| *mu > 0.2),
+        2.0,
+    );
     let dispersion = if dof > 2.0 { (chi / dof).max(1.0) } else { 1.0 };
     let near: Vec<usize> = (4..b)
         .filter(|&s| gain(s, b) > g - 4.0 * dispersion)
@@ -158,6 +176,7 @@ pub fn best_rise(cells: &[Cell]) -> Option<Rise> {
         before,
         after,
         errors_after: k1,
+        dispersion,
         low: near.first().copied().unwrap_or(a),
         high: near.last().copied().unwrap_or(a),
     })
@@ -202,10 +221,34 @@ pub fn draft(
         .number("failed_share_after", rise.after)
         .number("rise_ratio", rise.after / rise.before)
         .number("log_likelihood_ratio", rise.lr);
+    d = beside(d, cells, rise);
     if rise.end < cells.len() {
         d.ended = Some(at(rise.end));
     }
     d
+}
+
+/// Published tests of the same question as evidence: the exact interval of the ratio and Laplace's z, both with counts
+/// divided by the dispersion. Time is exposure, so that slower polling is no rise.
+fn beside(mut d: Draft, cells: &[Cell], rise: &Rise) -> Draft {
+    let (mut t, mut events) = (0.0, Vec::new());
+    let (mut k, mut n) = ([0.0; 2], [0.0; 2]);
+    for (i, c) in cells.iter().enumerate() {
+        let side = usize::from(i >= rise.start && i < rise.end);
+        k[side] += c.errors / rise.dispersion;
+        n[side] += c.exchanges;
+        events.push((t + 0.5 * c.exchanges, c.errors / rise.dispersion));
+        t += c.exchanges;
+    }
+    if let Some(r) = counts::rate_ratio(k[1], n[1], k[0], n[0]) {
+        d = d
+            .number("rise_ratio_low", r.low)
+            .number("rise_ratio_high", r.high);
+    }
+    if let Some(z) = trend::laplace(&events, t) {
+        d = d.number("laplace_z", z);
+    }
+    d.number("dispersion", rise.dispersion)
 }
 
 /// Moves the start to the hour where the hourly counts turn, within a cell either way.
@@ -341,6 +384,7 @@ pub fn groups(
                 before,
                 after,
                 errors_after: a.1,
+                dispersion: rise.dispersion,
                 low: start.saturating_sub(1),
                 high: (start + 1).min(cells[i].len() - 1),
             };

@@ -103,11 +103,11 @@ impl Ne107 {
     }
 }
 
-fn rfc3339<S: Serializer>(t: &UtcMicros, s: S) -> Result<S::Ok, S::Error> {
+pub(crate) fn rfc3339<S: Serializer>(t: &UtcMicros, s: S) -> Result<S::Ok, S::Error> {
     s.serialize_str(&t.to_rfc3339())
 }
 
-fn rfc3339_opt<S: Serializer>(t: &Option<UtcMicros>, s: S) -> Result<S::Ok, S::Error> {
+pub(crate) fn rfc3339_opt<S: Serializer>(t: &Option<UtcMicros>, s: S) -> Result<S::Ok, S::Error> {
     match t {
         Some(t) => s.serialize_str(&t.to_rfc3339()),
         None => s.serialize_none(),
@@ -253,6 +253,31 @@ pub struct NotJudged {
     pub why: String,
 }
 
+/// What announced work explains: it would be a finding, and is none.
+#[derive(Clone, Debug, PartialEq, Serialize)]
+#[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
+pub struct Explained {
+    #[serde(serialize_with = "tag_text")]
+    #[cfg_attr(feature = "openapi", schema(value_type = String))]
+    pub tag: Tag,
+    pub kind: Kind,
+    pub cause: Option<&'static str>,
+    #[serde(serialize_with = "rfc3339")]
+    #[cfg_attr(feature = "openapi", schema(value_type = String, format = DateTime))]
+    pub onset: UtcMicros,
+    #[serde(serialize_with = "rfc3339_opt")]
+    #[cfg_attr(feature = "openapi", schema(value_type = Option<String>, format = DateTime))]
+    pub ended: Option<UtcMicros>,
+    /// The sentence that would have been said.
+    pub summary: String,
+    #[serde(serialize_with = "rfc3339")]
+    #[cfg_attr(feature = "openapi", schema(value_type = String, format = DateTime))]
+    pub work_from: UtcMicros,
+    #[serde(serialize_with = "rfc3339")]
+    #[cfg_attr(feature = "openapi", schema(value_type = String, format = DateTime))]
+    pub work_to: UtcMicros,
+}
+
 /// The whole result (contract section 3).
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
@@ -269,4 +294,6 @@ pub struct Assessment {
     pub attention: Vec<AttentionRow>,
     pub common_causes: Vec<CommonCause>,
     pub not_judged: Vec<NotJudged>,
+    /// By tag, then onset.
+    pub explained_by_work: Vec<Explained>,
 }

@@ -3,12 +3,12 @@
 use crate::attention::{Weights, score, terms};
 use crate::common::{self, Sign};
 use crate::context::{Context, ContextRows};
-use crate::finding::{Assessment, AttentionRow, Finding, Kind, NotJudged};
+use crate::finding::{Assessment, AttentionRow, Explained, Finding, Kind, NotJudged};
 use crate::history::{Draft, LoopRecord, LoopSource, Window};
 use crate::limits::{Budget, Limits};
-use crate::skip::{Work, windows_of};
+use crate::skip::{self, Work, windows_of};
 use crate::status::StatusMap;
-use crate::{drift, errors, noise, peers, rails, silence, status, stuck, words};
+use crate::{drift, errors, noise, peers, rails, silence, status, stuck, unjudged, words};
 use ingest_model::{LoopEntry, Tag, UtcMicros};
 use std::collections::BTreeMap;
 
@@ -42,18 +42,25 @@ struct LoopResult {
     cells: Vec<errors::Cell>,
     /// Hourly residuals of the deviation, for the same.
     hours: Option<drift::bursts::Hours>,
+    /// What announced work keeps from being a finding.
+    explained: Vec<Explained>,
 }
 
 pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
     let limits = Limits::new(params.budget);
     let ctx = Context::join(&on_all_cores(&fleet.loops, &|l| ContextRows::of(l)));
-    let mut results: Vec<LoopResult> =
-        on_all_cores(&fleet.loops, &|l| one_loop(l, &ctx, fleet, params, &limits));
+    let mut results: Vec<LoopResult> = on_all_cores(&fleet.loops, &|l| {
+        loop_and_work(l, &ctx, fleet, params, &limits)
+    });
     for (i, d) in peers::detect(&fleet.loops, fleet.to, &limits) {
-        let hidden = results[i].drafts.iter().any(|o| hides_peer(o, &d));
-        if !hidden && !announced(fleet, &fleet.loops[i].entry.tag, &d) {
-            results[i].drafts.push(d);
+        if !results[i].drafts.iter().any(|o| hides_peer(o, &d)) {
+            take(fleet, i, &mut results[i], d);
         }
+    }
+    for (i, why) in unjudged::peers(&fleet.loops) {
+        results[i]
+            .not_judged
+            .push((Kind::PeerDisagreement.as_str(), why.to_owned()));
     }
     group_bursts(fleet, &mut results, &limits);
     group_errors(fleet, &mut results, &limits);
@@ -102,6 +109,11 @@ pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
         })
         .collect();
     not_judged.sort();
+    let mut explained_by_work: Vec<Explained> = results
+        .iter_mut()
+        .flat_map(|r| std::mem::take(&mut r.explained))
+        .collect();
+    explained_by_work.sort_by(|a, b| (&a.tag, a.onset, a.kind).cmp(&(&b.tag, b.onset, b.kind)));
     Assessment {
         from: fleet.from,
         to: fleet.from.map(|_| fleet.to),
@@ -111,6 +123,7 @@ pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
         attention: rows,
         common_causes,
         not_judged,
+        explained_by_work,
     }
 }
 
@@ -156,9 +169,10 @@ fn hides_peer(o: &Draft, peer: &Draft) -> bool {
     explains && o.onset_low <= peer.onset_high && o.ended.is_none_or(|e| e >= peer.onset_low)
 }
 
-fn announced(fleet: &Fleet<'_>, tag: &Tag, d: &Draft) -> bool {
+/// The work within which a draft began and ended (announced to about ten minutes).
+fn announced<'a>(fleet: &'a Fleet<'_>, tag: &Tag, d: &Draft) -> Option<&'a Work> {
     let end = d.ended.unwrap_or(fleet.to);
-    fleet.work.iter().any(|w| {
+    fleet.work.iter().find(|w| {
         w.tag.as_ref().is_none_or(|t| t == tag)
             && w.from.0 - 600_000_000 <= d.onset.0
             && end.0 <= w.to.0 + 600_000_000
@@ -169,12 +183,69 @@ fn announced(fleet: &Fleet<'_>, tag: &Tag, d: &Draft) -> bool {
 fn weigh(d: &mut Draft, limits: &Limits) {
     if let Some((test, statistic)) = d.judged {
         d.confidence = limits.confidence(test, statistic);
-        let put = |d: &mut Draft, name, v| d.evidence.insert(name, crate::Evidence::Number(v));
-        put(d, "statistic", statistic);
-        put(d, "threshold", limits.at(test));
+        for (name, v) in [("statistic", statistic), ("threshold", limits.at(test))] {
+            if v.is_finite() {
+                d.evidence.insert(name, crate::Evidence::Number(v));
+            }
+        }
         d.evidence
             .insert("test", crate::Evidence::Text(test.tail().name.to_owned()));
     }
+}
+
+/// A draft of the second pass: a finding, or explained by work.
+fn take(fleet: &Fleet<'_>, i: usize, out: &mut LoopResult, d: Draft) {
+    let entry = fleet.loops[i].entry;
+    match announced(fleet, &entry.tag, &d) {
+        Some(w) => out.explained.push(explained(entry, &d, w.from, w.to)),
+        None => out.drafts.push(d),
+    }
+}
+
+fn explained(l: &LoopEntry, d: &Draft, work_from: UtcMicros, work_to: UtcMicros) -> Explained {
+    Explained {
+        tag: l.tag.clone(),
+        kind: d.kind,
+        cause: d.cause,
+        onset: d.onset,
+        ended: d.ended,
+        summary: words::summary(d, l),
+        work_from,
+        work_to,
+    }
+}
+
+/// Pass 1 with what work hides: a loop with announcements is judged once more as if there were none.
+fn loop_and_work(
+    l: &LoopRecord<'_>,
+    ctx: &Context,
+    fleet: &Fleet<'_>,
+    params: &Params,
+    limits: &Limits,
+) -> LoopResult {
+    let mut out = one_loop(l, ctx, fleet, params, limits);
+    let Some((first, last)) = l.blocks.first().zip(l.blocks.last()) else {
+        return out;
+    };
+    let mine: Vec<&Work> = fleet
+        .work
+        .iter()
+        .filter(|w| w.tag.as_ref().is_none_or(|t| *t == l.entry.tag))
+        .filter(|w| w.from.0 <= last.last_row && first.first_row <= w.to.0)
+        .collect();
+    if !mine.is_empty() {
+        let unannounced = Fleet {
+            loops: vec![],
+            work: vec![],
+            ..*fleet
+        };
+        let without = one_loop(l, ctx, &unannounced, params, limits);
+        out.explained = skip::explained(&without.drafts, &out.drafts, &mine, fleet.to)
+            .into_iter()
+            .map(|(d, from, to)| explained(l.entry, d, from, to))
+            .collect();
+    }
+    out
 }
 
 fn one_loop(
@@ -188,6 +259,13 @@ fn one_loop(
     let to = fleet.to;
     if l.blocks.is_empty() {
         out.not_judged.push(("all", "no readings".to_owned()));
+        return out;
+    }
+    let short = unjudged::by_extent(l);
+    let nothing = short.iter().any(|(what, _)| *what == "all");
+    out.not_judged
+        .extend(short.into_iter().map(|(what, why)| (what, why.to_owned())));
+    if nothing {
         return out;
     }
     if !l.entry.confirmed {
@@ -273,7 +351,8 @@ fn one_loop(
     }
     never_moved(l, &mut out);
     // What announced work explains is no finding.
-    out.drafts.retain(|d| !announced(fleet, &l.entry.tag, d));
+    out.drafts
+        .retain(|d| announced(fleet, &l.entry.tag, d).is_none());
     out
 }
 
@@ -331,9 +410,8 @@ fn group_bursts(fleet: &Fleet<'_>, results: &mut [LoopResult], limits: &Limits) 
         results.iter_mut().map(|r| r.hours.take()).collect();
     for (i, d) in drift::shared::detect(&fleet.loops, &hours, fleet.to, limits) {
         let known = |o: &Draft| o.kind == Kind::AnalogDigitalDrift;
-        if !results[i].drafts.iter().any(known) && !announced(fleet, &fleet.loops[i].entry.tag, &d)
-        {
-            results[i].drafts.push(d);
+        if !results[i].drafts.iter().any(known) {
+            take(fleet, i, &mut results[i], d);
         }
     }
 }
@@ -349,9 +427,8 @@ fn group_errors(fleet: &Fleet<'_>, results: &mut [LoopResult], limits: &Limits) 
             .drafts
             .iter()
             .any(|o| o.kind == Kind::RisingErrors)
-            && !announced(fleet, &fleet.loops[i].entry.tag, &d)
         {
-            results[i].drafts.push(d);
+            take(fleet, i, &mut results[i], d);
         }
     }
 }

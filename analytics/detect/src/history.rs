@@ -1,9 +1,9 @@
 //! One loop's record as the detectors see it, and the draft of a finding.
 
-use crate::block::{Counters, HourBlock, add_increment, unpack};
+use crate::block::{Counters, HourBlock, PackError, add_increment, unpack};
 use crate::finding::{Evidence, Kind, Ne107, Signal};
 use crate::limits::Test;
-use ingest_model::{LoopEntry, UtcMicros, instant::MICROS_PER_HOUR};
+use ingest_model::{LoopEntry, Tag, UtcMicros, instant::MICROS_PER_HOUR};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
 
@@ -18,28 +18,38 @@ pub struct LoopSource<'a> {
 #[derive(Clone, Debug)]
 pub enum Blocks<'a> {
     Plain(&'a [HourBlock]),
-    /// Packed days in order; hours before `from_hour` belong to an earlier baseline.
+    /// Packed days in order; rows before `from` (microseconds) belong to an earlier baseline.
     Packed {
-        days: Vec<&'a [u8]>,
-        from_hour: i64,
+        days: &'a dyn PackedDays,
+        from: i64,
     },
+}
+
+/// Where the packed days of a loop are: in memory, in files. Asked once for each [`LoopSource::load`].
+pub trait PackedDays: std::fmt::Debug + Sync {
+    /// Hands on each day's hour blocks of the loop, in order of time. What cannot be read, or is not taken, is the
+    /// implementer's to know of: an assessment without it is not the loop's.
+    fn each(&self, tag: &Tag, take: &mut dyn FnMut(&[u8]) -> Result<(), PackError>);
 }
 
 impl LoopSource<'_> {
     /// The blocks, unpacked where they are packed. An assessment takes them twice and drops them after each
-    /// loop, so its memory does not grow with the fleet. Days whose bytes are damaged are left out.
+    /// loop, so its memory does not grow with the fleet.
     pub fn load(&self) -> Cow<'_, [HourBlock]> {
         match &self.blocks {
             Blocks::Plain(b) => Cow::Borrowed(b),
-            Blocks::Packed { days, from_hour } => {
+            Blocks::Packed { days, from } => {
                 let mut out = Vec::new();
-                for day in days {
+                days.each(&self.entry.tag, &mut |day| {
                     let before = out.len();
-                    if unpack(day, &mut out).is_err() {
+                    let taken = unpack(day, &mut out);
+                    if taken.is_err() {
                         out.truncate(before);
                     }
-                }
-                let old = out.partition_point(|b| b.hour < *from_hour);
+                    taken
+                });
+                // Where a baseline begins within an hour, that hour has a block on each side of it.
+                let old = out.partition_point(|b| b.first_row < *from);
                 out.drain(..old);
                 Cow::Owned(out)
             }

@@ -17,8 +17,10 @@ pub mod agreement;
 pub mod attention;
 pub mod block;
 pub mod charts;
+pub mod circuit;
 pub mod common;
 pub mod context;
+pub mod counts;
 pub mod drift;
 pub mod errors;
 pub mod finding;
@@ -27,22 +29,26 @@ pub mod history;
 pub mod limits;
 pub mod noise;
 pub mod peers;
+pub mod pooling;
 pub mod rails;
+pub mod sensitivity;
 pub mod silence;
 pub mod skip;
 pub mod status;
 pub mod stuck;
+pub mod trend;
+pub mod unjudged;
 pub mod words;
 
 pub use agreement::{Agreement, EighthAgreement, Witnessed, agreement};
 pub use attention::Weights;
 pub use block::{DayBlock, HourBlock, PACK_VERSION, PackError, day_blocks, pack, unpack};
 pub use finding::{
-    Assessment, AttentionRow, AttentionTerms, CommonCause, Evidence, Finding, Kind, Ne107,
-    NotJudged, Signal,
+    Assessment, AttentionRow, AttentionTerms, CommonCause, Evidence, Explained, Finding, Kind,
+    Ne107, NotJudged, Signal,
 };
 pub use fleet::{Fleet, Params, assess};
-pub use history::{Blocks, LoopRecord, LoopSource};
+pub use history::{Blocks, LoopRecord, LoopSource, PackedDays};
 pub use limits::{Budget, Limits, Test};
 pub use skip::Work;
 pub use status::StatusMap;

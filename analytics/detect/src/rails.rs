@@ -13,6 +13,9 @@ use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 /// A saturated current shorter than this is a touch of the rail.
 const SATURATED_MIN_US: i64 = 3 * MICROS_PER_HOUR;
 
+/// Largest position told, % of span.
+const LARGEST_PCT: f64 = 1e6;
+
 struct Level {
     cause: &'static str,
     rail: usize,
@@ -176,8 +179,9 @@ fn episodes(l: &LoopRecord<'_>, rail: usize) -> Vec<Episode> {
                     .min((((r.last - r.first) as f64 / 1e6 / b.period_s) as u32) + 1)
             };
             e.share = f64::from(e.samples) / f64::from(rows_in.max(1));
-            e.min = e.min.min(b.m.min);
-            e.max = e.max.max(b.m.max);
+            // A number that no current has stays a number in the evidence.
+            e.min = e.min.min(b.m.min).max(-LARGEST_PCT);
+            e.max = e.max.max(b.m.max).min(LARGEST_PCT);
             if b.d.n > 0 {
                 let extreme = if low_side { b.d.min } else { b.d.max };
                 e.digital = if e.digital.is_nan() {

@@ -40,9 +40,7 @@ pub fn detect_at(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, limits: &Limi
         let gap = until - start;
         let first_hour = (start + period_us).div_euclid(MICROS_PER_HOUR) + 1;
         let last_hour = until.div_euclid(MICROS_PER_HOUR) - 1;
-        let others_alive = (first_hour..=last_hour)
-            .filter(|&h| ctx.gateway_alive(l, h) > 0.5)
-            .count() as i64;
+        let others_alive = ctx.hours_alive(l, first_hour, last_hour);
         // Rows missing altogether: a hole in the record that closed again within half a day is the
         // collection's, not the device's.
         let needed = if ended { ABSENT_ENDED_H } else { ABSENT_OPEN_H };

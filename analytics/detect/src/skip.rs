@@ -13,6 +13,34 @@ pub struct Work {
     pub to: UtcMicros,
 }
 
+/// Drafts that are there without the announcements and not with them, each with the work that explains it.
+pub fn explained<'a>(
+    without: &'a [Draft],
+    with: &[Draft],
+    work: &[&Work],
+    to: UtcMicros,
+) -> Vec<(&'a Draft, UtcMicros, UtcMicros)> {
+    let end = |d: &Draft| d.ended.unwrap_or(to);
+    without
+        .iter()
+        .filter(|d| {
+            !with.iter().any(|o| {
+                o.kind == d.kind
+                    && o.cause == d.cause
+                    && o.onset_low <= end(d)
+                    && d.onset_low <= end(o)
+            })
+        })
+        .filter_map(|d| {
+            // Ramps and steps are dated by intervals: their early end may lie in the work.
+            let w = work
+                .iter()
+                .find(|w| w.from <= end(d) && d.onset_low <= w.to)?;
+            Some((d, w.from, w.to))
+        })
+        .collect()
+}
+
 /// Windows of the findings of certain kinds, from an hour before to an hour after.
 pub fn windows_of(drafts: &[Draft], kinds: &[Kind], to: UtcMicros) -> Vec<Window> {
     const MARGIN_US: i64 = 3_600_000_000;

@@ -4,14 +4,13 @@ use super::App;
 use super::attention::still_running;
 use super::extract::{Path, Query};
 use super::problem::Problem;
+use analytics_assess::{AGREEMENT_DAYS, loop_agreement};
 use analytics_detect::agreement::{COVERAGE_FACTOR, MIN_DAYS};
-use analytics_detect::{Kind, agreement};
 use axum::Json;
 use ingest_model::UtcMicros;
 use serde::{Deserialize, Serialize};
 
-/// Days looked back without a parameter, and at most.
-const DAYS: i64 = 30;
+/// Days looked back at most.
 const MOST_DAYS: i64 = 3_660;
 
 #[derive(Deserialize, utoipa::IntoParams)]
@@ -57,7 +56,7 @@ pub(super) struct AgreementAnswer {
     /// First and last row that entered; null = none.
     from: Option<String>,
     to: Option<String>,
-    /// Why `from` is later than asked: a change of the deviation, re-ranging or another device; null = it is not.
+    /// Why `from` is later than asked: a change of the deviation or a new baseline; null = it is not.
     from_because: Option<&'static str>,
     eighths: Vec<EighthView>,
     days_to_count: usize,
@@ -84,7 +83,7 @@ pub(super) async fn agreement_of(
     Path(text): Path<String>,
     Query(q): Query<AgreementQuery>,
 ) -> Result<Json<AgreementAnswer>, Problem> {
-    let asked = q.days.unwrap_or(DAYS);
+    let asked = q.days.unwrap_or(AGREEMENT_DAYS);
     if !(1..=MOST_DAYS).contains(&asked) {
         return Err(Problem::bad_request(format!(
             "days: {asked} is not between 1 and {MOST_DAYS}"
@@ -97,41 +96,15 @@ pub(super) async fn agreement_of(
         .current(&tag)
         .ok_or_else(|| Problem::unknown_loop(&text))?;
     let current = app.current().ok_or_else(|| still_running(&app))?;
-    let all = current.assessed.day_blocks(&tag);
-    let newest = all.last().map_or(0, |d| d.day);
-    let mut first_day = newest - asked + 1;
-    let mut because = None;
-    // Evidence from before another range or device is evidence of another loop.
-    if let Some(since) = entry.valid_from.filter(|t| t.day() >= first_day) {
-        first_day = since.day() + 1;
-        because = Some("the register changed");
-    }
-    // A mean over both sides of a change stands for neither.
-    let change = current
-        .assessed
-        .result
-        .attention
-        .iter()
-        .filter(|r| r.tag == tag)
-        .flat_map(|r| &r.findings)
-        .filter(|f| f.kind == Kind::AnalogDigitalDrift && f.cause != Some("intermittent"))
-        .filter_map(|f| f.ended.or(Some(f.onset)))
-        .map(UtcMicros::day)
-        .max();
-    if let Some(day) = change.filter(|d| *d >= first_day && *d < newest) {
-        first_day = day + 1;
-        because = Some("the deviation changed");
-    }
-    let from = all.partition_point(|d| d.day < first_day);
-    let a = agreement(&all[from..], entry.input_accuracy_pct);
+    let found = loop_agreement(&current.assessed, snapshot.register(), &tag, asked)
+        .ok_or_else(|| Problem::unknown_loop(&text))?;
+    let (a, ever) = (found.agreement, found.ever);
     let witnessed = |w: Option<analytics_detect::Witnessed>| {
         w.map(|w| WitnessedView {
             current_ma: w.current_ma,
             at: w.at.to_rfc3339(),
         })
     };
-    // The wire is the same before and after a change of the deviation: currents are looked for in the whole record.
-    let ever = agreement(&all, None);
     let eighths = a
         .eighths
         .into_iter()
@@ -152,12 +125,9 @@ pub(super) async fn agreement_of(
         .collect();
     Ok(Json(AgreementAnswer {
         tag: tag.to_string(),
-        from: all.get(from).map(|d| UtcMicros(d.first_row).to_rfc3339()),
-        to: all
-            .get(from..)
-            .and_then(<[_]>::last)
-            .map(|d| UtcMicros(d.last_row).to_rfc3339()),
-        from_because: because,
+        from: found.from.map(UtcMicros::to_rfc3339),
+        to: found.to.map(UtcMicros::to_rfc3339),
+        from_because: found.from_because,
         eighths,
         days_to_count: MIN_DAYS,
         coverage_factor: COVERAGE_FACTOR,

@@ -4,7 +4,7 @@ use super::extract::{NoQuery, Query, time_of, within};
 use super::problem::Problem;
 use super::{App, accept, blocking, heavy};
 use crate::state::{Current, Shared, SiteView};
-use analytics_detect::{Assessment, AttentionRow, CommonCause, Kind, NotJudged};
+use analytics_detect::{Assessment, AttentionRow, CommonCause, Explained, Kind, NotJudged};
 use axum::body::Bytes;
 use axum::http::{HeaderMap, header};
 use axum::response::{IntoResponse, Response};
@@ -58,6 +58,7 @@ pub(super) struct AttentionAnswer<'a> {
     attention: Vec<&'a AttentionRow>,
     common_causes: &'a [CommonCause],
     not_judged: &'a [NotJudged],
+    explained_by_work: &'a [Explained],
 }
 
 const MAX_ROWS: usize = 100_000;
@@ -194,6 +195,7 @@ fn body<'a>(
         attention: rows,
         common_causes: &result.common_causes,
         not_judged: &result.not_judged,
+        explained_by_work: &result.explained_by_work,
     }
 }
 

@@ -9,7 +9,6 @@ use crate::state::Shared;
 use analytics_cases::{Case, Cases, Close, Event, Key, Refused, Shown, Suppression, What};
 use analytics_detect::Kind;
 use axum::Json;
-use axum::extract::DefaultBodyLimit;
 use axum::http::StatusCode;
 use ingest_model::{Tag, UtcMicros};
 use serde::{Deserialize, Serialize};
@@ -20,15 +19,12 @@ use utoipa_axum::routes;
 
 const DEFAULT_LIMIT: usize = 1_000;
 const MAX_LIMIT: usize = 10_000;
-/// Largest body of an action: its texts have at most 2,000 characters each.
-const BODY_BYTES: usize = 64 * 1024;
 
 pub(super) fn routes() -> OpenApiRouter<Arc<Shared>> {
     OpenApiRouter::new()
         .routes(routes!(list))
         .routes(routes!(one))
         .routes(routes!(act))
-        .layer(DefaultBodyLimit::max(BODY_BYTES))
 }
 
 #[derive(Deserialize, utoipa::IntoParams)]
@@ -346,7 +342,7 @@ fn problem(status: StatusCode, kind: &'static str, title: &'static str, detail: 
     }
 }
 
-fn unknown(id: &str) -> Problem {
+pub(super) fn unknown(id: &str) -> Problem {
     problem(
         StatusCode::NOT_FOUND,
         "urn:loopwitness:problem:unknown-case",

@@ -29,6 +29,9 @@ pub(super) struct LoopView {
     urv: f64,
     /// `linear`, `square-root`, or the code of another transfer function.
     transfer: String,
+    /// Scale that the control system gives the same current; null = `lrv`, `urv`.
+    host_lrv: Option<f64>,
+    host_urv: Option<f64>,
     damping_s: Option<f64>,
     criticality: &'static str,
     tolerance_pct: f64,
@@ -42,6 +45,8 @@ pub(super) struct LoopView {
     input_card: Option<String>,
     junction_box: Option<String>,
     supply: Option<String>,
+    /// Accuracy of the host's analog input, % of span.
+    input_accuracy_pct: Option<f64>,
     area: Option<String>,
     device_type: Option<String>,
     device_revision: Option<u8>,
@@ -90,6 +95,8 @@ pub(super) fn view(shared: &Shared, e: &LoopEntry, retired: bool) -> LoopView {
         lrv: e.range.lrv,
         urv: e.range.urv,
         transfer: e.range.transfer.to_string(),
+        host_lrv: e.host_lrv,
+        host_urv: e.host_urv,
         damping_s: e.damping_s,
         criticality: e.criticality.as_str(),
         tolerance_pct: e.tolerance_pct,
@@ -102,6 +109,7 @@ pub(super) fn view(shared: &Shared, e: &LoopEntry, retired: bool) -> LoopView {
         input_card: e.input_card.clone(),
         junction_box: e.junction_box.clone(),
         supply: e.supply.clone(),
+        input_accuracy_pct: e.input_accuracy_pct,
         area: e.area.clone(),
         device_type: e.device_type.map(|t| format!("0x{t:04X}")),
         device_revision: e.device_revision,

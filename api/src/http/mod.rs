@@ -3,17 +3,22 @@
 mod accept;
 mod agreement;
 mod attention;
+mod baseline;
 mod cases;
+mod circuit;
 mod document;
 pub mod events;
 mod extract;
+mod families;
 mod guard;
 mod loops;
 mod operations;
 mod patch;
+mod person;
 pub mod problem;
 mod readings;
 mod register;
+mod sheets;
 mod stream;
 mod trace;
 mod work;
@@ -39,8 +44,6 @@ use utoipa_axum::routes;
 
 /// Longest answer; a year of readings of one loop takes a few seconds.
 const ANSWER_WITHIN: Duration = Duration::from_secs(120);
-/// Largest body of an address that names no other limit.
-const BODY_BYTES: usize = 64 * 1024;
 /// A long answer waits so long for its turn.
 const TURN_WITHIN: Duration = Duration::from_secs(20);
 
@@ -62,14 +65,21 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(attention::common_causes))
         .routes(routes!(loops::list))
         .routes(routes!(loops::one, patch::patch))
+        .routes(routes!(baseline::list))
+        .routes(routes!(baseline::accept))
+        .routes(routes!(baseline::replaces))
         .routes(routes!(readings::readings))
         .routes(routes!(agreement::agreement_of))
+        .routes(routes!(circuit::circuit))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
+        .routes(routes!(sheets::trace_picture))
+        .routes(routes!(sheets::report))
         .routes(routes!(operations::gateways))
         .routes(routes!(register::read, register::write))
         .routes(routes!(register::changes))
         .routes(routes!(work::list, work::announce))
+        .routes(routes!(families::families))
         .routes(routes!(events::events))
         .merge(cases::routes())
         .routes(routes!(operations::metrics))
@@ -86,15 +96,13 @@ pub fn openapi_json() -> String {
     text
 }
 
-/// Planned addresses (contract section 4); each answers 501 whatever the method.
-const NOT_BUILT: [&str; 2] = ["/api/v1/families", "/api/v1/reports"];
-
 /// Everything the service answers.
 pub fn router(shared: Arc<Shared>) -> Router {
     let limits = shared.clone();
+    let body_bytes = limits.body_bytes();
     let (api, _document) = routes().split_for_parts();
     let document: Arc<str> = openapi_json().into();
-    let mut router = api.route(
+    let router = api.route(
         "/api/openapi.json",
         get(move || async move {
             (
@@ -103,9 +111,6 @@ pub fn router(shared: Arc<Shared>) -> Router {
             )
         }),
     );
-    for path in NOT_BUILT {
-        router = router.route(path, any(|| async { Problem::not_built() }));
-    }
     let router = router
         .route("/api", any(|| async { Problem::not_found() }))
         .route("/api/{*rest}", any(|| async { Problem::not_found() }))
@@ -120,7 +125,7 @@ pub fn router(shared: Arc<Shared>) -> Router {
         SetResponseHeaderLayer::if_not_present(name, HeaderValue::from_static(value))
     };
     router
-        .layer(DefaultBodyLimit::max(BODY_BYTES))
+        .layer(DefaultBodyLimit::max(body_bytes))
         .layer(CatchPanicLayer::custom(|_| {
             Problem::from_status(StatusCode::INTERNAL_SERVER_ERROR).into_response()
         }))

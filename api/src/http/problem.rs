@@ -137,16 +137,6 @@ impl Problem {
         )
     }
 
-    /// 501: planned, and not there yet.
-    pub fn not_built() -> Self {
-        Self::new(
-            StatusCode::NOT_IMPLEMENTED,
-            "urn:loopwitness:problem:not-built",
-            "Not built yet",
-            "this part is planned and not built yet",
-        )
-    }
-
     /// 503: later it will work.
     pub fn unavailable(detail: impl Into<String>, retry_after_s: u32) -> Self {
         let mut p = Self::new(

@@ -18,7 +18,6 @@ use std::io::{self, Write};
 use std::sync::Arc;
 
 const DEFAULT_POINTS: usize = 10_000;
-const MAX_POINTS: usize = 1_000_000;
 const JSON: &str = "application/json";
 const ARROW: &str = "application/vnd.apache.arrow.stream";
 /// Answers with more rows are written piece by piece.
@@ -116,6 +115,18 @@ fn read(
         tag,
         unit,
     })
+}
+
+/// Rows for a picture.
+pub(super) fn thinned(
+    snapshot: &Snapshot,
+    tag: Tag,
+    time: (UtcMicros, UtcMicros),
+    points: usize,
+) -> Result<Columns, Problem> {
+    read(snapshot, tag, time, points)
+        .map(|found| found.thinned.columns)
+        .map_err(|e| Problem::internal("the readings could not be read", &e))
 }
 
 /// The rows of each day, read on all cores.
@@ -332,7 +343,8 @@ pub(super) async fn readings(
     Query(q): Query<ReadingsQuery>,
     headers: HeaderMap,
 ) -> Result<Response, Problem> {
-    let points = within("points", q.points, DEFAULT_POINTS, MAX_POINTS)?;
+    let most = app.limits.points;
+    let points = within("points", q.points, DEFAULT_POINTS.min(most), most)?;
     let from = time_of("from", q.from.as_deref())?.unwrap_or(UtcMicros(i64::MIN));
     let to = time_of("to", q.to.as_deref())?.unwrap_or(UtcMicros(i64::MAX));
     if from > to {

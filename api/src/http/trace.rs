@@ -2,7 +2,7 @@
 
 use super::App;
 use super::attention::still_running;
-use super::extract::{Path, Query};
+use super::extract::{Path, Query, time_of};
 use super::problem::Problem;
 use analytics_assess::{Trace, TraceStep};
 use axum::Json;
@@ -20,6 +20,12 @@ pub(super) struct TraceQuery {
     /// Length of the bins; `6h` without it.
     #[param(value_type = Option<StepName>)]
     step: Option<String>,
+    /// Only bins that end after this, RFC 3339.
+    #[param(format = DateTime)]
+    from: Option<String>,
+    /// Only bins that begin before this, RFC 3339.
+    #[param(format = DateTime)]
+    to: Option<String>,
 }
 
 #[derive(Deserialize, utoipa::IntoParams)]
@@ -109,6 +115,31 @@ fn view(tag: &Tag, step_s: u32, trace: Option<Trace>) -> TraceAnswer {
     }
 }
 
+/// The bins that touch a time.
+pub(super) fn within_time(t: Trace, from: Option<UtcMicros>, to: Option<UtcMicros>) -> Trace {
+    let step = i64::from(t.step_s) * 1_000_000;
+    let begin = from.map_or(0, |from| t.time.partition_point(|b| b.0 + step <= from.0));
+    let end = to.map_or(t.time.len(), |to| t.time.partition_point(|b| *b < to));
+    let (begin, end) = (begin.min(end), end);
+    fn cut<T: Clone>(values: &[T], begin: usize, end: usize) -> Vec<T> {
+        values
+            .get(begin..end)
+            .map(<[T]>::to_vec)
+            .unwrap_or_default()
+    }
+    Trace {
+        step_s: t.step_s,
+        time: cut(&t.time, begin, end),
+        difference_pct: cut(&t.difference_pct, begin, end),
+        difference_low_pct: cut(&t.difference_low_pct, begin, end),
+        difference_high_pct: cut(&t.difference_high_pct, begin, end),
+        failed_share: cut(&t.failed_share, begin, end),
+        scatter_pct: cut(&t.scatter_pct, begin, end),
+        replies: cut(&t.replies, begin, end),
+        device_status: cut(&t.device_status, begin, end),
+    }
+}
+
 /// The difference of one loop over all that was assessed.
 #[utoipa::path(get, path = "/api/v1/loops/{tag}/trace", params(("tag" = String, Path, description = "the loop's tag, percent-encoded", min_length = 1, max_length = 32), TraceQuery), responses(
     (status = 200, description = "the trace; empty where the loop has no readings", body = TraceAnswer),
@@ -121,10 +152,14 @@ pub(super) async fn trace(
     Query(q): Query<TraceQuery>,
 ) -> Result<Json<TraceAnswer>, Problem> {
     let (step, step_s) = step_of(q.step.as_deref())?;
+    let from = time_of("from", q.from.as_deref())?;
+    let to = time_of("to", q.to.as_deref())?;
     let snapshot = super::snapshot(&app).await?;
     let tag = super::known_tag(&snapshot, &text)?;
     let current = app.current().ok_or_else(|| still_running(&app))?;
-    Ok(Json(view(&tag, step_s, current.assessed.trace(&tag, step))))
+    let whole = current.assessed.trace(&tag, step);
+    let trace = whole.map(|t| within_time(t, from, to));
+    Ok(Json(view(&tag, step_s, trace)))
 }
 
 /// Traces of several loops; tags are percent-encoded one by one and separated by commas. Unknown tags are left out.

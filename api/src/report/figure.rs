@@ -6,26 +6,26 @@ use analytics_detect::Finding;
 use ingest_model::UtcMicros;
 use ingest_model::instant::MICROS_PER_DAY;
 
-const WIDTH: f64 = 720.0;
-const LEFT: f64 = 46.0;
-const RIGHT: f64 = 64.0;
-const TOP: f64 = 18.0;
+pub(super) const WIDTH: f64 = 720.0;
+pub(super) const LEFT: f64 = 46.0;
+pub(super) const RIGHT: f64 = 64.0;
+pub(super) const TOP: f64 = 18.0;
 const BOTTOM: f64 = 22.0;
 
 /// A plot's corner, and what its edges mean.
-struct Plot {
-    height: f64,
-    t: (f64, f64),
-    y: (f64, f64),
+pub(super) struct Plot {
+    pub(super) height: f64,
+    pub(super) t: (f64, f64),
+    pub(super) y: (f64, f64),
 }
 
 impl Plot {
-    fn x(&self, t: f64) -> f64 {
+    pub(super) fn x(&self, t: f64) -> f64 {
         let share = (t - self.t.0) / (self.t.1 - self.t.0).max(1.0);
         LEFT + share.clamp(0.0, 1.0) * (WIDTH - LEFT - RIGHT)
     }
 
-    fn y(&self, v: f64) -> f64 {
+    pub(super) fn y(&self, v: f64) -> f64 {
         let share = (v - self.y.0) / (self.y.1 - self.y.0).max(1e-9);
         let inner = self.height - TOP - BOTTOM;
         TOP + (1.0 - share.clamp(0.0, 1.0)) * inner
@@ -41,7 +41,7 @@ impl Plot {
             .raw("\">");
     }
 
-    fn line(&self, h: &mut Html, class: &'static str, x: (f64, f64), y: (f64, f64)) {
+    pub(super) fn line(&self, h: &mut Html, class: &'static str, x: (f64, f64), y: (f64, f64)) {
         h.raw("<line class=\"")
             .raw(class)
             .raw("\" x1=\"")
@@ -55,7 +55,7 @@ impl Plot {
             .raw("\"/>");
     }
 
-    fn label(&self, h: &mut Html, class: &'static str, x: f64, y: f64, text: &str) {
+    pub(super) fn label(&self, h: &mut Html, class: &'static str, x: f64, y: f64, text: &str) {
         h.raw("<text class=\"")
             .raw(class)
             .raw("\" x=\"")
@@ -82,7 +82,7 @@ impl Plot {
     }
 
     /// Axes with ticks at round values and whole days.
-    fn axes(&self, h: &mut Html, value: &dyn Fn(f64) -> String) {
+    pub(super) fn axes(&self, h: &mut Html, value: &dyn Fn(f64) -> String) {
         let right = WIDTH - RIGHT;
         let count = if self.height > 100.0 { 5 } else { 2 };
         for v in ticks(self.y.0, self.y.1, count) {
@@ -199,32 +199,41 @@ fn caption(h: &mut Html, title: &'static str, rest: &str) {
         .raw("</p>");
 }
 
-/// Day means of analog minus digital with the middle 80 % of samples, the tolerance band, and the onset.
-pub(super) fn deviation(h: &mut Html, trace: &Trace, tolerance_pct: f64, finding: &Finding) {
-    let seen: Vec<f64> = trace
-        .difference_pct
-        .iter()
-        .chain(&trace.difference_low_pct)
-        .chain(&trace.difference_high_pct)
-        .copied()
-        .filter(|v| v.is_finite())
-        .collect();
-    let Some(t) = span(trace).filter(|_| !seen.is_empty()) else {
+/// The plot that the deviation of this trace needs; `None` where the two were never seen together.
+pub(super) fn deviation_plot(trace: &Trace, tolerance_pct: f64, height: f64) -> Option<Plot> {
+    let seen = || {
+        trace
+            .difference_pct
+            .iter()
+            .chain(&trace.difference_low_pct)
+            .chain(&trace.difference_high_pct)
+            .copied()
+            .filter(|v| v.is_finite())
+    };
+    seen().next()?;
+    let (low, high) = seen().fold((-tolerance_pct, tolerance_pct), |(a, b), v| {
+        (a.min(v), b.max(v))
+    });
+    let margin = 0.12 * (high - low);
+    Some(Plot {
+        height,
+        t: span(trace)?,
+        y: (low - margin, high + margin),
+    })
+}
+
+/// Means of analog minus digital with the middle 80 % of samples, the tolerance band, and the onset of a finding.
+pub(super) fn deviation(
+    h: &mut Html,
+    trace: &Trace,
+    tolerance_pct: f64,
+    finding: Option<&Finding>,
+) {
+    let Some(plot) = deviation_plot(trace, tolerance_pct, 150.0) else {
         h.raw("<p class=\"caption\">")
             .text("No deviation to draw: the current at the host and the digital value were never seen together.")
             .raw("</p>");
         return;
-    };
-    let (low, high) = seen
-        .iter()
-        .fold((-tolerance_pct, tolerance_pct), |(a, b), v| {
-            (a.min(*v), b.max(*v))
-        });
-    let margin = 0.12 * (high - low);
-    let plot = Plot {
-        height: 150.0,
-        t,
-        y: (low - margin, high + margin),
     };
     caption(
         h,
@@ -234,21 +243,33 @@ pub(super) fn deviation(h: &mut Html, trace: &Trace, tolerance_pct: f64, finding
             figures(tolerance_pct)
         ),
     );
-    let last = trace
-        .difference_pct
-        .iter()
-        .rev()
-        .copied()
-        .find(|v| v.is_finite());
+    let newest = newest(trace).map_or_else(|| "not known".to_owned(), |v| signed(v, 2));
     plot.open(
         h,
         &format!(
-            "Daily deviation of {} days, newest {} % of span, tolerance {} %",
+            "Daily deviation of {} days, newest {newest} % of span, tolerance {} %",
             trace.time.len(),
-            last.map_or_else(|| "not known".to_owned(), |v| signed(v, 2)),
             figures(tolerance_pct)
         ),
     );
+    draw_deviation(h, &plot, trace, tolerance_pct, finding);
+    h.raw("</svg>");
+}
+
+/// The newest mean that is known.
+pub(super) fn newest(trace: &Trace) -> Option<f64> {
+    let known = |v: &f64| v.is_finite();
+    trace.difference_pct.iter().rev().copied().find(known)
+}
+
+/// The marks of the deviation within `plot`.
+pub(super) fn draw_deviation(
+    h: &mut Html,
+    plot: &Plot,
+    trace: &Trace,
+    tolerance_pct: f64,
+    finding: Option<&Finding>,
+) {
     let right = WIDTH - RIGHT;
     plot.rect(
         h,
@@ -256,12 +277,11 @@ pub(super) fn deviation(h: &mut Html, trace: &Trace, tolerance_pct: f64, finding
         (LEFT, right),
         (plot.y(tolerance_pct), plot.y(-tolerance_pct)),
     );
-    let onset = (
-        plot.x(finding.onset_low.0 as f64),
-        plot.x(finding.onset_high.0 as f64),
-    );
-    plot.rect(h, "onsets", onset, (TOP, plot.height - BOTTOM));
-    plot.axes(h, &|v| signed(v, decimals(&plot)));
+    if let Some(f) = finding {
+        let onset = (plot.x(f.onset_low.0 as f64), plot.x(f.onset_high.0 as f64));
+        plot.rect(h, "onsets", onset, (TOP, plot.height - BOTTOM));
+    }
+    plot.axes(h, &|v| signed(v, decimals(plot)));
     plot.line(h, "zero", (LEFT, right), (plot.y(0.0), plot.y(0.0)));
     let mid = f64::from(trace.step_s) * 5e5;
     let bars = trace
@@ -274,30 +294,21 @@ pub(super) fn deviation(h: &mut Html, trace: &Trace, tolerance_pct: f64, finding
         plot.line(h, "spread", (x, x), (plot.y(*low), plot.y(*high)));
     }
     plot.course(h, &points(trace, &trace.difference_pct));
-    let x = plot.x(finding.onset.0 as f64);
-    plot.line(h, "onset", (x, x), (TOP - 4.0, plot.height - BOTTOM));
-    let (class, shift) = if x > 0.7 * WIDTH {
-        ("t b e", -4.0)
-    } else {
-        ("t b", 4.0)
-    };
-    plot.label(
-        h,
-        class,
-        x + shift,
-        TOP - 6.0,
-        &format!("since {}", minute(finding.onset)),
-    );
-    if let Some(v) = last {
-        plot.label(
-            h,
-            "t v",
-            right + 6.0,
-            plot.y(v) + 4.0,
-            &format!("{} %", signed(v, 2)),
-        );
+    if let Some(f) = finding.filter(|f| f.onset.0 as f64 >= plot.t.0) {
+        let x = plot.x(f.onset.0 as f64);
+        plot.line(h, "onset", (x, x), (TOP - 4.0, plot.height - BOTTOM));
+        let (class, shift) = if x > 0.7 * WIDTH {
+            ("t b e", -4.0)
+        } else {
+            ("t b", 4.0)
+        };
+        let since = format!("since {}", minute(f.onset));
+        plot.label(h, class, x + shift, TOP - 6.0, &since);
     }
-    h.raw("</svg>");
+    if let Some(v) = newest(trace) {
+        let text = format!("{} %", signed(v, 2));
+        plot.label(h, "t v", right + 6.0, plot.y(v) + 4.0, &text);
+    }
 }
 
 /// Enough decimals for the ticks of this plot.
@@ -312,27 +323,36 @@ fn decimals(plot: &Plot) -> usize {
     }
 }
 
-/// Share of polls without a good reply by day.
-pub(super) fn failed(h: &mut Html, trace: &Trace) {
+/// The plot of the failed exchanges, with their shares in percent; `None` where there was no exchange.
+pub(super) fn failed_plot(trace: &Trace) -> Option<(Plot, Vec<f64>)> {
     let percent: Vec<f64> = trace.failed_share.iter().map(|v| 100.0 * v).collect();
-    let most = percent
-        .iter()
-        .copied()
-        .filter(|v| v.is_finite())
-        .fold(f64::NAN, f64::max);
-    let Some(t) = span(trace).filter(|_| most.is_finite()) else {
-        return;
-    };
+    let known = percent.iter().copied().filter(|v| v.is_finite());
+    let most = known.fold(f64::NAN, f64::max);
     let plot = Plot {
         height: 84.0,
-        t,
+        t: span(trace)?,
         y: (0.0, (1.15 * most).max(1.0)),
+    };
+    most.is_finite().then_some((plot, percent))
+}
+
+/// The marks of the failed exchanges within `plot`.
+pub(super) fn draw_failed(h: &mut Html, plot: &Plot, trace: &Trace, percent: &[f64]) {
+    plot.axes(h, &|v| figures(v));
+    plot.course(h, &points(trace, percent));
+}
+
+/// Share of polls without a good reply by day.
+pub(super) fn failed(h: &mut Html, trace: &Trace) {
+    let Some((plot, percent)) = failed_plot(trace) else {
+        return;
     };
     caption(
         h,
         "Failed exchanges by day",
         "share of polls without a good reply, %.",
     );
+    let most = percent.iter().copied().fold(f64::NAN, f64::max);
     plot.open(
         h,
         &format!(
@@ -340,7 +360,6 @@ pub(super) fn failed(h: &mut Html, trace: &Trace) {
             figures(most)
         ),
     );
-    plot.axes(h, &|v| figures(v));
-    plot.course(h, &points(trace, &percent));
+    draw_failed(h, &plot, trace, &percent);
     h.raw("</svg>");
 }

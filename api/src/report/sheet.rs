@@ -7,7 +7,7 @@ use super::list::what;
 use analytics_assess::TraceStep;
 use analytics_detect::words::scope_words;
 use analytics_detect::{AttentionRow, Evidence, Finding, Kind};
-use ingest_model::{LoopEntry, UtcMicros};
+use ingest_model::{LoopEntry, Tag, UtcMicros};
 
 /// Findings beyond the first that a sheet tells of.
 const OTHERS: usize = 4;
@@ -30,7 +30,7 @@ pub(super) fn page(h: &mut Html, c: &Content<'_>, row: &AttentionRow) {
         .trace(&row.tag, TraceStep::Day)
         .unwrap_or_default();
     let tolerance = entry.map_or(0.5, |e| e.tolerance_pct);
-    figure::deviation(h, &trace, tolerance, first);
+    figure::deviation(h, &trace, tolerance, Some(first));
     if row
         .findings
         .iter()
@@ -47,7 +47,47 @@ pub(super) fn page(h: &mut Html, c: &Content<'_>, row: &AttentionRow) {
     if let Some(e) = entry {
         register(h, e);
     }
-    work(h, c, row);
+    work(h, c, &row.tag);
+    h.raw("</section>");
+}
+
+/// The sheet of a loop on which nothing is found now: work on it still needs paper.
+pub(super) fn without_finding(h: &mut Html, c: &Content<'_>, tag: &Tag) {
+    let entry = c
+        .register
+        .at(tag, c.to())
+        .or_else(|| c.register.current(tag));
+    h.raw("<section class=\"sheet\"><header><div><h1>")
+        .text(tag.as_str())
+        .raw("</h1>");
+    if let Some(service) = entry.and_then(|e| e.service.as_ref()) {
+        h.raw("<p class=\"service\">").text(service).raw("</p>");
+    }
+    h.raw("</div><dl>");
+    h.pair("As of", &format!("{} UTC", minute(c.to())));
+    h.raw("</dl></header><p class=\"verdict\">");
+    let all = &c.assessed.result.not_judged;
+    let mut not: Vec<&str> = all
+        .iter()
+        .filter(|n| n.tag == *tag)
+        .map(|n| n.why.as_str())
+        .collect();
+    not.dedup();
+    if not.is_empty() {
+        h.text("No finding on this loop.");
+    } else {
+        h.text(&format!(
+            "No finding on this loop; not judged in full: {}.",
+            not.join("; ")
+        ));
+    }
+    h.raw("</p>");
+    let trace = c.assessed.trace(tag, TraceStep::Day).unwrap_or_default();
+    figure::deviation(h, &trace, entry.map_or(0.5, |e| e.tolerance_pct), None);
+    if let Some(e) = entry {
+        register(h, e);
+    }
+    work(h, c, tag);
     h.raw("</section>");
 }
 
@@ -271,11 +311,11 @@ fn register(h: &mut Html, e: &LoopEntry) {
 }
 
 /// Room for what a person finds; filled where the case has it already.
-fn work(h: &mut Html, c: &Content<'_>, row: &AttentionRow) {
+fn work(h: &mut Html, c: &Content<'_>, tag: &Tag) {
     let done = c
         .cases
         .iter()
-        .filter(|x| x.is_open() && x.tags.contains(&row.tag))
+        .filter(|x| x.is_open() && x.tags.contains(tag))
         .find_map(|x| x.attended.as_ref());
     let pct = |v: Option<f64>| v.map(|v| signed(v, 2)).unwrap_or_default();
     h.raw("<div class=\"work\"><h2>Found and done</h2><table><thead><tr><th><th>at, mA<th>analog, mA<th>digital, unit<th>deviation, % of span</tr></thead><tbody>");

@@ -111,6 +111,15 @@ fn import_then_assess_in_every_format() {
         "2026-03-02T12:00:00Z",
     ];
     assert_eq!(run(&at).stdout, run(&at).stdout);
+    // What announced work explains leaves the list and stands in its foot.
+    let work =
+        "tag,from,to,note\nPT-102,2026-03-02T11:00:00Z,2026-03-03T10:00:00Z,input card out\n";
+    std::fs::write(site.join("work.csv"), work).unwrap();
+    run(&["import", path(&site), "--store", path(&store)]);
+    let shown = text(&run(&["assess", "--store", path(&store)]).stdout);
+    let (list, foot) = shown.split_once("Explained by announced work").unwrap();
+    assert!(!list.contains("current-out-of-range"), "{shown}");
+    assert!(foot.contains("PT-102  current-out-of-range"), "{shown}");
 }
 
 #[test]

@@ -80,7 +80,15 @@ fn bad_files_are_refused_with_file_section_and_reason() {
         ),
         (
             with("[alerts]\n"),
-            "plant/site.toml: [alerts] is not built yet; remove it",
+            "plant/site.toml, [alerts]: give one of alertmanager and webhook, an http:// address",
+        ),
+        (
+            with("[alerts]\nwebhook = \"https://relay/x\"\n"),
+            "plant/site.toml, [alerts]: webhook `https://relay/x`: this program speaks no TLS; give the http:// address of a relay on this machine",
+        ),
+        (
+            with("[alerts]\nalertmanager = \"http://h:9093\"\ncriticality = \"high\"\n"),
+            "plant/site.toml, [alerts]: criticality `high` is not `safety`, `control` or `indication`",
         ),
         (
             with("[[serial]]\nname = \"s\"\n"),
@@ -100,7 +108,23 @@ fn bad_files_are_refused_with_file_section_and_reason() {
         ),
         (
             with(&format!("{gateway}transport = \"tls\"\n")),
-            "[[gateway]] `north`: transport `tls` is not built yet",
+            "[[gateway]] `north`: psk_identity is missing: the name under which the gateway knows this program's key",
+        ),
+        (
+            with(&format!(
+                "{gateway}transport = \"tls\"\npsk_identity = \"lw\"\n"
+            )),
+            "[[gateway]] `north`: one of psk_file (a file with the key in hexadecimal digits) and psk_env (an environment variable with it) is needed",
+        ),
+        (
+            with(&format!(
+                "{gateway}transport = \"tls\"\npsk_identity = \"lw\"\npsk_env = \"NO_SUCH_KEY\"\n"
+            )),
+            "[[gateway]] `north`: psk_env: the environment variable `NO_SUCH_KEY` is not set",
+        ),
+        (
+            with(&format!("{gateway}psk_file = \"k\"\n")),
+            "[[gateway]] `north`: psk_file is for transport = \"tls\" only",
         ),
         (
             with(&format!("{gateway}opt_in = [33]\n")),

@@ -402,6 +402,18 @@ async fn announced_work_explains_what_it_covers() {
         "work"
     );
     assert!(!kinds(&f, "PT-102").contains(&"current-out-of-range".to_owned()));
+    // And it is said what the announcement hides.
+    let snapshot = f.shared.reader.snapshot().unwrap();
+    let mut engine = analytics_assess::Engine::new(analytics_assess::Settings::default());
+    let result = engine.assess(&snapshot, None, &mut |_| {}).unwrap().result;
+    let hidden = serde_json::to_value(&result.explained_by_work).unwrap();
+    let mine = hidden
+        .as_array()
+        .unwrap()
+        .iter()
+        .find(|e| e["tag"] == "PT-102" && e["kind"] == "current-out-of-range")
+        .unwrap_or_else(|| panic!("{hidden}"));
+    assert_eq!(mine["work_to"], "2026-03-03T10:00:00Z");
 }
 
 /// A change outlives the service, although the register's file is read at each start.

@@ -57,7 +57,14 @@ fn an_import_of_an_export_finds_the_same_and_exports_the_same() {
         "--memory",
         "128M",
     ]);
-    let told = done(&["export", "--store", &at("a"), "--out", &at("copy")]);
+    let told = done(&[
+        "export",
+        "--agreement",
+        "--store",
+        &at("a"),
+        "--out",
+        &at("copy"),
+    ]);
     let told = String::from_utf8(told).unwrap();
     assert!(told.contains(" 60 loops, "), "{told}");
     done(&["import", &at("copy"), "--store", &at("b")]);
@@ -69,7 +76,15 @@ fn an_import_of_an_export_finds_the_same_and_exports_the_same() {
         value["attention"].as_array().unwrap().len() > 3,
         "too few findings to compare"
     );
-    done(&["export", "--store", &at("b"), "--out", &at("copy-of-copy")]);
+    let out = at("copy-of-copy");
+    done(&["export", "--agreement", "--store", &at("b"), "--out", &out]);
+    // Eight eighths a loop that is not parked, whether it ran there or not; no number where it did not.
+    let agreement = std::fs::read_to_string(dir.path().join("copy/agreement.csv")).unwrap();
+    let rows: Vec<&str> = agreement.lines().skip(1).collect();
+    assert!(rows.len() > 400 && rows.len() % 8 == 0, "{}", rows.len());
+    let cells: Vec<Vec<&str>> = rows.iter().map(|r| r.split(',').collect()).collect();
+    assert!(cells.iter().any(|c| c[3] == "0"), "an eighth never visited");
+    assert!(cells.iter().all(|c| (c[3] == "0") == c[6].is_empty()));
     let (copy, again) = (
         files(&dir.path().join("copy")),
         files(&dir.path().join("copy-of-copy")),

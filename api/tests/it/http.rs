@@ -159,7 +159,12 @@ async fn each_refusal_is_a_problem() {
         ("DELETE", "/api/v1/cases/7", 405),
         ("GET", "/api/v1/cases/7/acknowledge", 405),
         ("POST", "/api/v1/cases/7/acknowledge", 415),
-        ("GET", "/api/v1/families", 501),
+        ("GET", "/api/v1/families", 503),
+        ("GET", "/api/v1/families?days=6", 400),
+        ("GET", "/api/v1/families?kind=rust", 400),
+        ("GET", "/api/v1/families?format=xml", 400),
+        ("GET", "/api/v1/loops/FT-101/baselines", 200),
+        ("GET", "/api/v1/loops/XX/baselines", 404),
         ("PATCH", "/api/v1/loops/FT-101", 415),
         ("POST", "/api/v1/work", 415),
         // The first assessment has not been made.

@@ -1,5 +1,7 @@
 //! The program from outside: command line, configuration, HTTP. One binary, since each links all of polars.
 
+mod alerts;
+mod baseline;
 mod cases;
 mod cli;
 mod config;
@@ -7,10 +9,12 @@ mod decode;
 mod edits;
 mod events;
 mod export;
+mod families;
 mod http;
 mod live;
 mod points;
 mod refusals;
 mod report;
 mod service;
+mod settings;
 mod support;

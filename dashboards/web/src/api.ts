@@ -16,12 +16,20 @@ function sentence(text: string): string {
 }
 
 /** GET an address below /api/v1 and read its JSON. */
-export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
+export const get = <T>(path: string, signal?: AbortSignal): Promise<T> => ask<T>(path, signal ? { signal } : {});
+
+/** Sends JSON, or CSV as it is, and reads the JSON that comes back. */
+export function send<T>(method: "POST" | "PATCH", path: string, body: object | string): Promise<T> {
+  const csv = typeof body === "string";
+  return ask<T>(path, { method, headers: { "content-type": csv ? "text/csv" : "application/json" }, body: csv ? body : JSON.stringify(body) });
+}
+
+async function ask<T>(path: string, how: RequestInit): Promise<T> {
   let answer: Response;
   try {
-    answer = await fetch(`/api/v1/${path}`, { headers: { accept: "application/json" }, ...(signal ? { signal } : {}) });
+    answer = await fetch(`/api/v1/${path}`, { ...how, headers: { accept: "application/json", ...how.headers } });
   } catch (e) {
-    if (signal?.aborted) throw e;
+    if (how.signal?.aborted) throw e;
     throw new Refusal("The service does not answer.", 0);
   }
   let body: unknown;
@@ -40,3 +48,4 @@ export async function get<T>(path: string, signal?: AbortSignal): Promise<T> {
 export const said = (e: unknown): string => (e instanceof Error ? e.message : String(e));
 
 export const loopPath = (tag: string): string => `/loop/${encodeURIComponent(tag)}`;
+export const casePath = (id: string): string => `/cases/${encodeURIComponent(id)}`;

@@ -58,7 +58,7 @@ function fmt(key: string, options: Intl.DateTimeFormatOptions): Intl.DateTimeFor
   return f;
 }
 
-const MONTHS = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
+export const MONTHS: readonly string[] = ["Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec"];
 
 interface Parts { year: number; month: number; day: number; weekday: string; hm: string; s: string }
 function parts(t: number): Parts {
@@ -90,6 +90,11 @@ export function instant(t: number, now: number): string {
   return `${weekday}${day(t, now)} ${p.hm}`;
 }
 
+/** As `instant`, without the weekday: for a time within a sentence. */
+export function plainInstant(t: number, now: number): string {
+  return Number.isFinite(t) ? `${day(t, now)} ${parts(t).hm}` : "not known";
+}
+
 export const clock = (t: number, seconds = false): string => {
   const p = parts(t);
   return seconds ? `${p.hm}:${p.s}` : p.hm;
@@ -103,6 +108,25 @@ export function dayStart(t: number): number {
   const p = parts(t);
   const [h = 0, m = 0] = p.hm.split(":").map(Number);
   return t - ((h * 60 + m) * 60 + Number(p.s)) * 1000 - (t % 1000);
+}
+
+/** The UTC offset of site time at `t`, ms. */
+export function offsetAt(t: number): number {
+  const p = parts(t);
+  const [h = 0, m = 0] = p.hm.split(":").map(Number);
+  return Date.UTC(p.year, p.month - 1, p.day, h, m, Number(p.s)) - Math.floor(t / 1000) * 1000;
+}
+
+/** Site time for a `datetime-local` input, to the minute. */
+export const toInput = (t: number): string => new Date(t + offsetAt(t)).toISOString().slice(0, 16);
+
+/** The instant that a `datetime-local` input means in site time; NaN where it is empty or no time. */
+export function fromInput(text: string): number {
+  const wall = Date.parse(`${text}Z`);
+  if (!Number.isFinite(wall)) return Number.NaN;
+  // Once more with the offset found: it may differ across a change of the clocks.
+  const guess = wall - offsetAt(wall);
+  return wall - offsetAt(guess);
 }
 
 /** UTC, for `title`. */

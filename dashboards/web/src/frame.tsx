@@ -6,8 +6,13 @@ import { answeredAt, assessment, axisFrom, now, trouble, wall } from "./state";
 
 const SHEETS: readonly (readonly [string, string])[] = [
   ["/", "Attention"],
-  ["/not-judged", "Not judged"],
+  ["/wiring", "Wiring"],
+  ["/cases", "Cases"],
+  ["/families", "Families"],
   ["/collection", "Collection"],
+  ["/not-judged", "Not judged"],
+  ["/register", "Register"],
+  ["/glossary", "Glossary"],
 ];
 
 function Mark() {
@@ -73,7 +78,7 @@ export function Block() {
         <ol>
           {SHEETS.map(([address, name], i) => (
             <li key={address}>
-              <a href={address} aria-current={here === address ? "page" : undefined}>
+              <a href={address} aria-current={here === address || (address !== "/" && here.startsWith(`${address}/`)) ? "page" : undefined}>
                 <span class="n">{i + 1}</span>
                 {name}
               </a>
@@ -112,7 +117,7 @@ export function Foot() {
   return (
     <footer>
       <p>
-        Times are site time ({zoneName()}); UTC stands in each time's title.{zoneName() === "UTC" ? "" : " Clock times within the sentences of findings are UTC."} Difference means analog minus digital, in percent of span. The record shown
+        Times are site time ({zoneName()}); UTC stands in each time's title. Difference means analog minus digital, in percent of span. The record shown
         spans {count(Math.floor(days))} days. This program only reads; nothing on these sheets can change a device. Evidence for the site's own
         procedures, which decide.
       </p>

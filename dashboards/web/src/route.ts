@@ -15,13 +15,19 @@ export function go(address: string): void {
   read();
   window.scrollTo(0, 0);
   document.querySelector<HTMLElement>("h1")?.focus({ preventScroll: true });
+  if (location.hash !== "") requestAnimationFrame(() => document.getElementById(location.hash.slice(1))?.scrollIntoView());
 }
 
 /** Sets or removes one parameter of the address, in place. */
-export function setParam(name: string, value: string): void {
+export const setParam = (name: string, value: string): void => setParams({ [name]: value });
+
+/** Sets or removes (empty) parameters of the address, in place. */
+export function setParams(values: Record<string, string>): void {
   const next = new URLSearchParams(location.search);
-  if (value === "") next.delete(name);
-  else next.set(name, value);
+  for (const [name, value] of Object.entries(values)) {
+    if (value === "") next.delete(name);
+    else next.set(name, value);
+  }
   const text = next.toString();
   history.replaceState(null, "", location.pathname + (text === "" ? "" : `?${text}`));
   read();
@@ -36,15 +42,18 @@ export function begin(): void {
     if (!link || link.target !== "" || link.origin !== location.origin || link.pathname.startsWith("/api/")) return;
     if (link.hasAttribute("download") || (link.hash !== "" && link.pathname === location.pathname)) return;
     e.preventDefault();
-    go(link.pathname + link.search);
+    go(link.pathname + link.search + link.hash);
   });
 }
 
-export function tagOf(pathname: string): string | null {
-  if (!pathname.startsWith("/loop/")) return null;
+function below(pathname: string, folder: string): string | null {
+  if (!pathname.startsWith(folder) || pathname === folder) return null;
   try {
-    return decodeURIComponent(pathname.slice("/loop/".length));
+    return decodeURIComponent(pathname.slice(folder.length));
   } catch {
     return null;
   }
 }
+
+export const tagOf = (pathname: string): string | null => below(pathname, "/loop/");
+export const caseOf = (pathname: string): string | null => below(pathname, "/cases/");

@@ -12,6 +12,8 @@ export const trouble = signal<string | null>(null);
 export const answeredAt = signal(Number.NaN);
 /** Wall clock, ms, once a second; for ages in words. */
 export const wall = signal(Date.now());
+/** The register was read at least once. */
+export const registerRead = signal(false);
 export const loops = signal<ReadonlyMap<string, LoopEntry>>(new Map());
 
 /** "now" of every figure: the end of what was assessed. */
@@ -54,7 +56,7 @@ export async function refresh(): Promise<void> {
   }
 }
 
-async function readRegister(): Promise<void> {
+export async function readRegister(): Promise<void> {
   try {
     const all = new Map<string, LoopEntry>();
     let after: string | null = null;
@@ -65,6 +67,7 @@ async function readRegister(): Promise<void> {
       after = page.next;
     } while (after !== null);
     loops.value = all;
+    registerRead.value = true;
   } catch {
     // The list stands without tolerances; the next round tries again.
   }
@@ -77,6 +80,7 @@ export function begin(): void {
   let streaming = false;
   const stream = new EventSource("/api/v1/events");
   stream.addEventListener("assessed", () => void refresh());
+  stream.addEventListener("register", () => void readRegister());
   stream.onopen = () => {
     streaming = true;
     if (trouble.peek() !== null) void refresh();

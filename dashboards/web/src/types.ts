@@ -1,189 +1,120 @@
-// The service's answers (exchange contract, sections 3 and 4). Names and units are the contract's.
+// The service's answers, from its own OpenAPI document (`npm run types` writes `generated/api.d.ts`).
+
+import type { components } from "./generated/api";
 
 export type Time = string;
+type Schemas = components["schemas"];
 
-export interface Finding {
-  id: string;
-  kind: string;
-  cause: string | null;
-  signal: string | null;
-  onset: Time;
-  onset_low: Time;
-  onset_high: Time;
-  ended: Time | null;
-  deviation_pct: number | null;
-  rate_pct_per_day: number | null;
-  reaches_tolerance_at: Time | null;
-  reaches_tolerance_low: Time | null;
-  reaches_tolerance_high: Time | null;
-  confidence: number;
-  ne107: string | null;
-  common_cause: string | null;
-  summary: string;
-  evidence: Record<string, unknown>;
-  checks: string[];
-  cautions: string[];
+/** The service writes every field; what is not known is null. */
+type Whole<T> = T extends readonly (infer U)[] ? Whole<U>[] : T extends object ? { [K in keyof T]-?: Whole<Exclude<T[K], undefined>> } : T;
+type Of<K extends keyof Schemas> = Whole<Schemas[K]>;
+
+export type Finding = Omit<Of<"Finding">, "evidence"> & { evidence: Record<string, unknown> };
+export type Row = Omit<Of<"AttentionRow">, "findings"> & { findings: Finding[] };
+export type CommonCause = Of<"CommonCause">;
+export type NotJudged = Of<"NotJudged">;
+export type Assessment = Omit<Of<"AttentionAnswer">, "attention"> & { attention: Row[] };
+export type LastReading = Of<"Last">;
+export type LoopEntry = Of<"LoopView">;
+export type Trace = Of<"TraceAnswer">;
+export type Readings = Of<"ReadingsAnswer">;
+export type Gateway = Omit<Of<"GatewayView">, "failures"> & { failures: Record<string, number> };
+export type Eighth = Of<"EighthView">;
+export type Witnessed = Of<"WitnessedView">;
+export type Agreement = Of<"AgreementAnswer">;
+export type Case = Of<"CaseView">;
+export type WholeCase = Of<"CaseAnswer">;
+export type CaseEvent = Of<"HistoryView">;
+export type Difference = Of<"DiffAnswer">;
+export type Work = Of<"WorkView">;
+export type Change = Omit<Of<"ChangeView">, "detail"> & { detail: unknown };
+
+export interface Baseline {
+  from: Time;
+  until: Time | null;
+  reason: string;
+  by: string | null;
+  why: string | null;
+  at: Time | null;
+  own_tag: string | null;
+  changed: { column: string; before: string; after: string }[];
 }
 
-export interface Terms {
-  real: number;
-  purpose: number;
-  soon: number;
-  lasting: number;
-}
-
-export interface Row {
-  rank: number;
+export interface Baselines {
   tag: string;
-  score: number;
-  why: string;
-  terms?: Terms;
-  criticality?: string;
-  area?: string | null;
-  service?: string | null;
-  common_cause?: string | null;
-  findings: Finding[];
+  baselines: Baseline[];
+  counts_from: Time | null;
 }
 
-export interface CommonCause {
-  id: string;
+export interface Interval {
+  value: number;
+  low: number;
+  high: number;
+}
+
+export interface Compared {
+  raw: Interval | null;
+  pooled: Interval | null;
+}
+
+export interface FamilyWeek {
+  from: Time;
+  to: Time;
+  loops: number;
+  open: number;
+  share: Interval | null;
+  begun: number;
+}
+
+export interface FamilyChange {
+  direction: string;
+  evidenced: boolean;
+  since: Time;
+  since_low: Time;
+  since_high: Time;
+  before_per_100_loop_weeks: number;
+  after_per_100_loop_weeks: number;
+  p_value: number;
+}
+
+export interface FamilyMember {
+  tag: string;
+  rate_pct_per_day: number | null;
+  failed_share: number | null;
+  kinds: string[];
+  since: Time | null;
+}
+
+export interface Family {
   scope: string;
   name: string;
-  kind: string;
-  tags: string[];
-  affected: number;
   members: number;
-  p_value: number;
-  score: number;
-  onset: Time;
-  criticality: string;
-  summary?: string;
+  rate: { loops: number; mean: Compared; p10: number | null; median: number | null; p90: number | null };
+  findings: { loops: number; of: number; share: Compared };
+  errors: { loops: number; failed: number; polls: number; share: Compared };
+  weeks: FamilyWeek[];
+  begun: number;
+  change: FamilyChange | null;
+  loops: FamilyMember[];
 }
 
-export interface NotJudged {
-  tag: string;
-  what: string;
-  why: string;
+export interface FleetMean {
+  scope: string;
+  families: number;
+  rate_pct_per_day: Interval | null;
+  finding_share: Interval | null;
+  failed_share: Interval | null;
+  loop_scatter_pct_per_day: number | null;
 }
 
-export interface Assessment {
-  site?: { name: string; timezone: string };
-  assessed_at?: Time;
+export interface Families {
   from: Time | null;
   to: Time | null;
-  loops: number;
-  readings: number;
-  rejected: number;
-  attention: Row[];
-  common_causes: CommonCause[];
-  not_judged: NotJudged[];
-}
-
-export interface LastReading {
-  time: Time;
-  pv: number | null;
-  analog_ma: number | null;
-  reported_ma: number | null;
-  device_status: number | null;
-}
-
-export interface LoopEntry {
-  tag: string;
-  pv_unit: string;
-  lrv: number;
-  urv: number;
-  transfer: string;
-  damping_s: number | null;
-  criticality: string;
-  tolerance_pct: number;
-  confirmed: boolean;
-  retired?: boolean;
-  multidrop?: boolean;
-  gateway: string | null;
-  modem?: string | null;
-  channel: string | null;
-  input_card?: string | null;
-  junction_box: string | null;
-  supply?: string | null;
-  area: string | null;
-  device_type: string | null;
-  device_revision: number | null;
-  device_id: string | null;
-  redundancy_group?: string | null;
-  service?: string | null;
-  last: LastReading | null;
-}
-
-type Numbers = (number | null)[];
-
-export interface Trace {
-  tag: string;
-  step_s: number;
-  columns: {
-    time: Time[];
-    difference_pct: Numbers;
-    difference_low_pct: Numbers;
-    difference_high_pct: Numbers;
-    failed_share: Numbers;
-    scatter_pct: Numbers;
-    replies: Numbers;
-    device_status: Numbers;
-  };
-}
-
-export interface Readings {
-  tag: string;
-  unit: string;
-  columns: { time: Time[]; pv: Numbers; analog_ma: Numbers; reported_ma: Numbers; response_code: Numbers; device_status: Numbers };
-}
-
-export interface Gateway {
-  name: string;
-  connected: boolean;
-  sessions: number;
-  /** HART master role taken: `primary` or `secondary`. */
-  master?: string | null;
-  /** Readings that could not be stored. */
-  readings_lost?: number;
-  devices: number;
-  planned_per_s: number;
-  achieved_per_s: number;
-  late_s: number;
-  failures: Record<string, number>;
-  last_error: string | null;
-}
-
-export interface Eighth {
-  from_pct: number;
-  to_pct: number;
-  from_ma: number;
-  to_ma: number;
   days: number;
-  samples: number;
-  newest: Time | null;
-  deviation_pct: number | null;
-  expanded_uncertainty_pct: number | null;
-  degrees_of_freedom: number | null;
-  counts: boolean;
-}
-
-export interface Witnessed {
-  current_ma: number;
-  at: Time;
-}
-
-export interface Agreement {
-  tag: string;
-  from: Time | null;
-  to: Time | null;
-  from_because: string | null;
-  eighths: Eighth[];
-  days_to_count: number;
-  coverage_factor: number;
-  uncertainty: string;
-  input_accuracy_pct: number | null;
-  tolerance_pct: number;
-  highest: Witnessed | null;
-  lowest: Witnessed | null;
-  limits: string;
+  kind: string | null;
+  without_type: number;
+  explained_elsewhere: number;
+  fleet: FleetMean[];
+  families: Family[];
+  method: string[];
 }

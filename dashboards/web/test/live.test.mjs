@@ -46,7 +46,7 @@ test("the list stands, reads from nowhere else and is accessible", async () => {
 
 for (const scheme of ["light", "dark"]) {
   for (const width of [1280, 390]) {
-    for (const [name, path] of [["attention", "/"], ["not-judged", "/not-judged"], ["collection", "/collection"]]) {
+    for (const [name, path] of [["attention", "/"], ["families", "/families"], ["not-judged", "/not-judged"], ["collection", "/collection"]]) {
       test(`${name} at ${width} px, ${scheme}`, async () => {
         const page = await open(browser, { width, scheme });
         await go(page, path);
@@ -147,6 +147,38 @@ for (const [width, scheme] of [[1280, "dark"], [390, "light"], [390, "dark"]]) {
     await page.context().close();
   });
 }
+
+test("a family opens by keyboard and leads to its loops", async () => {
+  const { families } = await read("/api/v1/families");
+  assert.ok(families.length > 0, "the sample plant has device families");
+  const page = await open(browser);
+  await go(page, "/families");
+  await settled(page);
+  const one = families.find((f) => f.scope === "device_revision");
+  const row = page.locator("section.fam", { has: page.getByRole("heading", { name: one.name, exact: true }) });
+  // What is drawn is what the service says.
+  const pooled = one.findings.share.pooled ?? one.findings.share.raw;
+  assert.ok(plain(await row.innerText()).includes(`${Math.round(100 * pooled.value)} %`), "the pooled share stands in its row");
+  assert.ok(plain(await row.innerText()).includes(`${one.findings.loops} of ${one.findings.of}`));
+  await row.locator("summary").focus();
+  await page.keyboard.press("Enter");
+  const link = row.locator(`a[href="${loopPath(one.loops[0].tag)}"]`);
+  await link.waitFor();
+  assert.equal(await row.locator("tbody tr").count(), one.members);
+  await clean(page, "Families with loops, 1280");
+  // The measure stands in the address, and the table can be taken along.
+  await page.getByLabel("compare").selectOption("rate");
+  await page.waitForURL(/show=rate/);
+  await clean(page, "Families by rate, 1280");
+  await picture(page, "families-rate-1280-light");
+  const csv = await page.getByRole("link", { name: /as CSV/ }).getAttribute("href");
+  const table = await (await fetch(service() + csv)).text();
+  assert.equal(table.trim().split("\n").length, 1 + families.length);
+  await link.focus();
+  await page.keyboard.press("Enter");
+  await page.waitForURL((u) => u.pathname === loopPath(one.loops[0].tag));
+  await page.context().close();
+});
 
 test("every figure of a loop has a name", async () => {
   const shown = tag ?? first.attention[0]?.tag;

@@ -111,6 +111,50 @@ test("a gateway out of reach is named with its reason, at both widths", async ()
   }
 });
 
+/** A family of `members` loops; the last `after` weeks with `open` of them. */
+function family(name, members, open, change) {
+  const end = Date.parse(real.to);
+  const i = (value) => ({ value, low: Math.max(0, value - 0.2), high: Math.min(1, value + 0.2) });
+  const weeks = Array.from({ length: 8 }, (_, k) => ({
+    from: new Date(end - (8 - k) * 604_800_000).toISOString(), to: new Date(end - (7 - k) * 604_800_000).toISOString(),
+    loops: members, open: k < 5 ? 0 : open, share: i(k < 5 ? 0 : open / members), begun: k === 5 ? open : 0,
+  }));
+  const loops = Array.from({ length: members }, (_, n) => ({ tag: `${name}-${n}`, rate_pct_per_day: n < open ? -0.04 : 0.001, failed_share: 0.004, kinds: n < open ? ["analog-digital-drift"] : [], since: n < open ? real.to : null }));
+  return {
+    scope: "device_revision", name, members, begun: open, weeks, change, loops,
+    rate: { loops: members, mean: { raw: { value: -0.02, low: -0.03, high: -0.01 }, pooled: { value: -0.018, low: -0.028, high: -0.008 } }, p10: -0.04, median: -0.01, p90: 0.001 },
+    findings: { loops: open, of: members, share: { raw: i(open / members), pooled: i(0.8 * (open / members)) } },
+    errors: { loops: members, failed: 40, polls: 10_000, share: { raw: null, pooled: null } },
+  };
+}
+
+test("a family that is getting worse is the sentence of its sheet, with since when", async () => {
+  const t = (days) => new Date(Date.parse(real.to) - days * 86_400_000).toISOString();
+  const worse = { direction: "worse", evidenced: true, since: t(20), since_low: t(23), since_high: t(18), before_per_100_loop_weeks: 0.2, after_per_100_loop_weeks: 21.4, p_value: 0.0004 };
+  const chance = { ...worse, evidenced: false, p_value: 0.7 };
+  const fleet = { scope: "device_revision", families: 3, rate_pct_per_day: { value: -0.003, low: -0.01, high: 0.004 }, finding_share: { value: 0.2, low: 0.1, high: 0.4 }, failed_share: null, loop_scatter_pct_per_day: 0.01 };
+  const body = { from: real.from, to: real.to, days: 90, kind: null, without_type: 1, explained_elsewhere: 2, fleet: [fleet], families: [family("0xFA42/5", 14, 9, worse), family("0x1B07/1", 40, 3, chance), family("0x2C01/<b>", 1, 0, null)], method: ["One.", "Two."] };
+  for (const [width, scheme] of [[1280, "light"], [390, "dark"]]) {
+    const page = await open(browser, { width, scheme });
+    await page.route("**/api/v1/families*", json(body));
+    await go(page, "/families");
+    await settled(page);
+    assert.match(plain(await page.locator("h1").innerText()), /^0xFA42\/5 is getting worse since \d+ \w+/);
+    const rows = page.locator("section.fam");
+    assert.equal(await rows.count(), 3);
+    assert.match(plain(await rows.nth(0).innerText()), /9 of 14 loops.*Getting worse since/);
+    assert.match(plain(await rows.nth(1).innerText()), /No change is shown/);
+    // No traffic lights: every mark is ink, and each has a name that says it.
+    const names = await page.locator("main svg[role=img]").evaluateAll((all) => all.map((s) => s.getAttribute("aria-label") ?? ""));
+    assert.ok(names.length >= 6 && names.every((n) => n.length > 10), names.join("; "));
+    await axe(page, `families ${width}`);
+    await noSideways(page, `families ${width}`);
+    assert.deepEqual(own(page), []);
+    await picture(page, `state-families-${width}`);
+    await page.context().close();
+  }
+});
+
 test("on paper the list has no navigation and nothing sticks out", async () => {
   const page = await open(browser, { width: 1000 });
   await answering(page, json({ ...real, attention: rows(12), common_causes: [] }));

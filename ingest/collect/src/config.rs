@@ -1,5 +1,7 @@
 //! What the collector has to know: plain structs, filled by whoever reads `site.toml`.
 
+use crate::tls::Psk;
+use ingest_hart::OptIn;
 use ingest_hart::session::{MasterChoice, Transport};
 use ingest_model::Tag;
 use std::time::Duration;
@@ -23,6 +25,8 @@ pub struct GatewayConfig {
     /// `host:port`.
     pub address: String,
     pub transport: Transport,
+    /// HART-IP version 2 with TLS, over TCP.
+    pub psk: Option<Psk>,
     /// Period of the fast read.
     pub poll_every: Duration,
     /// How long an answer may take.
@@ -33,6 +37,8 @@ pub struct GatewayConfig {
     pub modems: ModemSharing,
     /// Most requests under way at once.
     pub max_outstanding: usize,
+    /// Reads beyond the usual ones that the site has opened.
+    pub opt_in: OptIn,
 }
 
 impl GatewayConfig {
@@ -42,12 +48,14 @@ impl GatewayConfig {
             name: name.to_owned(),
             address: address.to_owned(),
             transport: Transport::Tcp,
+            psk: None,
             poll_every: Duration::from_secs(10),
             timeout: Duration::from_secs(2),
             retries: 2,
             master: MasterChoice::Auto,
             modems: ModemSharing::Card,
             max_outstanding: 8,
+            opt_in: OptIn::NONE,
         }
     }
 }

@@ -6,6 +6,7 @@ use crate::device::Discovered;
 use crate::poller::{Moment, Poller};
 use crate::sink::Outbox;
 use crate::status::GatewayStatus;
+use crate::tls::{Psk, SECURE_VERSION};
 use crate::udp::{Datagram, LONGEST_DATAGRAM, UdpLink};
 use ingest_hart::gate;
 use ingest_hart::session::{Action, Config, Event, Session, Transport};
@@ -20,6 +21,30 @@ use tokio::net::tcp::{OwnedReadHalf, OwnedWriteHalf};
 use tokio::sync::{mpsc, watch};
 use tokio_util::sync::CancellationToken;
 
+/// More bytes in a second than any gateway has to say: 256 modems at 1200 bit/s bring 28 kB, a list of devices out of a
+/// fast server's memory ten times that. What is beyond is not read in that second: a flood costs no more than this.
+const MOST_BYTES_A_SECOND: usize = 512 * 1024;
+
+/// How much may still be read in this second.
+#[derive(Debug, Default)]
+struct Flow {
+    second: u64,
+    bytes: usize,
+}
+
+impl Flow {
+    fn took(&mut self, bytes: usize, now_ms: u64) {
+        if self.second != now_ms / 1_000 {
+            (self.second, self.bytes) = (now_ms / 1_000, 0);
+        }
+        self.bytes += bytes;
+    }
+
+    fn is_spent(&self, now_ms: u64) -> bool {
+        self.bytes > MOST_BYTES_A_SECOND && self.second == now_ms / 1_000
+    }
+}
+
 /// The connection, in the state the session believes it in.
 enum Link {
     Down,
@@ -28,6 +53,8 @@ enum Link {
         read: OwnedReadHalf,
         write: OwnedWriteHalf,
     },
+    #[cfg(feature = "tls")]
+    Tls(Box<tokio_openssl::SslStream<TcpStream>>),
     Udp(UdpLink),
 }
 
@@ -77,10 +104,15 @@ pub(crate) struct Runner {
     /// Where the wire is recorded, and the connection's place in it.
     pub(crate) capture: Option<Capture>,
     pub(crate) tap: Option<Tap>,
+    /// When the bytes came that are being handled: rows and recording bear the same time.
+    pub(crate) arrived: Option<Moment>,
 }
 
 impl Runner {
     fn now(&self) -> Moment {
+        if let Some(arrived) = self.arrived {
+            return arrived;
+        }
         let ms = u64::try_from(self.started.elapsed().as_millis()).unwrap_or(u64::MAX);
         Moment {
             ms,
@@ -105,11 +137,13 @@ impl Runner {
             Transport::Udp => vec![0u8; LONGEST_DATAGRAM],
         };
         let mut stopping = false;
+        let mut flow = Flow::default();
         let mut clock = self.now();
         if self.perform(&mut session, &mut link, Event::Start).await {
             return;
         }
         loop {
+            self.arrived = None;
             let now = self.now();
             self.watch_clock(&mut clock, now);
             self.poller.tick(now);
@@ -128,11 +162,18 @@ impl Runner {
                 .next_wake_ms()
                 .unwrap_or(u64::MAX)
                 .min(self.poller.next_wake_ms(now));
-            let wait = Duration::from_millis(wake_ms.saturating_sub(now.ms).max(1));
+            let spent = flow.is_spent(now.ms);
+            let next_second = if spent {
+                (now.ms / 1_000 + 1) * 1_000
+            } else {
+                u64::MAX
+            };
+            let wait = wake_ms.min(next_second).saturating_sub(now.ms).max(1);
+            let wait = Duration::from_millis(wait);
             let woken = tokio::select! {
                 biased;
                 () = self.stop.cancelled(), if !stopping => Woken::Stop,
-                w = wait_for(&mut link, &mut buffer) => w,
+                w = wait_for(&mut link, &mut buffer), if !spent => w,
                 () = tokio::time::sleep(wait) => Woken::Time,
             };
             let event = match woken {
@@ -151,10 +192,24 @@ impl Runner {
                     link = Link::Down;
                     lost()
                 }
+                Woken::Received(n) if self.is_insecure(&link, &session, &buffer) => {
+                    self.poller.status.last_error = Some(format!(
+                        "the server answers without security ({n} bytes of another version): nothing is asked in the clear; set transport = \"tcp\" if that is meant"
+                    ));
+                    link = Link::Down;
+                    lost()
+                }
                 Woken::Received(n) => {
                     let bytes = buffer.get(..n).unwrap_or_default();
+                    let now = self.now();
+                    let before = flow.is_spent(now.ms);
+                    flow.took(n, now.ms);
+                    if !before && flow.is_spent(now.ms) {
+                        self.poller.status.flooded(MOST_BYTES_A_SECOND);
+                    }
+                    self.arrived = Some(now);
                     if let Some(tap) = &mut self.tap {
-                        tap.received(bytes, (self.wall)());
+                        tap.received(bytes, now.wall);
                     }
                     Event::Received(bytes)
                 }
@@ -168,11 +223,52 @@ impl Runner {
                 }
                 Woken::Time => Event::Tick,
             };
+            let was_open = session.master().is_some();
             if self.perform(&mut session, &mut link, event).await {
                 self.hand_on(self.now());
                 return;
             }
+            if !was_open && session.master().is_some() {
+                link = self.secured(link).await;
+                if matches!(link, Link::Down) && self.perform(&mut session, &mut link, lost()).await
+                {
+                    return;
+                }
+            }
         }
+    }
+
+    /// A server that is to be secure answers the session initiate with version 2 or not at all.
+    fn is_insecure(&self, link: &Link, session: &Session, bytes: &[u8]) -> bool {
+        self.config.psk.is_some()
+            && matches!(link, Link::Tcp { .. })
+            && session.master().is_none()
+            && bytes.first() != Some(&SECURE_VERSION)
+    }
+
+    /// The session is open: what follows is encrypted where a key is given. `Link::Down` where that fails.
+    async fn secured(&mut self, link: Link) -> Link {
+        let Some(psk) = self.config.psk.clone() else {
+            return link;
+        };
+        let Link::Tcp { read, write } = link else {
+            return link;
+        };
+        let why = match read.reunite(write) {
+            Ok(stream) => match secure_within(self.config.timeout, stream, &psk).await {
+                Ok(link) => return link,
+                Err(e) => e.to_string(),
+            },
+            Err(e) => e.to_string(),
+        };
+        // Neither key nor what was exchanged is in OpenSSL's words.
+        self.poller.status.last_error = Some(format!(
+            "no TLS with {} as `{}`: {why}; check identity and key on both sides",
+            self.config.address,
+            psk.identity()
+        ));
+        self.poller.status.failures.refused += 1;
+        Link::Down
     }
 
     /// Feeds an event to the session and does what it asks, with all that follows. True: closed for good.
@@ -254,18 +350,37 @@ impl Runner {
 
     /// The last look at the bytes, then the socket. False: the connection is lost.
     async fn transmit(&mut self, link: &mut Link, bytes: &[u8]) -> bool {
-        if let Err(e) = gate::check_message(bytes) {
+        if let Err(e) = gate::check_message_with(bytes, self.config.opt_in) {
             // Cannot happen with what the encoder can express; if it ever does, nothing is sent.
             tracing::error!(gateway = %self.config.name, "{e}");
             self.poller.status.last_error = Some(e.to_string());
             return true;
         }
-        if let (Link::Tcp { .. } | Link::Udp(_), Some(tap)) = (&*link, &mut self.tap) {
+        if !matches!(link, Link::Down | Link::Connecting(_))
+            && let Some(tap) = &mut self.tap
+        {
             tap.sent(bytes, (self.wall)());
         }
+        // A secure server is spoken to with its own version; nothing else differs from what the gate saw.
+        let mut secure;
+        let bytes = match self.config.psk {
+            Some(_) => {
+                secure = bytes.to_vec();
+                if let Some(version) = secure.first_mut() {
+                    *version = SECURE_VERSION;
+                }
+                secure.as_slice()
+            }
+            None => bytes,
+        };
         match link {
             Link::Tcp { write, .. } => matches!(
                 tokio::time::timeout(self.config.timeout, write.write_all(bytes)).await,
+                Ok(Ok(()))
+            ),
+            #[cfg(feature = "tls")]
+            Link::Tls(stream) => matches!(
+                tokio::time::timeout(self.config.timeout, stream.write_all(bytes)).await,
                 Ok(Ok(()))
             ),
             Link::Udp(udp) => match udp.send(bytes).await {
@@ -321,12 +436,30 @@ fn lost() -> Event<'static> {
     }
 }
 
+#[cfg(feature = "tls")]
+async fn secure_within(limit: Duration, stream: TcpStream, psk: &Psk) -> std::io::Result<Link> {
+    let done = tokio::time::timeout(limit, crate::tls::secure(stream, psk)).await;
+    done.map_err(|_| std::io::Error::from(std::io::ErrorKind::TimedOut))?
+        .map(|s| Link::Tls(Box::new(s)))
+}
+
+/// Without the feature no key can be made, so nothing comes here.
+#[cfg(not(feature = "tls"))]
+async fn secure_within(_: Duration, _: TcpStream, _: &Psk) -> std::io::Result<Link> {
+    Err(std::io::Error::from(std::io::ErrorKind::Unsupported))
+}
+
 /// Something from the connection; never while it is down.
 async fn wait_for(link: &mut Link, buffer: &mut [u8]) -> Woken {
     match link {
         Link::Down => std::future::pending().await,
         Link::Connecting(connect) => Woken::Connected(connect.as_mut().await),
         Link::Tcp { read, .. } => match read.read(buffer).await {
+            Ok(n) if n > 0 => Woken::Received(n),
+            _ => Woken::Lost,
+        },
+        #[cfg(feature = "tls")]
+        Link::Tls(stream) => match stream.read(buffer).await {
             Ok(n) if n > 0 => Woken::Received(n),
             _ => Woken::Lost,
         },

@@ -1,6 +1,6 @@
 //! The only code that opens a socket towards devices. It reads, and it matches the two channels of a loop into readings.
 //!
-//! [`Collector::start`] runs one task for each gateway (HART-IP over TCP or UDP) and each analog source (Modbus TCP). Readings go
+//! [`Collector::start`] runs one task for each gateway (HART-IP over TCP, UDP, or TLS with a pre-shared key) and each analog source (Modbus TCP). Readings go
 //! to a [`ReadingSink`] in batches; what devices say about themselves goes out as [`Discovered`]; the state of each
 //! gateway can be read at any time as [`GatewayStatus`].
 //!
@@ -15,8 +15,11 @@ pub mod device;
 mod directory;
 mod gateway;
 pub mod poller;
+pub mod replay;
+mod sheet;
 mod sink;
 mod status;
+mod tls;
 mod udp;
 
 pub use analog::AnalogTable;
@@ -24,6 +27,10 @@ pub use collector::{Collector, CollectorParts};
 pub use config::{AnalogConfig, AnalogPoint, GatewayConfig, ModemSharing, RawFormat, Table};
 pub use device::Discovered;
 pub use directory::{KnownLoop, LoopDirectory, StaticDirectory};
+pub use ingest_hart::OptIn;
+pub use ingest_hart::gate::{NotOptional, OPTIONAL};
 pub use ingest_hart::session::{MasterChoice, Transport};
+pub use sheet::{Sheet, SheetAnswer, SheetTable};
 pub use sink::{ReadingSink, SinkError};
-pub use status::{Failures, GatewayStatus};
+pub use status::{Failures, GatewayStatus, ModemStatus};
+pub use tls::{Psk, PskError};

@@ -17,6 +17,7 @@ use parquet::file::statistics::Statistics;
 use std::collections::{HashMap, VecDeque};
 use std::fs::File;
 use std::ops::Range;
+use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::sync::{Mutex, PoisonError};
 
@@ -103,6 +104,13 @@ fn open(files: &dyn Files, path: &Path) -> Result<File, StoreError> {
     })
 }
 
+/// The decoder is made for files that a Parquet writer made: should broken bytes make it panic, that is damage of this file
+/// and not the end of an assessment.
+fn guarded<T>(path: &Path, work: impl FnOnce() -> Result<T, StoreError>) -> Result<T, StoreError> {
+    catch_unwind(AssertUnwindSafe(work))
+        .unwrap_or_else(|_| Err(damaged(path, "the Parquet data is broken")))
+}
+
 /// One day file, loop by loop in tag order.
 pub(crate) struct PartStream {
     path: PathBuf,
@@ -114,6 +122,14 @@ pub(crate) struct PartStream {
 
 impl PartStream {
     pub(crate) fn open(
+        files: &dyn Files,
+        path: &Path,
+        batch_rows: usize,
+    ) -> Result<Self, StoreError> {
+        guarded(path, || Self::open_unguarded(files, path, batch_rows))
+    }
+
+    fn open_unguarded(
         files: &dyn Files,
         path: &Path,
         batch_rows: usize,
@@ -146,6 +162,11 @@ impl PartStream {
 
     /// Appends all rows of the next loop.
     pub(crate) fn take(&mut self, into: &mut Columns) -> Result<(), StoreError> {
+        let path = self.path.clone();
+        guarded(&path, || self.take_unguarded(into))
+    }
+
+    fn take_unguarded(&mut self, into: &mut Columns) -> Result<(), StoreError> {
         let Some(tag) = self.peek().cloned() else {
             return Ok(());
         };
@@ -184,6 +205,18 @@ impl PartStream {
 
 /// Appends the rows of one loop, whatever their time.
 pub(crate) fn read_loop(
+    files: &dyn Files,
+    footers: &Footers,
+    place: (&Path, &str),
+    tag: &Tag,
+    into: &mut Columns,
+) -> Result<(), StoreError> {
+    guarded(place.0, || {
+        read_loop_unguarded(files, footers, place, tag, into)
+    })
+}
+
+fn read_loop_unguarded(
     files: &dyn Files,
     footers: &Footers,
     (path, hash): (&Path, &str),

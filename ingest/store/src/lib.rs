@@ -5,6 +5,7 @@
 //! The layout on disk is in `FORMAT.md`.
 
 mod amend;
+mod baseline;
 mod batch;
 mod chunk;
 mod compact;
@@ -32,6 +33,7 @@ mod store;
 mod work;
 
 pub use amend::{AmendedLoop, Author, ChangeRecord, LoopAmendment};
+pub use baseline::{Baseline, NewBaseline, Replacement};
 pub use error::StoreError;
 pub use export::{ExportOptions, ExportProgress, ExportReport};
 pub use import::{ImportOptions, ImportProgress, ImportReport};
@@ -40,7 +42,7 @@ pub use journal::JournalEntry;
 pub use landing::Landing;
 pub use register::{ChangedCell, ChangedLoop, Register, RegisterDiff};
 pub use retain::DropReport;
-pub use rollups::Rollups;
+pub use rollups::{RollupFile, RollupWriter, Rollups, Spill};
 pub use seal::SealReport;
 pub use snapshot::{DayRef, Snapshot, StoreReader};
 pub use store::Store;

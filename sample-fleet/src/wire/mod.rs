@@ -6,6 +6,7 @@
 pub mod analog;
 mod answers;
 pub mod gateway;
+pub mod hostile;
 #[cfg(test)]
 mod loopback_tests;
 mod modem;

@@ -119,6 +119,7 @@ impl Bench {
             attention: rows,
             common_causes: causes,
             not_judged: self.not_judged.clone(),
+            explained_by_work: Vec::new(),
         };
         let loops = (0..20)
             .map(|n| tag(&format!("FT-{n}")))

@@ -17,6 +17,7 @@ use crate::context::Context;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, Window, hour_in, median, quantile};
 use crate::limits::{Limits, Test};
+use crate::trend;
 use fit::{Base, CELL_H, Candidate, Cell, Form, Scatter, Shape, residuals, scatter};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
@@ -306,6 +307,9 @@ fn changed(
                 "not told apart well"
             },
         );
+    if trend {
+        d = trend_tests(d, cells, &beta, &best);
+    }
     let used_from = if trend && deviation.abs() < tolerance {
         best.start
     } else {
@@ -339,6 +343,36 @@ fn changed(
         }
     }
     Some(d)
+}
+
+/// Published trend tests of the day means since the onset, as evidence.
+fn trend_tests(d: Draft, cells: &[Cell], beta: &[f64; fit::Q], c: &Candidate) -> Draft {
+    let res = residuals(cells, beta, None);
+    let mut days: Vec<(i64, f64, f64)> = Vec::new(); // day, sum w r, sum w
+    for (cell, (r, w)) in cells.iter().zip(&res).skip(c.start).filter(|c| c.0.used) {
+        match days.last_mut() {
+            Some(d) if d.0 == cell.day() => {
+                d.1 += w * r;
+                d.2 += w;
+            }
+            _ => days.push((cell.day(), w * r, *w)),
+        }
+    }
+    let t: Vec<f64> = days.iter().map(|d| d.0 as f64).collect();
+    let y: Vec<f64> = days.iter().map(|d| d.1 / d.2.max(1e-12)).collect();
+    match (trend::sen(&t, &y), trend::mann_kendall_correlated(&y)) {
+        (Some(s), Some(mk)) => d
+            .number("sen_slope_pct_per_day", s.slope)
+            .number("sen_slope_low", s.low)
+            .number("sen_slope_high", s.high)
+            .number("mann_kendall_p", mk.p),
+        _ => d,
+    }
+}
+
+/// Likelihood ratio that is believed at the usual budget.
+pub fn accept(days: usize) -> f64 {
+    Limits::default().at(Test::DriftLasting) * few_days(days)
 }
 
 /// More is asked when few days estimate the scatter (Student's tail).

@@ -1,6 +1,6 @@
 //! One direction of a TCP connection, put in order.
 
-use crate::decode::{Piece, Start, Wire, message_start, next_piece};
+use super::super::{Piece, Start, Wire, message_start, next_piece};
 use ingest_model::UtcMicros;
 use std::collections::BTreeMap;
 

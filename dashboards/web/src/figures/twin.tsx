@@ -1,6 +1,7 @@
 // Fig. 2, the twin trace: both copies on one axis, their difference beneath with tolerance band, onset and
 // forecast, then status and failed exchanges. Drawn at the width it has.
 
+import { useState } from "preact/hooks";
 import { DAY, clock, day, dayStart, HOUR, interval, ms, num, signed, signedPct } from "../format";
 import { differencePct, quantile, ticks, valueOf } from "../scale";
 import type { Finding, LoopEntry, Trace } from "../types";
@@ -22,9 +23,12 @@ interface Props {
   fine: boolean;
   finding: Finding | undefined;
   from: number;
+  /** End of the time shown; the time ahead is drawn where it is the end of the record. */
+  to: number;
   now: number;
   cursor: number | null;
   onCursor: (t: number) => void;
+  onView: (from: number, to: number) => void;
 }
 
 const TWIN = 120;
@@ -35,7 +39,9 @@ interface Frame {
   left: number;
   right: number;
   from: number;
+  /** End of what was seen: now, or the end of an earlier time. */
   now: number;
+  live: boolean;
   end: number;
   x: (t: number) => number;
 }
@@ -45,30 +51,56 @@ export function Twin(p: Props) {
   const phone = width < 600;
   const left = 46;
   const right = phone ? 34 : 92;
-  const ahead = p.finding?.rate_pct_per_day != null && p.finding.ended === null && !p.fine ? (p.now - p.from) / 3 : (p.now - p.from) * 0.02;
-  const end = p.now + ahead;
-  const frame: Frame = { left, right: width - right, from: p.from, now: p.now, end, x: (t) => left + ((t - p.from) / (end - p.from)) * (width - left - right) };
+  const live = p.to >= p.now;
+  const seen = Math.min(p.to, p.now);
+  const ahead = !live ? 0 : p.finding?.rate_pct_per_day != null && p.finding.ended === null && !p.fine ? (seen - p.from) / 3 : (seen - p.from) * 0.02;
+  const end = seen + ahead;
+  const frame: Frame = { left, right: width - right, from: p.from, now: seen, live, end, x: (t) => left + ((t - p.from) / (end - p.from)) * (width - left - right) };
   const bits = bitLines(p);
   const top2 = 26 + TWIN + 40;
   const top3 = top2 + DIFF + 44;
   const top4 = top3 + Math.max(1, bits.length) * 17 + 42;
   const bottom = top4 + 34;
   const height = bottom + 24;
-  const onMove = (e: PointerEvent): void => {
+  const timeAt = (e: PointerEvent): number => {
     const box = (e.currentTarget as SVGElement).getBoundingClientRect();
-    p.onCursor(p.from + ((e.clientX - box.left - left) / (width - left - right)) * (end - p.from));
+    return Math.min(end, Math.max(p.from, p.from + ((e.clientX - box.left - left) / (width - left - right)) * (end - p.from)));
+  };
+  // A mouse drags a stretch to look at; a finger scrolls the sheet, and the buttons do the same for it.
+  const [drag, setDrag] = useState<{ from: number; to: number; move: boolean } | null>(null);
+  const onMove = (e: PointerEvent): void => {
+    p.onCursor(timeAt(e));
+    if (drag) setDrag({ ...drag, to: timeAt(e) });
+  };
+  const onDown = (e: PointerEvent): void => {
+    p.onCursor(timeAt(e));
+    if (e.pointerType !== "mouse" || e.button !== 0) return;
+    (e.currentTarget as SVGElement).setPointerCapture(e.pointerId);
+    setDrag({ from: timeAt(e), to: timeAt(e), move: e.shiftKey });
+  };
+  const onUp = (): void => {
+    setDrag(null);
+    if (!drag || Math.abs(frame.x(drag.to) - frame.x(drag.from)) < 8) return;
+    if (drag.move) p.onView(p.from + drag.from - drag.to, seen + drag.from - drag.to);
+    else p.onView(Math.min(drag.from, drag.to), Math.min(seen, Math.max(drag.from, drag.to)));
   };
   return (
     <div ref={ref}>
       {width > 0 && (
-        <svg class="fig twin" width={width} height={height} viewBox={`0 0 ${width} ${height}`} role="img" aria-label={`Twin trace of ${p.loop.tag}: digital value and analog current, their difference, status and failed exchanges; the numbers stand in the table beneath`} onPointerMove={onMove} onPointerDown={onMove}>
-          <rect class="fut" x={frame.x(p.now)} y="26" width={Math.max(0, frame.right - frame.x(p.now))} height={bottom - 26} />
+        <svg class="fig twin" width={width} height={height} viewBox={`0 0 ${width} ${height}`} role="img" aria-label={`Twin trace of ${p.loop.tag}: digital value and analog current, their difference, status and failed exchanges; the numbers stand in the table beneath`} onPointerMove={onMove} onPointerDown={onDown} onPointerUp={onUp} onPointerCancel={() => setDrag(null)}>
+          <defs>
+            <clipPath id="twin-in">
+              <rect x={left} y="0" width={Math.max(0, width - left - right)} height={height} />
+            </clipPath>
+          </defs>
+          {drag && !drag.move && <rect class="ons" x={Math.min(frame.x(drag.from), frame.x(drag.to))} y="26" width={Math.abs(frame.x(drag.to) - frame.x(drag.from))} height={bottom - 26} />}
+          {live && <rect class="fut" x={frame.x(seen)} y="26" width={Math.max(0, frame.right - frame.x(seen))} height={bottom - 26} />}
           <TimeAxis frame={frame} top={26} bottom={bottom} />
           <TwinStrip {...p} frame={frame} top={26} phone={phone} />
           <DifferenceStrip {...p} frame={frame} top={top2} phone={phone} />
           <StatusStrip lines={bits} frame={frame} top={top3} phone={phone} seen={p.trace !== null || p.polls.length > 0} />
           <FailedStrip {...p} frame={frame} top={top4} phone={phone} />
-          <path class="nowl" d={`M${frame.x(p.now)} 26V${bottom}`} />
+          {live && <path class="nowl" d={`M${frame.x(seen)} 26V${bottom}`} />}
           {p.cursor !== null && p.cursor >= p.from && p.cursor <= end && <path class="cursor" d={`M${frame.x(p.cursor)} 26V${bottom}`} />}
         </svg>
       )}
@@ -97,7 +129,7 @@ function TimeAxis({ frame, top, bottom }: { frame: Frame; top: number; bottom: n
       {timeTicks(from, end, frame.right - frame.left).map(({ t, text }) => (
         <g key={t}>
           <path class="wkl" d={`M${f1(x(t))} ${top}V${bottom}`} />
-          {Math.abs(x(t) - x(now)) > 44 && (
+          {(!frame.live || Math.abs(x(t) - x(now)) > 44) && (
             <text class="t" x={x(t)} y={bottom + 16} text-anchor="middle">
               {text}
             </text>
@@ -105,9 +137,11 @@ function TimeAxis({ frame, top, bottom }: { frame: Frame; top: number; bottom: n
         </g>
       ))}
       <path class="axis" d={`M${frame.left} ${bottom}H${frame.right}`} />
-      <text class="t b" x={x(now)} y={bottom + 16} text-anchor="middle">
-        now
-      </text>
+      {frame.live && (
+        <text class="t b" x={x(now)} y={bottom + 16} text-anchor="middle">
+          now
+        </text>
+      )}
     </>
   );
 }
@@ -193,7 +227,7 @@ function TwinStrip({ loop, polls, frame, top, phone }: Props & { frame: Frame; t
 function seriesOf(p: Props): Series {
   if (!p.fine && p.trace) {
     const s = pick(p.trace, "difference");
-    const keep = s.t.map((t) => t + s.step > p.from);
+    const keep = s.t.map((t) => t + s.step > p.from && t < p.to);
     const cut = <T,>(v: T[]): T[] => v.filter((_, i) => keep[i]);
     return { ...s, t: cut(s.t), v: cut(s.v), low: cut(s.low ?? []), high: cut(s.high ?? []) };
   }
@@ -260,11 +294,11 @@ function DifferenceStrip(p: Props & { frame: Frame; top: number; phone: boolean 
           tolerance
         </text>
       )}
-      <path class="env" d={env} />
-      <path class="exc" d={beyond} />
+      <path class="env" d={env} clip-path="url(#twin-in)" />
+      <path class="exc" d={beyond} clip-path="url(#twin-in)" />
       {f && <OnsetMark f={f} frame={frame} top={top} drop={values.length > 0 && high > reach ? 18 : 0} />}
-      <path class="dif" d={line} />
-      {f && drift && !p.fine && <Forecast f={f} frame={frame} y={y} tol={tol} top={top} phone={p.phone} />}
+      <path class="dif" d={line} clip-path="url(#twin-in)" />
+      {f && drift && !p.fine && frame.live && <Forecast f={f} frame={frame} y={y} tol={tol} top={top} phone={p.phone} />}
       {values.length > 0 && high > reach && (
         <text class="t val halo" x={frame.left + 6} y={top + 12}>
           cut: up to {signedPct(high)}
@@ -288,7 +322,7 @@ function OnsetMark({ f, frame, top, drop }: { f: Finding; frame: Frame; top: num
   const at = ms(f.onset);
   const low = Math.max(frame.from, ms(f.onset_low));
   const high = Math.min(frame.now, ms(f.onset_high));
-  if (!(high >= frame.from) || at > frame.end) return null;
+  if (!(high >= frame.from) || at > frame.end || low > frame.now) return null;
   const x = frame.x(Math.max(frame.from, at));
   const flip = x > frame.right - 150;
   const range = interval(ms(f.onset_low), ms(f.onset_high), frame.now);
@@ -369,7 +403,7 @@ function bitLines(p: Props): BitLine[] {
   for (const [bit, name] of STATUS_BITS) {
     const spans: [number, number][] = [];
     for (const [a, b, bits] of seen) {
-      if ((bits & bit) === 0 || b < p.from) continue;
+      if ((bits & bit) === 0 || b < p.from || a > p.to) continue;
       const last = spans[spans.length - 1];
       if (last && a - last[1] < 1_000) last[1] = b;
       else spans.push([Math.max(a, p.from), b]);
@@ -406,7 +440,7 @@ function FailedStrip({ trace, frame, top, finding, fine, phone }: Props & { fram
   if (!trace) return null;
   const s = pick(trace, "failed");
   const band = usual(s, finding ? ms(finding.onset) : frame.now);
-  const inside = s.v.filter((v, i): v is number => v !== null && (s.t[i] ?? 0) + s.step > frame.from);
+  const inside = s.v.filter((v, i): v is number => v !== null && (s.t[i] ?? 0) + s.step > frame.from && (s.t[i] ?? 0) < frame.now);
   const most = Math.max(1, ...inside, band ? 1.5 * band[1] : 0);
   const y = (v: number) => top + 30 * (1 - Math.min(1, v / most));
   const xl = (t: number) => Math.max(frame.left, Math.min(frame.x(frame.now), frame.x(t)));
@@ -414,7 +448,7 @@ function FailedStrip({ trace, frame, top, finding, fine, phone }: Props & { fram
   let open = false;
   s.v.forEach((v, i) => {
     const t = s.t[i] ?? 0;
-    if (v === null || t + s.step <= frame.from) {
+    if (v === null || t + s.step <= frame.from || t >= frame.now) {
       open = false;
       return;
     }

@@ -3,13 +3,18 @@
 import { computed, signal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import { Fleet } from "../figures/fleet";
-import { DAY, count, day, pct } from "../format";
+import { loopPath } from "../api";
+import { csvOf, saveAs } from "../csv";
+import { DAY, count, ms, pct } from "../format";
+import { before, looked, sinceLook } from "../look";
+import { When } from "../said";
 import { unjudgedLoops } from "../frame";
-import { type Entry, type Filter, entriesOf, filtered } from "../entries";
+import { type Entry, type Filter, entriesOf, filtered, leadFinding } from "../entries";
 import { query, setParam } from "../route";
-import { assessment, axisFrom, now, trouble } from "../state";
-import type { Assessment } from "../types";
+import { assessment, now, trouble } from "../state";
+import type { Assessment, Finding } from "../types";
 import { KIND_NAMES, PURPOSE_NAMES, countWord, kindWords, plural, purposeWords } from "../words";
+import { AxisHead } from "./axishead";
 import { EntryRow } from "./entryrow";
 
 const PAGE = 200;
@@ -19,7 +24,27 @@ const filter = computed<Filter>(() => {
   const q = query.value;
   return { area: q.get("area") ?? "", kind: q.get("kind") ?? "", purpose: q.get("criticality") ?? "", find: q.get("find") ?? "" };
 });
-const passing = computed(() => filtered(entries.value, filter.value));
+const ORDERS: Record<string, (a: Entry, b: Entry) => number> = {
+  newest: (a, b) => ms(lead(b)?.onset) - ms(lead(a)?.onset),
+  soonest: (a, b) => left(a) - left(b) || a.place - b.place,
+  tag: (a, b) => nameOf(a).localeCompare(nameOf(b), "en", { numeric: true }),
+  area: (a, b) => (a.rows[0]?.area ?? "").localeCompare(b.rows[0]?.area ?? "") || a.place - b.place,
+};
+const lead = (e: Entry): Finding | undefined => (e.rows[0] ? leadFinding(e.rows[0], e.cause) : undefined);
+const nameOf = (e: Entry): string => e.cause?.name ?? e.rows[0]?.tag ?? "";
+/** When the tolerance is reached; what is lost already comes first, what has no date last. */
+function left(e: Entry): number {
+  const f = lead(e);
+  if (!f || !e.lasting) return Number.MAX_VALUE;
+  const at = ms(f.reaches_tolerance_at);
+  return Number.isFinite(at) ? at : LOST.has(f.kind) ? 0 : Number.MAX_VALUE / 2;
+}
+const LOST: ReadonlySet<string> = new Set(["no-reply", "current-out-of-range", "fixed-current", "stuck-value"]);
+const passing = computed(() => {
+  const list = filtered(entries.value, filter.value);
+  const order = ORDERS[query.value.get("order") ?? ""];
+  return order ? list.sort(order) : list;
+});
 
 export function Attention() {
   const a = assessment.value;
@@ -29,6 +54,10 @@ export function Attention() {
     addEventListener("keydown", keys);
     return () => removeEventListener("keydown", keys);
   }, []);
+  const list = entries.value;
+  useEffect(() => {
+    if (a !== null) looked(list, Date.now());
+  }, [a, list]);
   if (a === null) return <Waiting />;
   return (
     <div class="att">
@@ -72,7 +101,7 @@ function Lead({ a }: { a: Assessment }) {
       <h1 tabIndex={-1}>{head}</h1>
       {a.loops === 0 ? (
         <p class="sub">
-          Give the program a register (<code>loops.csv</code>) or a gateway address; the first judgement needs about five days of running.
+          Give the program a register (<code>loops.csv</code>, on the sheet <a href="/register/csv">Register as a file</a>) or a gateway address in <code>site.toml</code>; the first judgement needs about five days of running.
         </p>
       ) : (
         <p class="sub">
@@ -83,6 +112,10 @@ function Lead({ a }: { a: Assessment }) {
             ` ${countWord(a.common_causes.length, count)} common ${plural(a.common_causes.length, "cause", "causes")} in the wiring or the device type ${plural(a.common_causes.length, "takes", "take")} in ${count(folded)} loops.`}
           {ended > 0 && ` ${countWord(ended, count)} ${plural(ended, "matter", "matters")} began and ended within the record; ${plural(ended, "it stands", "they stand")} in grey.`}
         </p>
+      )}
+      <SinceLook />
+      {noAnalog(a) && (
+        <p class="sub">There are readings but no analog input. Errors, status, restarts and stuck values are judged; the difference is not, for any loop. An input is added under [[analog]] in site.toml.</p>
       )}
       {a.loops > 0 && Number.isFinite(days) && days < 14 && (
         <p class="sub">
@@ -98,6 +131,66 @@ function Lead({ a }: { a: Assessment }) {
   );
 }
 
+/** Not one loop has a current at the input. */
+function noAnalog(a: Assessment): boolean {
+  const without = new Set(a.not_judged.filter((n) => n.why === "no analog source").map((n) => n.tag)).size;
+  return a.readings > 0 && a.loops > 0 && without >= a.loops - new Set(a.not_judged.filter((n) => n.what === "all").map((n) => n.tag)).size && without > 0;
+}
+
+const NAMED = 4;
+
+/** What is new to this reader: the list as it was at the last look against the list now. */
+function SinceLook() {
+  const look = before.value;
+  if (!look) return null;
+  const s = sinceLook(entries.value, look);
+  const names = (list: readonly { key: string; tag: string | null; name: string }[]) => (
+    <>
+      {list.slice(0, NAMED).map((x, i) => (
+        <>
+          {i > 0 && (i === Math.min(NAMED, list.length) - 1 && list.length <= NAMED ? " and " : ", ")}
+          {x.tag === null ? x.name : <a href={loopPath(x.tag)}>{x.name}</a>}
+        </>
+      ))}
+      {list.length > NAMED && ` and ${count(list.length - NAMED)} more`}
+    </>
+  );
+  const of = (e: Entry) => ({ key: e.key, tag: e.cause ? null : (e.rows[0]?.tag ?? null), name: nameOf(e) });
+  const gone = s.ended.filter((key) => !key.includes(":"));
+  return (
+    <p class="sub since">
+      <i>Since your last look,</i> <When t={look.at} />:{" "}
+      {s.fresh.length === 0 && s.risen.length === 0 && s.ended.length === 0 && "nothing has changed on the list."}
+      {s.fresh.length > 0 && (
+        <>
+          {names(s.fresh.map(of))} {plural(s.fresh.length, "is", "are")} new.{" "}
+        </>
+      )}
+      {s.risen.slice(0, 2).map((r) => (
+        <>
+          {names([of(r.entry)])} rose from place {count(r.was)} to {count(r.entry.place)}.{" "}
+        </>
+      ))}
+      {gone.length > 0 && (
+        <>
+          {names(gone.map((tag) => ({ key: tag, tag, name: tag })))} {plural(gone.length, "asks", "ask")} no more.
+        </>
+      )}
+    </p>
+  );
+}
+
+function saveSeen(list: readonly Entry[]): void {
+  const rows = list.flatMap((e) => e.rows.map((r) => ({ e, r, f: leadFinding(r, e.cause) })));
+  saveAs(
+    "attention-seen.csv",
+    csvOf(
+      ["place", "tag", "service", "area", "criticality", "score", "kind", "cause", "since", "ended", "deviation_pct", "rate_pct_per_day", "reaches_tolerance_at", "common_cause", "why"],
+      rows.map(({ e, r, f }) => [e.place, r.tag, r.service, r.area, r.criticality, r.score, f?.kind, f?.cause, f?.onset, f?.ended, f?.deviation_pct, f?.rate_pct_per_day, f?.reaches_tolerance_at, e.cause?.name, r.why]),
+    ),
+  );
+}
+
 function List({ a }: { a: Assessment }) {
   const rows = passing.value;
   const total = entries.value.length;
@@ -106,7 +199,7 @@ function List({ a }: { a: Assessment }) {
     <>
       <Filters a={a} />
       <section aria-label="What asks for attention" class="list">
-        <AxisHead line={`${count(rows.length)} of ${count(total)} ${plural(total, "entry", "entries")}`} />
+        <AxisHead last="attention" line={`${count(rows.length)} of ${count(total)} ${plural(total, "entry", "entries")}`} />
         {rows.slice(0, shown.value).map((e) => (
           <EntryRow key={e.key} entry={e} />
         ))}
@@ -128,50 +221,13 @@ function List({ a }: { a: Assessment }) {
   );
 }
 
-/** Marks of the shared axis: about five dates of the record, now, and where the drawn time ends. */
-export function axisTicks(from: number, to: number): { x: number; text: string }[] {
-  const days = (to - from) / DAY;
-  const step = [1, 2, 7, 14, 28].find((s) => days / s <= 6) ?? 28;
-  const out: { x: number; text: string }[] = [];
-  for (let t = to - step * DAY; t >= from + 0.04 * (to - from); t -= step * DAY) {
-    if ((to - t) / (to - from) > 0.12) out.push({ x: (200 / 3) * ((t - from) / (to - from)), text: day(t, to) });
-  }
-  return out;
-}
-
-function AxisHead({ line }: { line: string }) {
-  const from = axisFrom.value;
-  const to = now.value;
-  const ahead = (to - from) / 2 / DAY;
-  return (
-    <div class="axh">
-      <span class="rk" />
-      <span class="tx">{line}</span>
-      <span class="fg">
-        <span class="bx">
-          {axisTicks(from, to).map((t) => (
-            <span key={t.text} style={{ left: `${t.x}%` }}>
-              {t.text}
-            </span>
-          ))}
-          <span class="now" style={{ left: "66.667%" }}>
-            now
-          </span>
-          <span class="nx">{ahead >= 1 ? `${count(Math.floor(ahead))} ${plural(Math.floor(ahead), "day", "days")} on` : "12 h on"}</span>
-        </span>
-      </span>
-      <span class="at">attention</span>
-    </div>
-  );
-}
-
 const open = signal(false);
 
 function Filters({ a }: { a: Assessment }) {
   const f = filter.value;
   const areas = [...new Set(a.attention.map((r) => r.area).filter((x): x is string => !!x))].sort();
   const kinds = [...new Set([...KIND_NAMES, ...a.attention.flatMap((r) => r.findings.map((x) => x.kind))])];
-  const present = new Set(a.attention.flatMap((r) => r.findings.map((x) => x.kind)));
+  const present = new Set<string>(a.attention.flatMap((r) => r.findings.map((x) => x.kind)));
   const choose = (name: string) => (e: Event) => {
     shown.value = PAGE;
     setParam(name, (e.currentTarget as HTMLInputElement).value);
@@ -218,8 +274,24 @@ function Filters({ a }: { a: Assessment }) {
           ))}
         </select>
       </label>
+      <label class="sel">
+        Order
+        <select value={query.value.get("order") ?? ""} onChange={choose("order")}>
+          <option value="">by attention</option>
+          <option value="newest">newest first</option>
+          <option value="soonest">least time left first</option>
+          <option value="tag">by name</option>
+          <option value="area">by area</option>
+        </select>
+      </label>
       <span class="as">
+        <button type="button" onClick={() => saveSeen(passing.value)}>
+          CSV
+        </button>
         <a href="/api/v1/attention">JSON</a>
+        <a href="/api/v1/reports" target="_blank" rel="noopener">
+          print
+        </a>
       </span>
     </form>
   );
@@ -249,7 +321,7 @@ function Key() {
         beyond the band
       </span>
       <br />
-      The time axis and the height of a tolerance band are the same in every row. Attention = real × purpose × soon × lasting: how probable the finding is, what the loop is for, how soon or how much of the measurement is lost, and less once it has ended. Keys: / to find, j and k along the rows.
+      The time axis and the height of a tolerance band are the same in every row. <a href="/glossary?find=attention#attention">Attention</a> = real × purpose × soon × lasting: how probable the finding is, what the loop is for, how soon or how much of the measurement is lost, and less once it has ended. Keys: / to find, j and k along the rows.
     </div>
   );
 }

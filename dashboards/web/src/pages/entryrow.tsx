@@ -4,7 +4,9 @@ import { useEffect, useRef, useState } from "preact/hooks";
 import { loopPath } from "../api";
 import { type Entry, type Quantity, leadFinding, quantityOf, since, timeLeft, valueWords } from "../entries";
 import { RowTrace } from "../figures/rowtrace";
-import { chance, count, instant, ms, num, tied, utc } from "../format";
+import { chance, count, instant, ms, num, utc } from "../format";
+import { before, movedWords } from "../look";
+import { Said } from "../said";
 import { assessment, axisFrom, loops, now, traces, wantTraces } from "../state";
 import type { Row, Trace } from "../types";
 import { findingWords, purposeWords, scopeWords } from "../words";
@@ -52,6 +54,7 @@ export function EntryRow({ entry }: { entry: Entry }) {
   }, [near, key, a]);
   if (!first) return null;
   const { cause } = entry;
+  const moved = movedWords(entry, before.value);
   const f = leadFinding(first, cause);
   const loop = loops.value.get(first.tag);
   const to = now.value;
@@ -66,6 +69,7 @@ export function EntryRow({ entry }: { entry: Entry }) {
     <article ref={ref} class={`row${cause ? " grp" : ""}${entry.lasting ? "" : " ended"}`}>
       <div class="rk">
         <span class="nb">{entry.place}</span>
+        {moved !== "" && <span class="mv">{moved}</span>}
       </div>
       <div class="tx">
         <h2>
@@ -80,7 +84,9 @@ export function EntryRow({ entry }: { entry: Entry }) {
           )}{" "}
           {cause ? scopeWords(cause.scope) : (first.service ?? first.area ?? "")} <Purpose of={cause?.criticality ?? first.criticality} among={cause !== null} />
         </h2>
-        <p class="why">{tied(why)}</p>
+        <p class="why">
+          <Said text={why} of={f} />
+        </p>
         {f && (
           <p class="meta">
             <span title={utc(ms(f.onset))}>
@@ -159,7 +165,7 @@ function Members({ rows }: { rows: Row[] }) {
               </a>{" "}
               {r.service ?? ""} <Purpose of={r.criticality} among={false} />
               <br />
-              {tied(r.why)}
+              <Said text={r.why} of={r.findings[0]} />
             </li>
           ))}
         </ul>

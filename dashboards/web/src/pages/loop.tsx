@@ -1,27 +1,26 @@
 // One loop: the sentence, cautions before checks, where the copies part, the twin trace, the register.
 
-import { useEffect, useMemo, useState } from "preact/hooks";
+import { useEffect, useState } from "preact/hooks";
 import { get, said } from "../api";
-import { findingWords, ne107Words, purposeWords, whatWords } from "../words";
-import { entriesOf, leadFinding, since } from "../entries";
+import { entriesOf, leadFinding } from "../entries";
+import { BaselineList } from "./baselines";
 import { AgreementFigure } from "../figures/agreement";
-import { type Means, Parts, meansOf } from "../figures/parts";
-import { type Poll, Twin } from "../figures/twin";
-import { DAY, HOUR, clock, count, day, instant, ma, ms, num, pct, rangeDecimals, signedPct, span, tied, utc } from "../format";
-import { query, setParam } from "../route";
-import { differencePct, registeredMa } from "../scale";
+import { Parts, meansOf, type Means } from "../figures/parts";
+import type { Poll } from "../figures/twin";
+import { DAY, HOUR, count, instant, ms, num, pct } from "../format";
+import { Said, When } from "../said";
+import { Term } from "../term";
 import { assessment, now } from "../state";
 import type { Agreement, Finding, LoopEntry, Readings, Row, Trace } from "../types";
+import { findingWords, ne107Words, purposeWords, whatWords } from "../words";
+import { LoopCases } from "./loopcases";
+import { Figure, useView } from "./loopfigure";
 
-const RANGES: readonly (readonly [string, string, number, string])[] = [
-  ["6h", "6 h", 6 * HOUR, "1h"],
-  ["7d", "7 d", 7 * DAY, "1h"],
-  ["30d", "30 d", 30 * DAY, "6h"],
-  ["60d", "60 d", 60 * DAY, "6h"],
-];
 const POINTS = 2_000;
 const HELD = new Set(["stuck-value", "fixed-current", "current-out-of-range"]);
 const SHORT = HOUR / 6;
+/** How much before the view is read for what is usual, where bins are short. */
+const BEFORE = 30 * DAY;
 
 function usePolls(tag: string, from: number, to: number): { polls: Poll[]; why: string } {
   const [state, set] = useState<{ polls: Poll[]; why: string }>({ polls: [], why: "" });
@@ -45,15 +44,20 @@ function usePolls(tag: string, from: number, to: number): { polls: Poll[]; why: 
   return state;
 }
 
-function useTrace(tag: string, step: string, version: string): Trace | null {
+function useTrace(tag: string, step: string, from: number, to: number, version: string): Trace | null {
   const [trace, set] = useState<Trace | null>(null);
+  // Hours of a whole record are many: only those of the view and of some time before it. Longer bins are read once.
+  const begin = step === "1h" ? Math.floor((from - BEFORE) / DAY) * DAY : Number.NaN;
+  const end = step === "1h" ? Math.ceil(to / DAY) * DAY : Number.NaN;
   useEffect(() => {
     const stop = new AbortController();
-    get<Trace>(`loops/${encodeURIComponent(tag)}/trace?step=${step}`, stop.signal)
+    const iso = (t: number) => encodeURIComponent(new Date(t).toISOString());
+    const part = Number.isFinite(begin) ? `&from=${iso(begin)}&to=${iso(end)}` : "";
+    get<Trace>(`loops/${encodeURIComponent(tag)}/trace?step=${step}${part}`, stop.signal)
       .then(set)
       .catch(() => undefined);
     return () => stop.abort();
-  }, [tag, step, version]);
+  }, [tag, step, begin, end, version]);
   return trace;
 }
 
@@ -89,15 +93,10 @@ export function Loop({ tag }: { tag: string }) {
     return () => stop.abort();
   }, [tag, version]);
   const record = a?.from ? to - ms(a.from) : 0;
-  const fallback = record > 10 * DAY ? "30d" : record > 1.5 * DAY ? "7d" : "6h";
-  const asked = query.value.get("range") ?? fallback;
-  const range = RANGES.find(([k]) => k === asked) ?? RANGES[2];
-  const [key, , length, step] = range ?? ["30d", "30 d", 30 * DAY, "6h"];
-  // A record shorter than the range fills the figure.
-  const from = record > 0 ? Math.max(to - length, Math.min(to - record, to - 6 * HOUR)) : to - length;
-  const { polls, why: whyPolls } = usePolls(tag, from, a?.to ? to : Number.NaN);
+  const view = useView(record, to);
+  const { polls, why: whyPolls } = usePolls(tag, view.from, a?.to ? view.to : Number.NaN);
   const { polls: newest } = usePolls(tag, to - DAY, a?.to ? to : Number.NaN);
-  const trace = useTrace(tag, step, version);
+  const trace = useTrace(tag, view.step, view.from, view.to, version);
   const agreement = useAgreement(tag, version);
   const row = a?.attention.find((r) => r.tag === tag);
   if (loop === null) {
@@ -134,10 +133,10 @@ export function Loop({ tag }: { tag: string }) {
         </section>
         <Beside loop={loop} f={f} />
       </div>
-      <Figure loop={loop} polls={polls} trace={trace} f={f} from={from} to={to} range={key} record={record} why={whyPolls} />
+      <Figure loop={loop} polls={polls} trace={trace} f={f} view={view} now={to} why={whyPolls} />
       {agreement && !loop.multidrop && <AgreementFigure a={agreement} now={to} />}
       {row && <Also row={row} f={f} />}
-      <Columns loop={loop} />
+      <Columns loop={loop} version={version} />
     </>
   );
 }
@@ -165,14 +164,20 @@ function Verdict({ loop, row, f, at }: { loop: LoopEntry; row: Row | undefined; 
   return (
     <>
       {f ? (
-        <p class="verdict">{tied(f.summary)}</p>
+        <p class="verdict">
+          <Said text={f.summary} of={f} terms />
+        </p>
       ) : (
         <p class="verdict">
           No finding on this loop{not.some((n) => n.what === "all") ? ", because it is not judged" : ""}.
           {v !== null && ` Over the newest 24 h the current arrived ${pct(Math.abs(v))} of span ${v < 0 ? "below" : "above"} the digital value on average; the tolerance is ${pct(loop.tolerance_pct)}.`}
         </p>
       )}
-      {cause && cause.summary && <p class="sub">{tied(cause.summary)}</p>}
+      {cause && cause.summary && (
+        <p class="sub">
+          <Said text={cause.summary} of={cause} /> <a href="/wiring">The wiring</a> shows what they share.
+        </p>
+      )}
       {not.length > 0 && <p class="sub">Not judged: {not.map((n) => `${whatWords(n.what)} (${n.why})`).join("; ")}.</p>}
       {!loop.confirmed && <p class="sub">The register entry comes from the device itself and was not confirmed by a person.</p>}
       {loop.retired && <p class="sub">This loop is retired: the newest register no longer lists it.</p>}
@@ -190,7 +195,7 @@ function Beside({ loop, f }: { loop: LoopEntry; f: Finding | undefined }) {
           <ul>
             {f.cautions.map((c, i) => (
               <li key={c} class={loop.criticality === "safety" && i === 0 ? "first" : ""}>
-                {c}
+                <Said text={c} of={f} />
               </li>
             ))}
           </ul>
@@ -201,7 +206,9 @@ function Beside({ loop, f }: { loop: LoopEntry; f: Finding | undefined }) {
           <h2>What to look at, in order of what it tells</h2>
           <ol>
             {f.checks.map((c) => (
-              <li key={c}>{c}</li>
+              <li key={c}>
+                <Said text={c} of={f} terms />
+              </li>
             ))}
           </ol>
         </section>
@@ -222,7 +229,7 @@ function Beside({ loop, f }: { loop: LoopEntry; f: Finding | undefined }) {
           {Object.entries(f.evidence).map(([k, v]) => (
             <>
               <dt>{k}</dt>
-              <dd>{evidenceWords(v)}</dd>
+              <dd>{typeof v === "string" && ISO.test(v) ? <When t={v} /> : evidenceWords(v)}</dd>
             </>
           ))}
         </dl>
@@ -231,153 +238,13 @@ function Beside({ loop, f }: { loop: LoopEntry; f: Finding | undefined }) {
   );
 }
 
+const ISO = /^\d{4}-\d\d-\d\dT/;
+
 function evidenceWords(v: unknown): string {
   if (typeof v === "number") return Number.isInteger(v) ? count(v) : num(v, Math.abs(v) >= 100 ? 1 : Math.abs(v) >= 1 ? 2 : 4);
   if (typeof v === "boolean") return v ? "yes" : "no";
   if (Array.isArray(v)) return v.map(evidenceWords).join(", ");
   return String(v);
-}
-
-interface FigureProps {
-  loop: LoopEntry;
-  polls: Poll[];
-  trace: Trace | null;
-  f: Finding | undefined;
-  from: number;
-  to: number;
-  range: string;
-  /** Length of the record, ms. */
-  record: number;
-  why: string;
-}
-
-function Figure({ loop, polls, trace, f, from, to, range, record, why }: FigureProps) {
-  const [at, setAt] = useState<number | null>(null);
-  const nearest = useMemo(() => {
-    if (polls.length === 0) return -1;
-    if (at === null) return polls.length - 1;
-    return polls.reduce((best, q, i) => (Math.abs(q.t - at) < Math.abs((polls[best]?.t ?? 0) - at) ? i : best), 0);
-  }, [polls, at]);
-  const q = polls[nearest];
-  const words = q ? cursorWords(loop, q, to) : "";
-  return (
-    <section class="big" aria-label="Twin trace">
-      <p class="read">
-        {q ? <Cursor loop={loop} q={q} now={to} /> : <span>{why || "No reading in this time."}</span>}
-        <span class="rng">
-          Show
-          {RANGES.filter((_, i) => i === 0 || record > (RANGES[i - 1]?.[2] ?? 0)).map(([k, name]) => (
-            <a
-              key={k}
-              href={`?range=${k}`}
-              aria-current={k === range ? "true" : undefined}
-              onClick={(e) => {
-                e.preventDefault();
-                setAt(null);
-                setParam("range", k);
-              }}
-            >
-              {name}
-            </a>
-          ))}
-        </span>
-      </p>
-      <Twin loop={loop} polls={polls} trace={trace} fine={range === "6h"} finding={f} from={from} now={to} cursor={at === null ? null : (q?.t ?? null)} onCursor={setAt} />
-      {polls.length > 1 && (
-        <input class="walk" type="range" min={0} max={polls.length - 1} step={1} value={nearest} aria-label="Reading at the cursor" aria-valuetext={words} onInput={(e) => setAt(polls[Number(e.currentTarget.value)]?.t ?? null)} />
-      )}
-      <figcaption>
-        <b>Fig. 2</b>
-        {caption(loop, trace, f, from, to)}
-      </figcaption>
-      <Numbers trace={trace} from={from} now={to} />
-    </section>
-  );
-}
-
-function cursorWords(loop: LoopEntry, q: Poll, to: number): string {
-  const d = differencePct(loop, q.pv, q.analog);
-  return `${instant(q.t, to)}: digital ${q.pv === null ? "none" : `${num(q.pv, rangeDecimals(loop.lrv, loop.urv))} ${loop.pv_unit}`}, at the input ${q.analog === null ? "none" : ma(q.analog, 3)}, difference ${d === null ? "not known" : signedPct(d)}`;
-}
-
-function Cursor({ loop, q, now: to }: { loop: LoopEntry; q: Poll; now: number }) {
-  const d = loop.multidrop ? null : differencePct(loop, q.pv, q.analog);
-  const f = registeredMa(loop, q.pv);
-  return (
-    <>
-      <b title={utc(q.t)}>
-        {day(q.t, to)} {clock(q.t, true)}
-      </b>
-      <span>digital {q.pv === null ? (q.replied ? "not available" : "no reply") : `${num(q.pv, rangeDecimals(loop.lrv, loop.urv))}\u202f${loop.pv_unit}`}</span>
-      {f !== null && <span>registered {ma(f, 3)}</span>}
-      {q.reported !== null && <span>reported {ma(q.reported, 3)}</span>}
-      <span>at the input {q.analog === null ? "not known" : ma(q.analog, 3)}</span>
-      {d !== null && <span class="dv">difference {signedPct(d)}</span>}
-    </>
-  );
-}
-
-function caption(loop: LoopEntry, trace: Trace | null, f: Finding | undefined, from: number, to: number): string {
-  const c = trace?.columns;
-  if (!c) return "The difference is being read.";
-  const inside = c.time.map((t, i) => [ms(t) + (trace?.step_s ?? 0) * 1000 > from, c.difference_pct[i] ?? null] as const).filter((x) => x[0]);
-  const values = inside.map((x) => x[1]).filter((v): v is number => v !== null);
-  if (values.length === 0) return "There is no stretch in which both copies were seen, so nothing can be said about their difference.";
-  const outside = values.filter((v) => Math.abs(v) > loop.tolerance_pct).length;
-  const parts = [`Mean differences run from ${signedPct(Math.min(...values))} to ${signedPct(Math.max(...values))}; ${outside === 0 ? "none lies" : `${count(outside)} of ${count(values.length)} lie`} beyond the tolerance of ${pct(loop.tolerance_pct)}.`];
-  if (f) parts.push(`${findingWords(f).replace(/^./, (x) => x.toUpperCase())}, since ${since(f, to)}${f.ended ? `, ended ${instant(ms(f.ended), to)}` : ""}.`);
-  parts.push("Gaps stay gaps.");
-  return parts.join(" ");
-}
-
-const MOST_LINES = 120;
-
-function Numbers({ trace, from, now: to }: { trace: Trace | null; from: number; now: number }) {
-  const [open, setOpen] = useState(false);
-  if (!trace) return null;
-  const c = trace.columns;
-  const index = c.time.map((_, i) => i).filter((i) => ms(c.time[i]) + trace.step_s * 1000 > from);
-  const every = Math.max(1, Math.ceil(index.length / MOST_LINES));
-  return (
-    <details onToggle={(e) => setOpen((e.currentTarget as HTMLDetailsElement).open)}>
-      <summary>
-        the numbers of Fig. 2, by {trace.step_s >= 86_400 ? "day" : span(trace.step_s * 1000).replace("60\u202fmin", "hour")}
-        {every > 1 ? `, every ${every}th` : ""}
-      </summary>
-      {open && (
-        <div class="scroll" tabIndex={0} role="region" aria-label="The numbers of Fig. 2">
-          <table>
-            <thead>
-              <tr>
-                <th scope="col">from</th>
-                <th scope="col" class="r">difference, %</th>
-                <th scope="col" class="r">middle 80 %</th>
-                <th scope="col" class="r">failed, %</th>
-                <th scope="col" class="r">replies</th>
-                <th scope="col" class="r">status bits</th>
-              </tr>
-            </thead>
-            <tbody>
-              {index
-                .filter((_, n) => n % every === 0)
-                .map((i) => (
-                  <tr key={i}>
-                    <td>{instant(ms(c.time[i]), to)}</td>
-                    <td class="r">{num(c.difference_pct[i], 3)}</td>
-                    <td class="r">
-                      {num(c.difference_low_pct[i], 3)} to {num(c.difference_high_pct[i], 3)}
-                    </td>
-                    <td class="r">{num(c.failed_share[i] == null ? null : 100 * (c.failed_share[i] ?? 0), 1)}</td>
-                    <td class="r">{num(c.replies[i], 0)}</td>
-                    <td class="r">0x{(c.device_status[i] ?? 0).toString(16).padStart(2, "0").toUpperCase()}</td>
-                  </tr>
-                ))}
-            </tbody>
-          </table>
-        </div>
-      )}
-    </details>
-  );
 }
 
 function Also({ row, f }: { row: Row; f: Finding | undefined }) {
@@ -393,7 +260,7 @@ function Also({ row, f }: { row: Row; f: Finding | undefined }) {
               {findingWords(o)}
               {o.ended ? `, ended ${instant(ms(o.ended), now.value)}` : ""}
             </b>
-            {tied(o.summary)} {o.checks[0] ?? ""}
+            <Said text={o.summary} of={o} /> <Said text={o.checks[0] ?? ""} of={o} />
           </li>
         ))}
       </ul>
@@ -401,7 +268,7 @@ function Also({ row, f }: { row: Row; f: Finding | undefined }) {
   );
 }
 
-function Columns({ loop }: { loop: LoopEntry }) {
+function Columns({ loop, version }: { loop: LoopEntry; version: string }) {
   const decimals = Math.max(0, Math.min(4, (String(loop.urv).split(".")[1] ?? "").length, 4));
   const modem = loop.modem && loop.gateway && !loop.modem.startsWith(loop.gateway) ? `${loop.gateway}/${loop.modem}` : (loop.modem ?? loop.gateway);
   const wired = [loop.junction_box, loop.supply, loop.input_card, modem].filter(Boolean).join(", ");
@@ -421,21 +288,31 @@ function Columns({ loop }: { loop: LoopEntry }) {
       <div>
         <h2>What this does not prove</h2>
         <p>That the sensor measures what it should: both copies come from it. That a current outside the range visited can pass: only what ordinary running has shown is witnessed.</p>
-        <p>That a calibration, an inspection or a proof test is not due: the site's procedures, local codes and licensed practice decide.</p>
+        <p>That a calibration, an inspection or a <Term word="proof test">proof test</Term> is not due: the site's procedures, local codes and licensed practice decide.</p>
       </div>
       <div>
         <h2>Register</h2>
         <dl>
           {lines.map(([k, v]) => (
             <>
-              <dt>{k}</dt>
+              <dt>
+                <Term.Text text={k} />
+              </dt>
               <dd>{v}</dd>
             </>
           ))}
         </dl>
+        <BaselineList tag={loop.tag} version={assessment.value?.assessed_at ?? ""} />
       </div>
       <div>
-        <h2>Readings</h2>
+        <LoopCases tag={loop.tag} version={version} />
+        <h2>Elsewhere</h2>
+        <p>
+          <a href={`/api/v1/reports?tag=${encodeURIComponent(loop.tag)}`} target="_blank" rel="noopener">
+            Sheet to print
+          </a>
+          , <a href={`/register?find=${encodeURIComponent(loop.tag)}`}>change the register entry</a>, <a href={`/register/work?tag=${encodeURIComponent(loop.tag)}`}>announce work</a>.
+        </p>
         <p>
           The same numbers for another program: <a href={`/api/v1/loops/${encodeURIComponent(loop.tag)}/readings`}>readings</a>, <a href={`/api/v1/loops/${encodeURIComponent(loop.tag)}/trace?step=6h`}>trace</a>, <a href={`/api/v1/loops/${encodeURIComponent(loop.tag)}`}>register entry</a>.
         </p>

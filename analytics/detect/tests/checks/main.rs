@@ -1,0 +1,8 @@
+//! Checks over all detectors: degenerate records, values from outside, the pages of docs/detectors, work that is announced.
+
+mod attention;
+mod common;
+mod degenerate;
+mod pages;
+mod statistics;
+mod work;

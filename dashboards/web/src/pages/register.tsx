@@ -1,0 +1,273 @@
+// The register: what the site says of each loop. Find, sort, confirm what gateways showed, change an entry.
+
+import { computed, signal } from "@preact/signals";
+import { useEffect } from "preact/hooks";
+import { loopPath, said, send } from "../api";
+import { csvOf, saveAs } from "../csv";
+import { THIN, count, num } from "../format";
+import { Author, author } from "../me";
+import { query, setParam } from "../route";
+import { loops, readRegister, registerRead } from "../state";
+import type { LoopEntry } from "../types";
+import { VirtualRows } from "../virtual";
+import { PURPOSE_NAMES, countWord, plural, purposeWords } from "../words";
+import { Edit } from "./registeredit";
+import { RegisterParts } from "./registerparts";
+
+const ROW = 34;
+const ROW_PHONE = 50;
+const picked = signal<ReadonlySet<string>>(new Set());
+const told = signal("");
+const busy = signal(false);
+const why = signal("");
+const narrow = typeof matchMedia === "function" ? matchMedia("(max-width: 760px)") : null;
+const phone = signal(narrow?.matches ?? false);
+narrow?.addEventListener("change", (e) => {
+  phone.value = e.matches;
+});
+
+const decimals = (l: LoopEntry): number => Math.min(4, Math.max(...[l.lrv, l.urv].map((v) => (String(v).split(".")[1] ?? "").length)));
+export const rangeText = (l: LoopEntry): string => `${num(l.lrv, decimals(l))} to ${num(l.urv, decimals(l))}${THIN}${l.pv_unit}`;
+const wired = (l: LoopEntry): string => [l.junction_box, l.supply, l.input_card, l.modem ?? l.gateway].filter(Boolean).join(", ");
+
+const SORTS: Record<string, (a: LoopEntry, b: LoopEntry) => number> = {
+  tag: (a, b) => a.tag.localeCompare(b.tag, "en", { numeric: true }),
+  area: (a, b) => (a.area ?? "").localeCompare(b.area ?? ""),
+  tolerance: (a, b) => a.tolerance_pct - b.tolerance_pct,
+  purpose: (a, b) => PURPOSE_NAMES.indexOf(a.criticality) - PURPOSE_NAMES.indexOf(b.criticality),
+  wired: (a, b) => wired(a).localeCompare(wired(b), "en", { numeric: true }),
+};
+
+const shown = computed(() => {
+  const q = query.value;
+  const find = (q.get("find") ?? "").trim().toLowerCase();
+  const [area, purpose, state] = [q.get("area") ?? "", q.get("criticality") ?? "", q.get("state") ?? ""];
+  const takes = (l: LoopEntry): boolean =>
+    (area === "" || l.area === area) &&
+    (purpose === "" || l.criticality === purpose) &&
+    (state === "unconfirmed" ? !l.confirmed && !l.retired : state === "retired" ? l.retired : state === "all" || !l.retired) &&
+    (find === "" || [l.tag, l.service, l.area, l.pv_unit, wired(l), l.device_type, l.redundancy_group].some((t) => (t ?? "").toLowerCase().includes(find)));
+  const asked = q.get("sort") ?? "tag";
+  const order = SORTS[asked.replace(/^-/, "")] ?? SORTS["tag"];
+  const list = [...loops.value.values()].filter(takes).sort((a, b) => order?.(a, b) || SORTS["tag"]?.(a, b) || 0);
+  return asked.startsWith("-") ? list.reverse() : list;
+});
+
+export function Register() {
+  useEffect(() => {
+    document.title = "Register, Loopwitness";
+    void readRegister();
+  }, []);
+  const all = [...loops.value.values()];
+  const live = all.filter((l) => !l.retired);
+  const open = live.filter((l) => !l.confirmed);
+  const editing = query.value.get("edit");
+  const entry = editing === null ? undefined : loops.value.get(editing);
+  if (!registerRead.value) {
+    return (
+      <section class="lead">
+        <h1 tabIndex={-1}>Reading the register.</h1>
+      </section>
+    );
+  }
+  return (
+    <>
+      <section class="lead">
+        <h1 tabIndex={-1}>
+          {all.length === 0
+            ? "The register is empty."
+            : `${countWord(live.length, count)} ${plural(live.length, "loop", "loops")}. ${open.length === 0 ? "Each entry was given or confirmed by a person." : `${countWord(open.length, count)} came from ${plural(open.length, "its device", "their devices")} and ${plural(open.length, "waits", "wait")} to be confirmed.`}`}
+        </h1>
+        <p class="sub">
+          {all.length === 0
+            ? "Give a loops.csv below, or a gateway address in site.toml: what a gateway shows is entered with what the device says of itself."
+            : "Range and transfer function decide what current belongs to a value; tolerance and purpose decide what asks for attention. A change holds from a time on and keeps what was before."}
+        </p>
+        <RegisterParts here="/register" />
+      </section>
+      {entry && <Edit key={entry.tag} loop={entry} />}
+      {all.length > 0 && <Filters all={all} />}
+      {all.length > 0 && <Table />}
+      {open.length > 0 && <Confirm open={open} />}
+    </>
+  );
+}
+
+function Filters({ all }: { all: LoopEntry[] }) {
+  const q = query.value;
+  const areas = [...new Set(all.map((l) => l.area).filter((x): x is string => !!x))].sort();
+  const choose = (name: string) => (e: Event) => setParam(name, (e.currentTarget as HTMLInputElement).value);
+  const select = (name: string, label: string, options: [string, string][]) => (
+    <label>
+      {label}
+      <select value={q.get(name) ?? ""} onChange={choose(name)}>
+        {options.map(([v, words]) => (
+          <option key={v} value={v}>
+            {words}
+          </option>
+        ))}
+      </select>
+    </label>
+  );
+  const csv = () =>
+    saveAs(
+      "register-seen.csv",
+      csvOf(
+        ["tag", "service", "pv_unit", "lrv", "urv", "transfer", "tolerance_pct", "criticality", "area", "gateway", "modem", "channel", "input_card", "junction_box", "supply", "device_type", "device_revision", "confirmed"],
+        shown.value.map((l) => [l.tag, l.service, l.pv_unit, l.lrv, l.urv, l.transfer, l.tolerance_pct, l.criticality, l.area, l.gateway, l.modem, l.channel, l.input_card, l.junction_box, l.supply, l.device_type, l.device_revision, l.confirmed]),
+      ),
+    );
+  return (
+    <form class="filt open" role="search" aria-label="Which loops" onSubmit={(e) => e.preventDefault()}>
+      <label>
+        Find
+        <input id="find" type="search" value={q.get("find") ?? ""} placeholder="tag or word" onInput={choose("find")} />
+      </label>
+      {select("area", "Area", [["", "every area"], ...areas.map((x): [string, string] => [x, x])])}
+      {select("criticality", "For", [["", "any purpose"], ...PURPOSE_NAMES.map((x): [string, string] => [x, purposeWords(x)])])}
+      {select("state", "Entries", [["", "in use"], ["unconfirmed", "to be confirmed"], ["retired", "retired"], ["all", "all"]])}
+      {select("sort", "Order", [["", "by tag"], ["area", "by area"], ["purpose", "by purpose"], ["tolerance", "tolerance, tightest first"], ["-tolerance", "tolerance, widest first"], ["wired", "by wiring"]])}
+      <span class="as">
+        <button type="button" onClick={csv}>
+          CSV of these
+        </button>
+      </span>
+    </form>
+  );
+}
+
+function pick(tag: string, on: boolean): void {
+  const next = new Set(picked.peek());
+  if (on) next.add(tag);
+  else next.delete(tag);
+  picked.value = next;
+}
+
+function Table() {
+  const list = shown.value;
+  const q = query.value;
+  return (
+    <div class="reg" role="table" aria-label="Register" aria-rowcount={list.length + 1}>
+      <p class="nt" aria-live="polite">
+        {count(list.length)} {plural(list.length, "loop", "loops")}
+      </p>
+      <div role="rowgroup">
+        <div class="vhead" role="row" aria-rowindex={1}>
+          {["tag and service", "range", "tolerance", "purpose", "area", "wired", "entry"].map((h, i) => (
+            <span key={h} role="columnheader" class={`c${i}`}>
+              {h}
+            </span>
+          ))}
+        </div>
+      </div>
+      {list.length === 0 ? (
+        <p class="none">No loop fits. {count(loops.value.size)} without the filter.</p>
+      ) : (
+        <VirtualRows count={list.length} rowHeight={phone.value ? ROW_PHONE : ROW} label="Loops of the register" from={q.toString().replace(/edit=[^&]*/, "")} row={(i) => <Line l={list[i]} />} />
+      )}
+    </div>
+  );
+}
+
+function Line({ l }: { l: LoopEntry | undefined }) {
+  if (!l) return null;
+  const on = picked.value.has(l.tag);
+  return (
+    <>
+      <span role="cell" class="c0">
+        <a class="tag" href={loopPath(l.tag)}>
+          {l.tag}
+        </a>{" "}
+        {l.service ?? ""}
+      </span>
+      <span role="cell" class="c1">
+        {rangeText(l)}
+        {l.transfer === "linear" ? "" : `, ${l.transfer}`}
+      </span>
+      <span role="cell" class="c2">
+        {num(l.tolerance_pct, 2)}{THIN}%
+      </span>
+      <span role="cell" class="c3">
+        {l.criticality === "safety" ? <b>{purposeWords(l.criticality)}</b> : purposeWords(l.criticality)}
+      </span>
+      <span role="cell" class="c4">
+        {l.area ?? ""}
+      </span>
+      <span role="cell" class="c5">
+        {wired(l)}
+      </span>
+      <span role="cell" class="c6">
+        {l.retired ? (
+          "retired"
+        ) : (
+          <>
+            {!l.confirmed && (
+              <label class="pick">
+                <input type="checkbox" checked={on} onChange={(e) => pick(l.tag, e.currentTarget.checked)} aria-label={`Confirm ${l.tag}`} /> confirm
+              </label>
+            )}
+            <button type="button" aria-label={`Change ${l.tag}`} onClick={() => setParam("edit", l.tag)}>
+              change
+            </button>
+          </>
+        )}
+      </span>
+    </>
+  );
+}
+
+function Confirm({ open }: { open: LoopEntry[] }) {
+  const chosen = open.filter((l) => picked.value.has(l.tag));
+  const seen = shown.value.filter((l) => !l.confirmed && !l.retired);
+  const submit = async (e: Event) => {
+    e.preventDefault();
+    busy.value = true;
+    const failed: string[] = [];
+    let done = 0;
+    for (const l of chosen) {
+      try {
+        await send("PATCH", `loops/${encodeURIComponent(l.tag)}`, { by: author.value.trim(), why: why.value.trim(), confirmed: true });
+        done += 1;
+        pick(l.tag, false);
+        told.value = `${count(done)} of ${count(chosen.length)} confirmed.`;
+      } catch (err) {
+        failed.push(`${l.tag}: ${said(err)}`);
+      }
+    }
+    busy.value = false;
+    told.value = [`${countWord(done, count)} ${plural(done, "loop", "loops")} confirmed.`, ...failed.slice(0, 5)].join(" ");
+    await readRegister();
+  };
+  return (
+    <section class="plain act" aria-label="Confirm">
+      <h2>To be confirmed</h2>
+      <p>
+        A gateway showed {plural(open.length, "this loop", `these ${count(open.length)} loops`)}; range, unit and transfer function are what the device says of itself. Confirm after holding them against the site's own documents: a wrong range makes every difference wrong.
+      </p>
+      <div class="choices" role="group" aria-label="Choose">
+        <button type="button" onClick={() => setParam("state", "unconfirmed")}>
+          show only these
+        </button>
+        <button type="button" onClick={() => (picked.value = new Set([...picked.value, ...seen.map((l) => l.tag)]))}>
+          choose the {count(seen.length)} in the list
+        </button>
+        <button type="button" onClick={() => (picked.value = new Set())}>
+          choose none
+        </button>
+      </div>
+      <form onSubmit={(e) => void submit(e)}>
+        <label class="fld" for="conf-why">
+          <span>Held against</span>
+          <input id="conf-why" type="text" required maxLength={500} value={why.value} placeholder="loop sheets, revision" onInput={(e) => (why.value = e.currentTarget.value)} />
+        </label>
+        <Author id="conf-who" />
+        <button type="submit" class="do" disabled={busy.value || chosen.length === 0}>
+          Confirm {count(chosen.length)} {plural(chosen.length, "loop", "loops")}
+        </button>
+      </form>
+      <p role="status" class="told">
+        {told.value}
+      </p>
+    </section>
+  );
+}
