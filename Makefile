@@ -2,7 +2,7 @@
 
 WEB := dashboards/web
 WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
-	$(wildcard $(WEB)/*.html $(WEB)/*.json $(WEB)/*.ts $(WEB)/*.mjs)
+	$(wildcard $(WEB)/*.html $(WEB)/*.json $(WEB)/*.ts $(WEB)/*.mjs) api/openapi.json
 # Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
 DEMO ?=
 

@@ -128,6 +128,8 @@ pub struct SiteConfig {
     pub import: Option<PathBuf>,
     pub gateways: Vec<Gateway>,
     pub analogs: Vec<Analog>,
+    /// `[access]`: who may do what.
+    pub access: Option<crate::access::Access>,
     /// `[alerts]`: whom to tell.
     pub alerts: Option<crate::alerts::AlertSettings>,
     /// `[assessment]` (our addition).
@@ -160,7 +162,7 @@ struct RawFile {
     #[serde(default)]
     assessment: crate::settings::RawAssessment,
     alerts: Option<crate::alerts::RawAlerts>,
-    access: Option<toml::Table>,
+    access: Option<crate::access::RawAccess>,
     #[serde(default)]
     keep: RawKeep,
     #[serde(default)]
@@ -337,6 +339,13 @@ impl SiteConfig {
                 ));
             }
         }
+        if self.access.is_some() && !self.listen.ip().is_loopback() {
+            all.push(format!(
+                "the service listens on {} without TLS: tokens can be read on the way; put a proxy that speaks TLS before it, \
+                 or listen on 127.0.0.1 behind one",
+                self.listen
+            ));
+        }
         all
     }
 
@@ -349,10 +358,7 @@ impl SiteConfig {
             section: section.to_owned(),
             message,
         };
-        for (present, section) in [
-            (!raw.serial.is_empty(), "[[serial]]"),
-            (raw.access.is_some(), "[access]"),
-        ] {
+        for (present, section) in [(!raw.serial.is_empty(), "[[serial]]")] {
             if present {
                 return Err(ConfigError::NotBuilt {
                     path: path.to_owned(),
@@ -361,6 +367,11 @@ impl SiteConfig {
             }
         }
 
+        let access = raw
+            .access
+            .map(|a| a.load(base))
+            .transpose()
+            .map_err(|m| value("[access]", m))?;
         let alerts = raw
             .alerts
             .map(crate::alerts::RawAlerts::settings)
@@ -380,7 +391,7 @@ impl SiteConfig {
             ));
         }
         let listen_text = site.listen.as_deref().unwrap_or(DEFAULT_LISTEN);
-        let listen = parse_listen(listen_text).map_err(|m| value("[site]", m))?;
+        let listen = parse_listen(listen_text, access.is_some()).map_err(|m| value("[site]", m))?;
         let timezone_text = site.timezone.as_deref().unwrap_or("UTC");
         let timezone = timezone_text.parse::<chrono_tz::Tz>().map_err(|_| {
             value(
@@ -472,6 +483,7 @@ impl SiteConfig {
             import: site.import.map(|p| base.join(p)),
             gateways,
             analogs,
+            access,
             alerts,
             assessment,
             limits,
@@ -517,14 +529,14 @@ fn psk_of(g: &RawGateway, base: &Path) -> Result<Option<ingest_collect::Psk>, St
         .map_err(|e| format!("pre-shared key: {e}"))
 }
 
-/// A listen address; refused when it is not loopback, since access control is not built yet.
-pub fn parse_listen(text: &str) -> Result<SocketAddr, String> {
+/// A listen address; one that is not loopback needs `[access]`.
+pub fn parse_listen(text: &str, guarded: bool) -> Result<SocketAddr, String> {
     let listen: SocketAddr = text.parse().map_err(|_| {
         format!("listen `{text}` is not an address and port (like {DEFAULT_LISTEN})")
     })?;
-    if !listen.ip().is_loopback() {
+    if !guarded && !listen.ip().is_loopback() {
         return Err(format!(
-            "listen `{text}` is not a loopback address; access control is not built yet, so use 127.0.0.1 or [::1]"
+            "listen `{text}` is not a loopback address: give [access] with tokens, or use 127.0.0.1 or [::1]"
         ));
     }
     Ok(listen)

@@ -94,7 +94,11 @@ pub async fn run_with(
         shutdown.clone(),
         config.limits,
     );
-    let shared = Arc::new(shared.assessing_by(&config.assessment));
+    let shared = Arc::new(
+        shared
+            .assessing_by(&config.assessment)
+            .open_to(config.access.clone()),
+    );
 
     // HTTP first: liveness answers while the register loads.
     let mut http_server = tokio::spawn(serve_http(shared.clone(), listener, shutdown.clone()));

@@ -138,6 +138,8 @@ pub struct Shared {
     current: RwLock<Option<Arc<Current>>>,
     newest: RwLock<HashMap<Tag, Reading>>,
     gateways: GatewaySource,
+    /// Who may do what; `None`: anybody on this machine.
+    pub access: Option<crate::access::Access>,
     pub metrics: Metrics,
     pub news: News,
     /// Told when readings or the register changed.
@@ -201,6 +203,7 @@ impl Shared {
             current: RwLock::new(None),
             newest: RwLock::new(HashMap::new()),
             gateways,
+            access: None,
             metrics: Metrics::new(),
             news: News::new(&format!("{:x}", crate::clock::now().0)),
             changed: Notify::new(),
@@ -227,6 +230,13 @@ impl Shared {
         let engine = Engine::new(settings.clone()).with_rollups(self.rollups.clone().read_only());
         self.past = Mutex::new(engine);
         self.assessing = settings.clone();
+        self
+    }
+
+    /// Open to those alone who have a token.
+    #[must_use]
+    pub fn open_to(mut self, access: Option<crate::access::Access>) -> Self {
+        self.access = access;
         self
     }
 

@@ -8,7 +8,8 @@
 use crate::AssessError;
 use crate::engine::Assessed;
 use crate::family::{
-    Change, Compared, ErrorShare, Families, Family, FamilyQuery, FleetMean, Member, Rates, Shares, Week,
+    Change, Compared, ErrorShare, Families, Family, FamilyQuery, FleetMean, Member, Rates, Shares,
+    Week,
 };
 use crate::frames::{self, FamilyRow, LoopDayRow, LoopRow, LoopWeekRow, Summed};
 use analytics_detect::pooling::{
@@ -27,6 +28,9 @@ const DAY_SAMPLES: u32 = 6;
 const POLLS: f64 = 100.0;
 /// Days on each side of a change, and the chance below which one is said.
 const MARGIN_DAYS: usize = 3;
+/// Fewer first findings cannot show a change; families with fewer are not counted among those looked at, which depends on
+/// their number alone (Tarone, *Biometrics* 46 (1990) 515).
+const LEAST_BEGUN: u64 = 3;
 const SAID_BELOW: f64 = 0.05;
 
 const METHOD: [&str; 5] = [
@@ -34,7 +38,7 @@ const METHOD: [&str; 5] = [
     "Intervals are 95 %. Of a family by itself: rates and failed shares by the scatter between loops of one family, estimated over all families together; shares by Wilson.",
     "Pooled: hierarchical models over the families (normal with known errors; beta-binomial), integrated over the spread between families; none below three families.",
     "Findings: open ones; changed configurations only if asked for; not those that a shared gateway, modem, card, box, supply or area explains.",
-    "Change: the most likely single change of the rate at which loops get their first finding, exact binomial tail times the days and the families looked at; said below 0.05. What was there when a loop's record began does not count, and what began in the newest days may not be found yet.",
+    "Change: the most likely single change of the rate at which loops get their first finding, exact binomial tail times the days and the families looked at (those with three first findings); said below 0.05. What was there when a loop's record began does not count, and what began in the newest days may not be found yet.",
 ];
 
 /// One loop before it is grouped.
@@ -99,7 +103,9 @@ pub fn families(
             out.without_type += 1;
             continue;
         };
-        let all = attention.get(tag).map_or(&[][..], |r| r.findings.as_slice());
+        let all = attention
+            .get(tag)
+            .map_or(&[][..], |r| r.findings.as_slice());
         let asked = all.iter().filter(|f| counts(f));
         let (left_out, counted): (Vec<&Finding>, Vec<&Finding>) = asked.partition(|f| elsewhere(f));
         out.explained_elsewhere += left_out.iter().filter(|f| f.ended.is_none()).count();
@@ -122,7 +128,9 @@ struct Span {
 
 impl Span {
     fn new(start: UtcMicros, to: UtcMicros, days: i64) -> Self {
-        let from = start.max(UtcMicros(to.0.saturating_sub(days.saturating_mul(MICROS_PER_DAY))));
+        let from = start.max(UtcMicros(
+            to.0.saturating_sub(days.saturating_mul(MICROS_PER_DAY)),
+        ));
         Self {
             from,
             to,
@@ -146,7 +154,10 @@ fn look(
     counted: &[&Finding],
     span: &Span,
 ) -> Seen {
-    let first_day = span.from.day().max(baseline.map_or(i64::MIN, |t| t.day() + 1));
+    let first_day = span
+        .from
+        .day()
+        .max(baseline.map_or(i64::MIN, |t| t.day() + 1));
     let mut blocks = assessed.day_blocks(&entry.tag);
     blocks.retain(|b| b.day >= first_day && b.rows > 0);
     let held = |day: i64| {
@@ -173,9 +184,9 @@ fn look(
     let open: Vec<&&Finding> = counted.iter().filter(|f| f.ended.is_none()).collect();
     let weeks = (0..span.weeks).map(|k| {
         let (from, to) = span.week(k);
-        let seen = blocks.iter().any(|b| {
-            b.first_row < to.0 && b.last_row >= from.0
-        });
+        let seen = blocks
+            .iter()
+            .any(|b| b.first_row < to.0 && b.last_row >= from.0);
         let was_open = counted
             .iter()
             .any(|f| f.onset < to && f.ended.is_none_or(|t| t >= from));
@@ -205,7 +216,11 @@ fn look(
             rate_pct_per_day: rate,
             failed_share: (polls > 0.0).then(|| failed / polls),
             kinds: open.iter().map(|f| f.kind).collect(),
-            since: open.iter().map(|f| f.onset).min().map(UtcMicros::to_rfc3339),
+            since: open
+                .iter()
+                .map(|f| f.onset)
+                .min()
+                .map(UtcMicros::to_rfc3339),
         },
         row: LoopRow {
             type_name,
@@ -259,7 +274,12 @@ fn logistic(x: f64) -> f64 {
     1.0 / (1.0 + (-x).exp())
 }
 
-fn compare(out: &mut Families, scope: Scope, seen: &[Seen], span: &Span) -> Result<(), AssessError> {
+fn compare(
+    out: &mut Families,
+    scope: Scope,
+    seen: &[Seen],
+    span: &Span,
+) -> Result<(), AssessError> {
     let name_of = |s: &Seen| match scope {
         Scope::DeviceType => Some(s.row.type_name.clone()),
         _ => s.row.revision_name.clone(),
@@ -287,7 +307,12 @@ fn compare(out: &mut Families, scope: Scope, seen: &[Seen], span: &Span) -> Resu
     let mut looked_at = 0.0;
     for (i, r) in rows.iter().enumerate() {
         let place = judged.iter().position(|j| j == &i);
-        let at = |c: &[Compared]| c.get(i).copied().unwrap_or(Compared { raw: None, pooled: None });
+        let at = |c: &[Compared]| {
+            c.get(i).copied().unwrap_or(Compared {
+                raw: None,
+                pooled: None,
+            })
+        };
         let daily = days.get(&r.name).map_or(&[][..], Vec::as_slice);
         let change = change(daily);
         let begun: u64 = daily.iter().map(|d| d.begun).sum();
@@ -348,7 +373,11 @@ fn compare(out: &mut Families, scope: Scope, seen: &[Seen], span: &Span) -> Resu
         let c = f.findings.share;
         c.pooled.or(c.raw).map_or(-1.0, |v| v.value)
     };
-    found.sort_by(|a, b| share_of(b).total_cmp(&share_of(a)).then_with(|| a.name.cmp(&b.name)));
+    found.sort_by(|a, b| {
+        share_of(b)
+            .total_cmp(&share_of(a))
+            .then_with(|| a.name.cmp(&b.name))
+    });
     out.fleet.push(FleetMean {
         scope: scope.as_str(),
         families: found.len(),
@@ -378,12 +407,23 @@ fn week(k: i64, span: &Span, sums: Option<&(u64, u64)>, daily: &[LoopDayRow]) ->
 /// `daily` in order of days; days on which nobody was looked at are not in it.
 fn change(daily: &[LoopDayRow]) -> Option<Change> {
     let events: Vec<u64> = daily.iter().map(|d| d.begun).collect();
+    if events.iter().sum::<u64>() < LEAST_BEGUN {
+        return None;
+    }
     let exposed: Vec<f64> = daily.iter().map(|d| d.exposed).collect();
     let c = rate_change(&events, &exposed, MARGIN_DAYS)?;
-    let day = |i: usize| daily.get(i).map(|d| UtcMicros::from_day(d.day).to_rfc3339());
+    let day = |i: usize| {
+        daily
+            .get(i)
+            .map(|d| UtcMicros::from_day(d.day).to_rfc3339())
+    };
     let per_100_loop_weeks = |per_loop_day: f64| 700.0 * per_loop_day;
     Some(Change {
-        direction: if c.after > c.before { "worse" } else { "better" },
+        direction: if c.after > c.before {
+            "worse"
+        } else {
+            "better"
+        },
         evidenced: false,
         since: day(c.at)?,
         since_low: day(c.low)?,

@@ -116,7 +116,7 @@ pub struct Family {
     pub errors: ErrorShare,
     /// The oldest first.
     pub weeks: Vec<Week>,
-    /// First findings that began within the time, and the change in them; null without any.
+    /// First findings that began within the time, and the change in them; null below three.
     pub begun: u64,
     pub change: Option<Change>,
     pub loops: Vec<Member>,

@@ -4,8 +4,8 @@ use crate::AssessError;
 use crate::family::{Families, Family};
 use analytics_detect::{Assessment, EighthAgreement};
 use polars::prelude::{
-    CsvWriter, DataFrame, DataType, IntoLazy, NamedFrom, PolarsError, QuantileMethod, SerWriter, Series,
-    SortMultipleOptions, col, len, lit,
+    CsvWriter, DataFrame, DataType, IntoLazy, NamedFrom, PolarsError, QuantileMethod, SerWriter,
+    Series, SortMultipleOptions, col, len, lit,
 };
 use std::collections::HashMap;
 
@@ -130,7 +130,10 @@ impl Columns<'_> {
     fn texts(&self, name: &str) -> Result<Vec<String>, AssessError> {
         let column = self.0.column(name).map_err(table)?;
         let texts = column.str().map_err(table)?;
-        Ok(texts.iter().map(|t| t.unwrap_or_default().to_owned()).collect())
+        Ok(texts
+            .iter()
+            .map(|t| t.unwrap_or_default().to_owned())
+            .collect())
     }
 }
 
@@ -189,8 +192,12 @@ pub(crate) fn by_family<'a>(
     let c = Columns(&grouped);
     let names = c.texts("family")?;
     let get = |name: &str| c.numbers(name);
-    let (members, rates, rate_mean, rate_sd) =
-        (get("members")?, get("rates")?, get("rate_mean")?, get("rate_sd")?);
+    let (members, rates, rate_mean, rate_sd) = (
+        get("members")?,
+        get("rates")?,
+        get("rate_mean")?,
+        get("rate_sd")?,
+    );
     let (logits, logit_mean, logit_sd) = (get("logits")?, get("logit_mean")?, get("logit_sd")?);
     let (p10, median, p90) = (get("p10")?, get("median")?, get("p90")?);
     let (failed, polls, judged, found) =
@@ -278,9 +285,17 @@ pub(crate) fn by_day<'a>(
         .collect()
         .map_err(table)?;
     let c = Columns(&grouped);
-    let (day, exposed, begun) = (c.numbers("day")?, c.numbers("exposed")?, c.numbers("begun")?);
+    let (day, exposed, begun) = (
+        c.numbers("day")?,
+        c.numbers("exposed")?,
+        c.numbers("begun")?,
+    );
     let whole = |v: &Option<f64>| v.unwrap_or(0.0);
-    for (name, (d, (x, b))) in c.texts("family")?.into_iter().zip(day.iter().zip(exposed.iter().zip(&begun))) {
+    for (name, (d, (x, b))) in c
+        .texts("family")?
+        .into_iter()
+        .zip(day.iter().zip(exposed.iter().zip(&begun)))
+    {
         out.entry(name).or_default().push(LoopDayRow {
             day: whole(d) as i64,
             exposed: whole(x),

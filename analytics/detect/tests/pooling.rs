@@ -65,6 +65,13 @@ fn a_small_group_does_not_lead_by_chance() {
         "{pooled:?}"
     );
     assert!(pooled.groups[0].high - pooled.groups[0].low > 0.4);
+    // Nor among few, of which some are far apart.
+    let pooled = pool_shares(&[1, 9, 1, 0, 0], &[1, 12, 12, 6, 9]).unwrap();
+    let second = pooled.groups[1].value;
+    assert!(
+        pooled.groups.iter().all(|g| g.value <= second),
+        "{pooled:?}"
+    );
     let pooled = pool_means(&[0.4, 0.1, 0.0, 0.01], &[0.3, 0.01, 0.01, 0.01]).unwrap();
     assert!(
         pooled.groups[1].value > 0.09 && pooled.groups[0].value < 0.15,

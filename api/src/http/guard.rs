@@ -9,14 +9,23 @@ use axum::middleware::Next;
 use axum::response::{IntoResponse, Response};
 use std::sync::Arc;
 
-/// Refuses a `Host` that is not loopback (a foreign name pointed at 127.0.0.1) and changes asked for by another origin.
-pub(super) async fn same_origin(request: Request, next: Next) -> Response {
+/// Refuses a `Host` that is neither loopback nor a name of the site (a foreign name pointed here), and changes asked for by
+/// another origin.
+pub(super) async fn same_origin(
+    State(shared): State<Arc<Shared>>,
+    request: Request,
+    next: Next,
+) -> Response {
     let headers = request.headers();
+    let known = |host: &str| {
+        let name = without_port(host);
+        is_loopback(name) || shared.access.as_ref().is_some_and(|a| a.answers_to(name))
+    };
     if let Some(host) = headers.get(header::HOST)
-        && !host.to_str().is_ok_and(is_loopback)
+        && !host.to_str().is_ok_and(known)
     {
         return Problem::forbidden(
-            "the Host header must be a loopback name: access control is not built yet",
+            "the Host header must be a loopback name, or one of [access] hosts of site.toml",
         )
         .into_response();
     }
@@ -45,12 +54,15 @@ pub(super) async fn not_too_many(
     }
 }
 
-fn is_loopback(host: &str) -> bool {
+fn without_port(host: &str) -> &str {
     let name = match host.rsplit_once(':') {
         Some((name, port)) if port.bytes().all(|b| b.is_ascii_digit()) => name,
         _ => host,
     };
-    let name = name.trim_start_matches('[').trim_end_matches(']');
+    name.trim_start_matches('[').trim_end_matches(']')
+}
+
+fn is_loopback(name: &str) -> bool {
     name.eq_ignore_ascii_case("localhost")
         || name
             .parse::<std::net::IpAddr>()

@@ -19,6 +19,7 @@ pub mod problem;
 mod readings;
 mod register;
 mod sheets;
+mod sign_in;
 mod stream;
 mod trace;
 mod work;
@@ -55,7 +56,12 @@ type App = axum::extract::State<Arc<Shared>>;
         title = "Loopwitness",
         description = "Ranked findings on smart 4-20 mA loops. Times are RFC 3339, UTC; numbers that are not known are null; errors are RFC 9457 problem+json. A parameter that an address does not have is refused. Where an answer has one form only, it is given whatever `Accept` says."
     ),
-    components(schemas(Problem, attention::CriticalityName, trace::StepName))
+    components(schemas(
+        Problem,
+        attention::CriticalityName,
+        families::FormatName,
+        trace::StepName
+    ))
 )]
 struct Document;
 
@@ -98,7 +104,7 @@ pub fn openapi_json() -> String {
 
 /// Everything the service answers.
 pub fn router(shared: Arc<Shared>) -> Router {
-    let limits = shared.clone();
+    let (limits, origins, doors) = (shared.clone(), shared.clone(), shared.clone());
     let body_bytes = limits.body_bytes();
     let (api, _document) = routes().split_for_parts();
     let document: Arc<str> = openapi_json().into();
@@ -112,6 +118,8 @@ pub fn router(shared: Arc<Shared>) -> Router {
         }),
     );
     let router = router
+        .route("/sign-in", get(sign_in::form).post(sign_in::enter))
+        .route("/sign-out", axum::routing::post(sign_in::leave))
         .route("/api", any(|| async { Problem::not_found() }))
         .route("/api/{*rest}", any(|| async { Problem::not_found() }))
         .layer(TimeoutLayer::with_status_code(
@@ -133,7 +141,14 @@ pub fn router(shared: Arc<Shared>) -> Router {
             limits,
             guard::not_too_many,
         ))
-        .layer(axum::middleware::from_fn(guard::same_origin))
+        .layer(axum::middleware::from_fn_with_state(
+            doors,
+            sign_in::signed_in,
+        ))
+        .layer(axum::middleware::from_fn_with_state(
+            origins,
+            guard::same_origin,
+        ))
         .layer(axum::middleware::map_response(problem::fill_in))
         // Clients are on this machine: packing an answer takes more time than it saves. The whole result comes packed.
         .layer(

@@ -48,6 +48,16 @@ impl Problem {
         )
     }
 
+    /// 401: who asks is not known.
+    pub fn unauthorized() -> Self {
+        Self::new(
+            StatusCode::UNAUTHORIZED,
+            "urn:loopwitness:problem:sign-in",
+            "Sign in first",
+            "send a token of this site (Authorization: Bearer ...), or sign in at /sign-in",
+        )
+    }
+
     /// 403: another page's script may not do this.
     pub fn forbidden(detail: impl Into<String>) -> Self {
         Self::new(

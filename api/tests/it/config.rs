@@ -56,11 +56,11 @@ fn bad_files_are_refused_with_file_section_and_reason() {
     let cases: Vec<(String, &str)> = vec![
         (
             with("[[gateway]]\nname = \"north\"\naddress = \"h:5094\"\npol_every = \"10s\"\n"),
-            "plant/site.toml, line 6, [[gateway]]: unknown key `pol_every`, expected one of `name`, `address`, `transport`, `poll_every`, `timeout`, `retries`, `master`, `opt_in`",
+            "plant/site.toml, line 6, [[gateway]]: unknown key `pol_every`, expected one of `name`, `address`, `transport`, `psk_identity`, `psk_file`, `psk_env`, `poll_every`, `timeout`, `retries`, `master`, `opt_in`",
         ),
         (
             with("[[gatway]]\n"),
-            "unknown key `gatway`, expected one of `site`, `gateway`, `serial`, `analog`, `assessment`, `alerts`, `access`, `keep`",
+            "unknown key `gatway`, expected one of `site`, `gateway`, `serial`, `analog`, `assessment`, `alerts`, `access`, `keep`, `limits`",
         ),
         (
             "[site]\nstore = \"s\"\n".into(),
@@ -68,7 +68,7 @@ fn bad_files_are_refused_with_file_section_and_reason() {
         ),
         (
             with("listen = \"0.0.0.0:8470\"\n"),
-            "plant/site.toml, [site]: listen `0.0.0.0:8470` is not a loopback address; access control is not built yet, so use 127.0.0.1 or [::1]",
+            "plant/site.toml, [site]: listen `0.0.0.0:8470` is not a loopback address: give [access] with tokens, or use 127.0.0.1 or [::1]",
         ),
         (
             with("timezone = \"Mars/Olympus\"\n"),
@@ -76,7 +76,7 @@ fn bad_files_are_refused_with_file_section_and_reason() {
         ),
         (
             with("[access]\n"),
-            "plant/site.toml: [access] is not built yet; remove it",
+            "plant/site.toml, line 3, [access]: missing key `tokens`",
         ),
         (
             with("[alerts]\n"),

@@ -163,7 +163,6 @@ async fn each_refusal_is_a_problem() {
         ("GET", "/api/v1/families?days=6", 400),
         ("GET", "/api/v1/families?kind=rust", 400),
         ("GET", "/api/v1/families?format=xml", 400),
-        ("GET", "/api/v1/loops/FT-101/baselines", 200),
         ("GET", "/api/v1/loops/XX/baselines", 404),
         ("PATCH", "/api/v1/loops/FT-101", 415),
         ("POST", "/api/v1/work", 415),

@@ -1,5 +1,6 @@
 //! The program from outside: command line, configuration, HTTP. One binary, since each links all of polars.
 
+mod access;
 mod alerts;
 mod baseline;
 mod cases;
@@ -17,4 +18,5 @@ mod refusals;
 mod report;
 mod service;
 mod settings;
+mod sheets;
 mod support;

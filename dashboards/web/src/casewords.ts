@@ -41,7 +41,7 @@ export function dueOf(c: Case, t: number): Due {
       if (!Number.isFinite(by)) return { words: "planned, no day given", at: none, late: false };
       return by < t ? { words: `${span(t - by)} overdue`, at: by, late: true } : { words: `due in ${span(by - t)}`, at: by, late: false };
     case "attended":
-      return { words: c.present ? "worked on, and still there" : "worked on, being proved", at: ms(c.attended?.at), late: c.present };
+      return { words: c.present ? "worked on, and it is still there" : "worked on, being proved", at: ms(c.attended?.at), late: c.present };
     case "shelved": {
       const until = ms(c.suppression?.until);
       return { words: `comes back in ${span(until - t)}`, at: until, late: false };

@@ -92,7 +92,9 @@ export function timeLeft(f: Finding, loop: LoopEntry | undefined, now: number): 
 
 export type Quantity = "difference" | "failed" | "scatter" | "bits";
 
-export function quantityOf(f: Finding | undefined): Quantity {
+export const QUANTITY_NAMES: Record<Quantity, string> = { difference: "difference, % of span", failed: "failed exchanges, %", scatter: "scatter, % of span", bits: "status bits set" };
+
+export function quantityOf(f: { kind: string } | undefined): Quantity {
   switch (f?.kind) {
     case "rising-errors":
     case "no-reply":

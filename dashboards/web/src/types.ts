@@ -28,93 +28,10 @@ export type CaseEvent = Of<"HistoryView">;
 export type Difference = Of<"DiffAnswer">;
 export type Work = Of<"WorkView">;
 export type Change = Omit<Of<"ChangeView">, "detail"> & { detail: unknown };
-
-export interface Baseline {
-  from: Time;
-  until: Time | null;
-  reason: string;
-  by: string | null;
-  why: string | null;
-  at: Time | null;
-  own_tag: string | null;
-  changed: { column: string; before: string; after: string }[];
-}
-
-export interface Baselines {
-  tag: string;
-  baselines: Baseline[];
-  counts_from: Time | null;
-}
-
-export interface Interval {
-  value: number;
-  low: number;
-  high: number;
-}
-
-export interface Compared {
-  raw: Interval | null;
-  pooled: Interval | null;
-}
-
-export interface FamilyWeek {
-  from: Time;
-  to: Time;
-  loops: number;
-  open: number;
-  share: Interval | null;
-  begun: number;
-}
-
-export interface FamilyChange {
-  direction: string;
-  evidenced: boolean;
-  since: Time;
-  since_low: Time;
-  since_high: Time;
-  before_per_100_loop_weeks: number;
-  after_per_100_loop_weeks: number;
-  p_value: number;
-}
-
-export interface FamilyMember {
-  tag: string;
-  rate_pct_per_day: number | null;
-  failed_share: number | null;
-  kinds: string[];
-  since: Time | null;
-}
-
-export interface Family {
-  scope: string;
-  name: string;
-  members: number;
-  rate: { loops: number; mean: Compared; p10: number | null; median: number | null; p90: number | null };
-  findings: { loops: number; of: number; share: Compared };
-  errors: { loops: number; failed: number; polls: number; share: Compared };
-  weeks: FamilyWeek[];
-  begun: number;
-  change: FamilyChange | null;
-  loops: FamilyMember[];
-}
-
-export interface FleetMean {
-  scope: string;
-  families: number;
-  rate_pct_per_day: Interval | null;
-  finding_share: Interval | null;
-  failed_share: Interval | null;
-  loop_scatter_pct_per_day: number | null;
-}
-
-export interface Families {
-  from: Time | null;
-  to: Time | null;
-  days: number;
-  kind: string | null;
-  without_type: number;
-  explained_elsewhere: number;
-  fleet: FleetMean[];
-  families: Family[];
-  method: string[];
-}
+export type Baseline = Of<"BaselineView">;
+export type Baselines = Of<"BaselinesAnswer">;
+export type Interval = Of<"Interval">;
+export type Compared = Of<"Compared">;
+export type Family = Of<"Family">;
+export type FleetMean = Of<"FleetMean">;
+export type Families = Of<"Families">;

@@ -139,7 +139,7 @@ test("a family that is getting worse is the sentence of its sheet, with since wh
     await page.route("**/api/v1/families*", json(body));
     await go(page, "/families");
     await settled(page);
-    assert.match(plain(await page.locator("h1").innerText()), /^0xFA42\/5 is getting worse since \d+ \w+/);
+    assert.match(plain(await page.locator("h1").innerText()), /^0xFA42\/5 has been getting worse since \d+ \w+/);
     const rows = page.locator("section.fam");
     assert.equal(await rows.count(), 3);
     assert.match(plain(await rows.nth(0).innerText()), /9 of 14 loops.*Getting worse since/);

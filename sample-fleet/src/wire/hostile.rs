@@ -240,7 +240,7 @@ impl Server {
         let [high, low] = index.to_be_bytes();
         let mut data = vec![high, low, high, low, 0x60, 0x99, 0x6A, 0x77];
         data.extend([quirk_byte(self.quirk), high, low, 7]);
-        data.extend(format!("NONE-{index:05}").into_bytes());
+        data.extend(format!("{}-{index:05}", self.quirk.name()).into_bytes());
         data.resize(44, 0);
         Body::ok(data)
     }

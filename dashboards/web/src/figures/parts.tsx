@@ -61,7 +61,8 @@ export function Parts({ loop, at, now, driftPct, span }: Props) {
   const tol = driftPct === null ? loop.tolerance_pct : Math.min(loop.tolerance_pct, Math.abs(driftPct) / 2);
   const off = (v: number | null): boolean => v !== null && Math.abs(v) > tol;
   const w = Math.min(width, 560);
-  const x = [2, w * 0.3, w * 0.6, w - 2] as const;
+  // Four names must stand beside each other at phone width too.
+  const x = [2, w * (w < 420 ? 0.37 : 0.3), w * (w < 420 ? 0.64 : 0.6), w - 2] as const;
   const y0 = 44;
   const y1 = off(first) ? y0 + 10 : y0;
   const y2 = off(second) ? y1 + 10 : y1;

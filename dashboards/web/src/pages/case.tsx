@@ -3,11 +3,13 @@
 import { useEffect, useState } from "preact/hooks";
 import { get, loopPath, said } from "../api";
 import { caseName, closedWords, dueOf, eventWords, particulars, stateWords } from "../casewords";
+import { QUANTITY_NAMES, quantityOf, valueWords } from "../entries";
 import { Lane } from "../figures/lane";
+import { RowTrace } from "../figures/rowtrace";
 import { count, day, num, pct, signedPct } from "../format";
 import { Said, When } from "../said";
-import { assessment, axisFrom, loops, now, wall } from "../state";
-import type { CaseEvent, WholeCase } from "../types";
+import { assessment, axisFrom, loops, now, traces, wall, wantTraces } from "../state";
+import type { CaseEvent, Trace, WholeCase } from "../types";
 import { kindWords, plural, purposeWords, scopeWords } from "../words";
 import { Acting } from "./acting";
 
@@ -58,7 +60,7 @@ export function CasePage({ id }: { id: string }) {
           </p>
           <p class="sub">
             {c.criticality === "safety" && <b>{c.tag === null ? "A safety loop is among them. " : "This is a safety loop. "}</b>}
-            {c.open ? `It waits: ${due.words}` : closedWords(c).replace(/^./, (x) => x.toUpperCase())}
+            {(c.open ? due.words : closedWords(c)).replace(/^./, (x) => x.toUpperCase())}
             {Number.isFinite(due.at) ? (
               <>
                 , <When t={due.at} />
@@ -75,9 +77,10 @@ export function CasePage({ id }: { id: string }) {
             {c.returned > 0 && ` It came back ${count(c.returned)} ${plural(c.returned, "time", "times")}.`}
           </p>
           <figure class="lanefig">
+            <Evidence c={c} />
             <Lane c={c} history={c.history} from={axisFrom.value} now={now.value} />
             <figcaption>
-              {day(axisFrom.value, now.value)} to now, and half as long ahead. Dotted: it was there, and nobody was told. Solid: open. Ticks: what people did{c.plan?.due ? "; the bar: work is due" : ""}.
+              {day(axisFrom.value, now.value)} to now, and half as long ahead. Beneath, the course of the case. Dotted: it was there, and nobody was told. Solid: open. Ticks: what people did{c.plan?.due ? "; the bar: work is due" : ""}.
             </figcaption>
           </figure>
           <dl class="facts">
@@ -126,6 +129,27 @@ export function CasePage({ id }: { id: string }) {
       </div>
       <History list={c.history} />
     </>
+  );
+}
+
+/** The quantity that the case is about, of its first loops, on the time axis of the course beneath. */
+function Evidence({ c }: { c: WholeCase }) {
+  const tags = c.tags.slice(0, 12);
+  const key = tags.join(",");
+  const a = assessment.value;
+  useEffect(() => wantTraces(tags), [key, a]);
+  const f = a?.attention.filter((r) => c.tags.includes(r.tag)).flatMap((r) => r.findings).find((x) => c.findings.includes(x.id));
+  const quantity = quantityOf(f ?? { kind: c.kind });
+  const drawn = tags.map((t) => traces.value.get(t)).filter((t): t is Trace => t !== undefined);
+  const name = `${QUANTITY_NAMES[quantity]}${drawn.length > 1 ? `, ${count(drawn.length)} loops` : ""}`;
+  if (drawn.length === 0) return null;
+  return (
+    <div class="bx casetrace">
+      <span class="fut" />
+      <span class="ql">{name}</span>
+      <RowTrace axis={{ from: axisFrom.value, now: now.value }} traces={drawn} finding={f} quantity={quantity} tolerance={loops.value.get(tags[0] ?? "")?.tolerance_pct ?? 0.5} name={`${caseName(c)}: ${name}`} />
+      {f && valueWords(f) !== "" && <span class="nv">{valueWords(f)}</span>}
+    </div>
   );
 }
 

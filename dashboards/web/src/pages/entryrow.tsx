@@ -2,7 +2,7 @@
 
 import { useEffect, useRef, useState } from "preact/hooks";
 import { loopPath } from "../api";
-import { type Entry, type Quantity, leadFinding, quantityOf, since, timeLeft, valueWords } from "../entries";
+import { type Entry, QUANTITY_NAMES, leadFinding, quantityOf, since, timeLeft, valueWords } from "../entries";
 import { RowTrace } from "../figures/rowtrace";
 import { chance, count, instant, ms, num, utc } from "../format";
 import { before, movedWords } from "../look";
@@ -13,7 +13,6 @@ import { findingWords, purposeWords, scopeWords } from "../words";
 
 const OVERLAID = 12;
 const OPEN_AT_ONCE = 40;
-const NAMES: Record<Quantity, string> = { difference: "difference, % of span", failed: "failed exchanges, %", scatter: "scatter, % of span", bits: "status bits set" };
 
 /** True once the element came near the window. */
 function useNear() {
@@ -63,7 +62,7 @@ export function EntryRow({ entry }: { entry: Entry }) {
   const empty = drawn.length > 0 && quantity === "difference" && drawn.every((t) => t.columns.difference_pct.every((v) => v === null));
   const value = f && !cause ? valueWords(f) : cause ? `${count(cause.affected)} of ${count(cause.members)} loops` : "";
   const why = cause?.summary ?? first.why;
-  const label = `${cause?.name ?? first.tag}: ${f ? findingWords(f) : why}. ${NAMES[quantity]}${value ? `, ${value}` : ""}.`;
+  const label = `${cause?.name ?? first.tag}: ${f ? findingWords(f) : why}. ${QUANTITY_NAMES[quantity]}${value ? `, ${value}` : ""}.`;
   const others = cause ? [] : first.findings.filter((x) => x !== f);
   return (
     <article ref={ref} class={`row${cause ? " grp" : ""}${entry.lasting ? "" : " ended"}`}>
@@ -120,7 +119,7 @@ export function EntryRow({ entry }: { entry: Entry }) {
       <div class="fg">
         <div class="bx">
           <span class="fut" />
-          <span class="ql">{empty ? "no analog current in the record" : `${NAMES[quantity]}${drawn.length > 1 ? `, ${count(drawn.length)} loops` : ""}`}</span>
+          <span class="ql">{empty ? "no analog current in the record" : `${QUANTITY_NAMES[quantity]}${drawn.length > 1 ? `, ${count(drawn.length)} loops` : ""}`}</span>
           {drawn.length > 0 && !empty && <RowTrace axis={{ from: axisFrom.value, now: to }} traces={drawn} finding={f} quantity={quantity} tolerance={loop?.tolerance_pct ?? 0.5} name={label} />}
           {value && <span class="nv">{value}</span>}
         </div>

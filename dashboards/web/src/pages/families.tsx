@@ -4,7 +4,7 @@ import { useEffect, useState } from "preact/hooks";
 import { get, loopPath, said } from "../api";
 import { type Axis, MarkAxis, Marks, Weeks } from "../figures/families";
 import { useWidth } from "../figures/width";
-import { chance, count, day, interval, ms, num, pct, signed, utc } from "../format";
+import { DAY, chance, count, day, interval, ms, num, pct, signed, utc } from "../format";
 import { query, setParam } from "../route";
 import { assessment, now } from "../state";
 import type { Compared, Families as Answer, Family, FleetMean, Interval } from "../types";
@@ -105,10 +105,10 @@ function head(a: Answer, families: Family[]): string {
   const worse = families.filter((f) => f.change?.evidenced && f.change.direction === "worse");
   const first = worse[0];
   if (first?.change) {
-    const others = worse.length > 1 ? `, and so ${plural(worse.length - 1, "is", "are")} ${count(worse.length - 1)} more` : "";
-    return `${first.name} is getting worse since ${day(ms(first.change.since), to)}${others}.`;
+    const others = worse.length > 1 ? `, and so ${plural(worse.length - 1, "has", "have")} ${count(worse.length - 1)} more` : "";
+    return `${first.name} has been getting worse since ${day(ms(first.change.since), to)}${others}.`;
   }
-  return `No family is shown to be getting worse over these ${count(a.days)} days.`;
+  return `No family is shown to be getting worse over these ${count(Math.round((ms(a.to) - ms(a.from)) / DAY))} days.`;
 }
 
 function below(a: Answer, families: Family[], why: string): string {
@@ -253,9 +253,9 @@ function basis(f: Family, measure: Measure): string {
 
 function trend(f: Family, to: number) {
   const c = f.change;
-  if (c === null) return f.begun === 0 ? "No loop got its first finding in this time." : "Too little time to tell a change.";
+  if (c === null) return f.begun === 0 ? "No loop got its first finding in this time." : `${countWord(f.begun, count)} first ${plural(f.begun, "finding", "findings")}, too few or too late to tell a change.`;
   const rates = `${num(c.before_per_100_loop_weeks, 1)} first findings in 100 loops a week before, ${num(c.after_per_100_loop_weeks, 1)} since`;
-  if (!c.evidenced) return `No change is shown: ${count(f.begun)} first ${plural(f.begun, "finding", "findings")}, which a steady rate would give as unevenly in ${chance(c.p_value)} cases.`;
+  if (!c.evidenced) return `No change is shown: ${count(f.begun)} first ${plural(f.begun, "finding", "findings")}; a steady rate would bring them as unevenly with a chance of ${chance(c.p_value)}.`;
   const within = interval(ms(c.since_low), ms(c.since_high), to);
   return (
     <>

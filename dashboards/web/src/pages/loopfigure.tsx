@@ -87,10 +87,10 @@ export function Figure({ loop, polls, trace, f, view, now, why }: FigureProps) {
   const words = q ? cursorWords(loop, q, now) : "";
   const centre = at ?? (from + to) / 2;
   const moves: [string, string, () => void, boolean][] = [
-    ["earlier", "Show an earlier time", () => show(from - length / 2, to - length / 2, view, now), from <= now - view.record + 1000],
-    ["later", "Show a later time", () => show(from + length / 2, to + length / 2, view, now), to >= now - 1000],
-    ["closer", "Show half of this time", () => show(centre - (centre - from) / 2, centre + (to - centre) / 2, view, now), length <= SHORTEST],
-    ["wider", "Show twice this time", () => show(from - length / 2, to + length / 2, view, now), length >= view.record - 1000],
+    ["earlier", "earlier: show the time before", () => show(from - length / 2, to - length / 2, view, now), from <= now - view.record + 1000],
+    ["later", "later: show the time after", () => show(from + length / 2, to + length / 2, view, now), to >= now - 1000],
+    ["closer", "closer: show half of this time", () => show(centre - (centre - from) / 2, centre + (to - centre) / 2, view, now), length <= SHORTEST],
+    ["wider", "wider: show twice this time", () => show(from - length / 2, to + length / 2, view, now), length >= view.record - 1000],
   ];
   const key = (e: KeyboardEvent): void => {
     const move = { "+": 2, "=": 2, "-": 3, "[": 0, "]": 1 }[e.key];

@@ -147,24 +147,24 @@ function Table() {
   const list = shown.value;
   const q = query.value;
   return (
-    <div class="reg" role="table" aria-label="Register" aria-rowcount={list.length + 1}>
+    <div class="reg">
       <p class="nt" aria-live="polite">
-        {count(list.length)} {plural(list.length, "loop", "loops")}
+        {list.length === 0 ? `No loop fits. ${count(loops.value.size)} without the filter.` : `${count(list.length)} ${plural(list.length, "loop", "loops")}`}
       </p>
-      <div role="rowgroup">
-        <div class="vhead" role="row" aria-rowindex={1}>
-          {["tag and service", "range", "tolerance", "purpose", "area", "wired", "entry"].map((h, i) => (
-            <span key={h} role="columnheader" class={`c${i}`}>
-              {h}
-            </span>
-          ))}
+      <div role="table" aria-label="Register" aria-rowcount={list.length + 1}>
+        <div role="rowgroup">
+          <div class="vhead" role="row" aria-rowindex={1}>
+            {["tag and service", "range", "tolerance", "purpose", "area", "wired", "entry"].map((h, i) => (
+              <span key={h} role="columnheader" class={`c${i}`}>
+                {h}
+              </span>
+            ))}
+          </div>
         </div>
+        {list.length > 0 && (
+          <VirtualRows count={list.length} rowHeight={phone.value ? ROW_PHONE : ROW} label="Loops of the register" from={q.toString().replace(/edit=[^&]*/, "")} row={(i) => <Line l={list[i]} />} />
+        )}
       </div>
-      {list.length === 0 ? (
-        <p class="none">No loop fits. {count(loops.value.size)} without the filter.</p>
-      ) : (
-        <VirtualRows count={list.length} rowHeight={phone.value ? ROW_PHONE : ROW} label="Loops of the register" from={q.toString().replace(/edit=[^&]*/, "")} row={(i) => <Line l={list[i]} />} />
-      )}
     </div>
   );
 }

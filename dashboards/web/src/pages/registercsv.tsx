@@ -4,6 +4,7 @@ import { useEffect, useState } from "preact/hooks";
 import { Refusal, loopPath, said, send } from "../api";
 import { count } from "../format";
 import { Author, author } from "../me";
+import { When } from "../said";
 import { readRegister, refresh } from "../state";
 import type { Difference } from "../types";
 import { countWord, plural } from "../words";
@@ -62,7 +63,7 @@ export function RegisterFile() {
       setBusy(false);
     }
   };
-  const changes = diff ? diff.added.length + diff.changed.length + diff.retired.length + diff.returned.length : 0;
+  const changes = diff ? diff.added.length + changedLoops(diff) + diff.retired.length + diff.returned.length : 0;
   return (
     <>
       <section class="lead">
@@ -105,10 +106,13 @@ export function RegisterFile() {
   );
 }
 
+/** A loop's entry of each time is a line of its own. */
+const changedLoops = (d: Difference): number => new Set(d.changed.map((l) => l.tag)).size;
+
 function words(d: Difference): string {
   const parts = [
     d.added.length > 0 ? `${count(d.added.length)} added` : "",
-    d.changed.length > 0 ? `${count(d.changed.length)} changed` : "",
+    d.changed.length > 0 ? `${count(changedLoops(d))} changed` : "",
     d.retired.length > 0 ? `${count(d.retired.length)} retired` : "",
     d.returned.length > 0 ? `${count(d.returned.length)} taken up again` : "",
   ].filter((t) => t !== "");
@@ -116,7 +120,7 @@ function words(d: Difference): string {
 }
 
 function Shown({ diff }: { diff: Difference }) {
-  const cells = diff.changed.flatMap((l) => l.cells.map((c) => ({ tag: l.tag, ...c })));
+  const cells = diff.changed.flatMap((l) => l.cells.map((c) => ({ tag: l.tag, from: l.valid_from, ...c })));
   const list = (title: string, about: string, tags: readonly string[]) =>
     tags.length > 0 && (
       <section class="plain">
@@ -137,12 +141,13 @@ function Shown({ diff }: { diff: Difference }) {
       {cells.length > 0 && (
         <section class="plain scroll" tabIndex={0} aria-label="Cells that change">
           <h2>
-            {countWord(diff.changed.length, count)} {plural(diff.changed.length, "loop changes", "loops change")}
+            {countWord(changedLoops(diff), count)} {plural(changedLoops(diff), "loop changes", "loops change")}
           </h2>
           <table>
             <thead>
               <tr>
                 <th scope="col">loop</th>
+                <th scope="col">holds from</th>
                 <th scope="col">column</th>
                 <th scope="col">is</th>
                 <th scope="col">would be</th>
@@ -150,10 +155,11 @@ function Shown({ diff }: { diff: Difference }) {
             </thead>
             <tbody>
               {cells.slice(0, MOST).map((c) => (
-                <tr key={`${c.tag} ${c.column}`}>
+                <tr key={`${c.tag} ${c.column} ${c.from ?? ""}`}>
                   <th scope="row" class="tag">
                     <a href={loopPath(c.tag)}>{c.tag}</a>
                   </th>
+                  <td>{c.from === null ? "the beginning" : <When t={c.from} />}</td>
                   <td>{c.column}</td>
                   <td>{c.before || "empty"}</td>
                   <td>
