@@ -307,7 +307,7 @@ fn analog_stuck(
         .filter(|b| b.d.n > 0)
         .map(|b| b.d.min)
         .fold(f64::INFINITY, f64::min);
-    if !held_by_device && run.max > 0.0 && low_ask > run.max - 0.5 {
+    if !held_by_device && run.max > 0.0 && low_ask > run.min - 0.5 {
         return None;
     }
     let kind = if held_by_device {
