@@ -167,6 +167,8 @@ def tails(a):
         logs = [math.log(max(o[1], 1e-9)) for o in all_ if o[0] == name and o[2]]
         mean = statistics.median(logs) if logs else math.log(3 * usual)
         sd = max(0.5, statistics.stdev(logs)) if len(logs) > 4 else 1.0
+        # A fault that has just begun stands at the threshold, however large the older ones of our records are.
+        sd = max(sd, (mean - math.log(level + scale * math.log(rate / share))) / 1.5)
         text += f'''    Tail {{
         name: "{name}",
         statistic: "{statistic}",

@@ -40,7 +40,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.24,
         fault_share: 0.269058296,
         fault_log_mean: 6.5564,
-        fault_log_sd: 2.1697,
+        fault_log_sd: 2.2873,
     },
     Tail {
         name: "drift, change that ended",
@@ -64,7 +64,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.05,
         fault_share: 0.001793722,
         fault_log_mean: 2.4049,
-        fault_log_sd: 1.0000,
+        fault_log_sd: 1.6033,
     },
     Tail {
         name: "intermittent, hours apart",
@@ -76,7 +76,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.03,
         fault_share: 0.013452915,
         fault_log_mean: 5.5190,
-        fault_log_sd: 0.8627,
+        fault_log_sd: 1.5606,
     },
     Tail {
         name: "intermittent, samples apart",
@@ -88,7 +88,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.03,
         fault_share: 0.067264574,
         fault_log_mean: 4.5069,
-        fault_log_sd: 0.7581,
+        fault_log_sd: 1.0003,
     },
     Tail {
         name: "intermittent, loops together",
@@ -112,7 +112,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.04,
         fault_share: 0.063677130,
         fault_log_mean: 4.5106,
-        fault_log_sd: 0.9702,
+        fault_log_sd: 2.0829,
     },
     Tail {
         name: "scaling, reported current",
@@ -124,7 +124,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.02,
         fault_share: 0.020627803,
         fault_log_mean: 6.3030,
-        fault_log_sd: 0.8800,
+        fault_log_sd: 3.0075,
     },
     Tail {
         name: "rising errors, own",
@@ -136,7 +136,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.2,
         fault_share: 0.239461883,
         fault_log_mean: 5.3963,
-        fault_log_sd: 0.8822,
+        fault_log_sd: 1.4257,
     },
     Tail {
         name: "rising errors, group",
@@ -160,7 +160,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.1,
         fault_share: 0.023318386,
         fault_log_mean: 7.6899,
-        fault_log_sd: 0.7850,
+        fault_log_sd: 2.6292,
     },
     Tail {
         name: "stuck, with witness",
@@ -172,7 +172,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.03,
         fault_share: 0.078026906,
         fault_log_mean: 5.2947,
-        fault_log_sd: 1.2505,
+        fault_log_sd: 2.7974,
     },
     Tail {
         name: "stuck, without witness",
@@ -184,7 +184,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.03,
         fault_share: 0.017937220,
         fault_log_mean: 3.0245,
-        fault_log_sd: 0.7532,
+        fault_log_sd: 2.0163,
     },
     Tail {
         name: "no reply",
@@ -196,7 +196,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.02,
         fault_share: 0.052017937,
         fault_log_mean: 4.5297,
-        fault_log_sd: 1.2133,
+        fault_log_sd: 3.0198,
     },
     Tail {
         name: "out of range, failure",
@@ -208,7 +208,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.02,
         fault_share: 0.022421525,
         fault_log_mean: 7.4953,
-        fault_log_sd: 1.6638,
+        fault_log_sd: 4.9968,
     },
     Tail {
         name: "out of range, saturated",
@@ -232,7 +232,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.02,
         fault_share: 0.066367713,
         fault_log_mean: 5.0684,
-        fault_log_sd: 0.9771,
+        fault_log_sd: 3.3789,
     },
     Tail {
         name: "status chatter",
@@ -244,7 +244,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.01,
         fault_share: 0.014349776,
         fault_log_mean: 2.2336,
-        fault_log_sd: 0.5000,
+        fault_log_sd: 1.4891,
     },
     Tail {
         name: "restarts",
@@ -256,7 +256,7 @@ pub const TAILS: [Tail; 20] = [
         share: 0.01,
         fault_share: 0.012556054,
         fault_log_mean: 1.6094,
-        fault_log_sd: 0.5000,
+        fault_log_sd: 1.0730,
     },
     Tail {
         name: "peer disagreement",
@@ -268,6 +268,6 @@ pub const TAILS: [Tail; 20] = [
         share: 0.01,
         fault_share: 0.008968610,
         fault_log_mean: 1.2602,
-        fault_log_sd: 0.5352,
+        fault_log_sd: 0.8401,
     },
 ];
