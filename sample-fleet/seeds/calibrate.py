@@ -202,7 +202,7 @@ def confidence(t, statistic, prior):
     real = math.exp(-z * z / 2) / (t["fault_log_sd"] * math.sqrt(2 * math.pi)) / min(statistic, math.exp(t["fault_log_mean"]))
     real *= prior * t["fault_share"]
     chance = t["per_1000"] * math.exp(-(statistic - t["from"]) / t["scale"]) / t["scale"]
-    return min(max(real / (real + chance), 0.01), 0.9995)
+    return min(max(real / (real + chance), 0.001), 0.9999)
 
 
 BINS = [(0.0, 0.05), (0.05, 0.2), (0.2, 0.4), (0.4, 0.6), (0.6, 0.8), (0.8, 0.9), (0.9, 0.97), (0.97, 0.995), (0.995, 1.01)]

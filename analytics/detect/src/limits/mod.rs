@@ -167,7 +167,7 @@ impl Tail {
             * faults_per_1000
             * self.fault_share;
         let chance = self.false_per_1000(statistic) / self.scale;
-        (real / (real + chance)).clamp(0.01, 0.9995)
+        (real / (real + chance)).clamp(0.001, 0.9999)
     }
 }
 
