@@ -6,7 +6,7 @@ WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
 # Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
 DEMO ?=
 
-.PHONY: demo web build test web-test api-contract referee latency seeds power chaos fuzz lint tools clean-web
+.PHONY: demo web build test web-test api-contract referee latency seeds thresholds calibration power chaos fuzz lint tools clean-web
 .DEFAULT_GOAL := demo
 
 demo: web
@@ -54,6 +54,18 @@ SEEDS ?= --table docs/seeds.md
 seeds: web
 	cargo build --workspace --bin loopwitness --example write_site
 	python3 sample-fleet/seeds/run.py $(SEEDS)
+
+# The table of thresholds and in-control run lengths (docs/thresholds.md).
+thresholds:
+	cargo build -p analytics-detect --example thresholds
+	target/debug/examples/thresholds docs/thresholds.md
+
+# Tails of the tests in healthy running, then whether confidence keeps its word (docs/calibration.md); half an hour.
+calibration: web
+	cargo build --workspace --bin loopwitness --example write_site
+	python3 sample-fleet/seeds/calibrate.py tails
+	cargo build --workspace --bin loopwitness
+	python3 sample-fleet/seeds/calibrate.py reliability
 
 # The whole program among hostile gateways for so many minutes (docs/hostile-gateways.md): make chaos MINUTES=30
 MINUTES ?= 15

@@ -3,7 +3,7 @@
 
 use crate::state::Limits;
 use analytics_assess::Settings;
-use analytics_detect::{Ne107, StatusMap, Weights};
+use analytics_detect::{Budget, Ne107, StatusMap, Weights};
 use ingest_store::LEAST_IMPORT_MEMORY;
 use serde::Deserialize;
 use std::collections::BTreeMap;
@@ -14,6 +14,10 @@ use std::collections::BTreeMap;
 pub struct RawAssessment {
     #[serde(default)]
     weights: RawWeights,
+    /// False findings accepted in 1,000 loop-months of healthy running: moves every threshold.
+    false_findings_per_1000_loop_months: Option<f64>,
+    /// Faults expected in 1,000 loop-months: the prior of confidence.
+    faults_per_1000_loop_months: Option<f64>,
     /// Status bit, by its name, to the NE 107 signal it raises, or `none`.
     #[serde(default)]
     ne107: BTreeMap<String, RawSignal>,
@@ -43,6 +47,19 @@ impl RawAssessment {
     pub fn settings(&self) -> Result<Settings, String> {
         let mut settings = Settings::default();
         settings.params.weights = self.weights.checked()?;
+        let usual = Budget::default();
+        settings.params.budget = Budget {
+            false_per_1000: rate(
+                "false_findings_per_1000_loop_months",
+                self.false_findings_per_1000_loop_months,
+                usual.false_per_1000,
+            )?,
+            faults_per_1000: rate(
+                "faults_per_1000_loop_months",
+                self.faults_per_1000_loop_months,
+                usual.faults_per_1000,
+            )?,
+        };
         let mut status = StatusMap::default();
         for (name, signal) in &self.ne107 {
             let class = match signal {
@@ -56,6 +73,18 @@ impl RawAssessment {
         }
         settings.params.status = status;
         Ok(settings)
+    }
+}
+
+/// A rate that thresholds and odds can be made of.
+fn rate(name: &str, given: Option<f64>, usual: f64) -> Result<f64, String> {
+    let v = given.unwrap_or(usual);
+    if v.is_finite() && (1e-6..=1e9).contains(&v) {
+        Ok(v)
+    } else {
+        Err(format!(
+            "{name}: {v} is not between 0.000001 and 1000000000"
+        ))
     }
 }
 

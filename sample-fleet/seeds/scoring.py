@@ -290,7 +290,7 @@ class Judge:
         fig["recall, mean over kinds"] = statistics.mean(kinds) if kinds else None
         fig["false findings / 1,000 loop-months"] = 1000 * sum(s.false.values()) / s.months
         fig["onset too early"] = sum(x.verdict == "early" for x in findings)
-        faulty = set(self.by_tag)
+        faulty = {t for t, v in self.by_tag.items() if v}
         fig["loops with only false findings"] = sum(
             t not in faulty and any(x.verdict == "false" for x in per_tag[t]) for t in order
         )

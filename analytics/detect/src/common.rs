@@ -170,7 +170,7 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
             .count() as f64;
         let unlikely = groups.len() as f64 - likely;
         while left.len() >= MIN_AFFECTED {
-            let mut best: Option<(f64, usize, Scope, &String, Vec<&Sign>)> = None;
+            let mut best: Option<(f64, usize, Scope, &String, Vec<&Sign>, f64)> = None;
             let marked: BTreeSet<&Tag> = left.iter().map(|s| &s.tag).collect();
             for ((scope, name), members) in &groups {
                 let (inside, others): (Vec<&Sign>, Vec<&Sign>) =
@@ -193,25 +193,27 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
                 } else {
                     coincidence(&here, in_group, &others)
                 };
-                let p =
+                let tail =
                     hypergeometric_tail(loops.len(), marked.len(), members.len(), affected.len())
-                        * together
                         * weight
                         * searched;
+                let p = tail * together;
+                // Rain falls on every box at once: agreeing onsets do not tell one box from another.
+                let rank = if cause == "intermittent" { tail } else { p };
                 let better = match &best {
                     None => true,
                     // Of nearly equal explanations the smaller group.
                     Some(b) => {
-                        p.ln() < b.0.ln() - 1e-9
-                            || (p.ln() <= b.0.ln() + 1e-9
+                        rank.ln() < b.5.ln() - 1e-9
+                            || (rank.ln() <= b.5.ln() + 1e-9
                                 && (members.len(), locality(*scope)) < (b.1, locality(b.2)))
                     }
                 };
                 if p < MAX_P && better {
-                    best = Some((p, members.len(), *scope, name, here));
+                    best = Some((p, members.len(), *scope, name, here, rank));
                 }
             }
-            let Some((p, members, scope, name, here)) = best else {
+            let Some((p, members, scope, name, here, _)) = best else {
                 break;
             };
             let tags: BTreeSet<Tag> = here.iter().map(|s| s.tag.clone()).collect();

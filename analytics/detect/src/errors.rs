@@ -8,13 +8,13 @@
 use crate::counts;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, LoopSource, Window, hour_in};
+use crate::limits::{Limits, Test};
 use crate::trend;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 /// Hours in a cell.
 const CELL_H: i64 = 6;
-/// Log likelihood ratio (twice) over dispersion that is believed, and the smallest rise and count.
-pub const ACCEPT_LR: f64 = 30.0;
+/// The smallest rise and count that are reported, however sure.
 pub const MIN_RATIO: f64 = 1.8;
 pub const MIN_ERRORS: f64 = 6.0;
 /// A rise that ended within this time was a burst.
@@ -183,23 +183,39 @@ pub fn best_rise(cells: &[Cell]) -> Option<Rise> {
 }
 
 pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draft> {
+    detect_at(l, to, skip, &Limits::default())
+}
+
+pub fn detect_at(
+    l: &LoopRecord<'_>,
+    to: UtcMicros,
+    skip: &[Window],
+    limits: &Limits,
+) -> Option<Draft> {
     let cells = cells(l, skip);
     let rise = best_rise(&cells)?;
-    if rise.lr < ACCEPT_LR || rise.after < MIN_RATIO * rise.before || rise.errors_after < MIN_ERRORS
+    if !limits.pass(Test::Errors, rise.lr)
+        || rise.after < MIN_RATIO * rise.before
+        || rise.errors_after < MIN_ERRORS
     {
         return None;
     }
-    Some(draft(l, &cells, &rise, to))
+    Some(draft(l, &cells, &rise, to, (Test::Errors, rise.lr)))
 }
 
 /// The finding for an accepted rise.
-pub fn draft(l: &LoopRecord<'_>, cells: &[Cell], rise: &Rise, to: UtcMicros) -> Draft {
+pub fn draft(
+    l: &LoopRecord<'_>,
+    cells: &[Cell],
+    rise: &Rise,
+    to: UtcMicros,
+    (test, statistic): (Test, f64),
+) -> Draft {
     let at = |i: usize| UtcMicros::from_hour(cells[i.min(cells.len() - 1)].hour);
     let onset = refine(l, at(rise.start), rise);
     let low = at(rise.low.saturating_sub(1)).min(onset);
     let high = UtcMicros(at(rise.high).0 + CELL_H * MICROS_PER_HOUR).max(onset);
-    let confidence = 1.0 - (-(rise.lr - 12.0) / 12.0).exp().min(0.5);
-    let mut d = Draft::new(Kind::RisingErrors, onset, confidence.clamp(0.5, 0.995))
+    let mut d = Draft::by(test, statistic, Kind::RisingErrors, onset)
         .within(low, high.min(to))
         .number("failed_share_before", rise.before)
         .number("failed_share_after", rise.after)
@@ -265,11 +281,15 @@ fn refine(l: &LoopRecord<'_>, start: UtcMicros, rise: &Rise) -> UtcMicros {
 /// Group test: all members of what loops share on the digital path, weighted so that no loop carries it.
 ///
 /// Members that follow the group's factor rather than none are found with it, though their own evidence is weak.
-pub fn groups(loops: &[LoopSource<'_>], cells: &[Vec<Cell>], to: UtcMicros) -> Vec<(usize, Draft)> {
+pub fn groups(
+    loops: &[LoopSource<'_>],
+    cells: &[Vec<Cell>],
+    to: UtcMicros,
+    limits: &Limits,
+) -> Vec<(usize, Draft)> {
     use ingest_model::Scope;
     use std::collections::BTreeMap;
-    /// Likelihood ratio of the pooled rise, and the share of members that must be up.
-    const GROUP_LR: f64 = 60.0;
+    /// Share of members that must be up.
     const SHARE_UP: f64 = 0.7;
     let mut members: BTreeMap<(Scope, String), Vec<usize>> = BTreeMap::new();
     for (i, l) in loops.iter().enumerate() {
@@ -310,7 +330,7 @@ pub fn groups(loops: &[LoopSource<'_>], cells: &[Vec<Cell>], to: UtcMicros) -> V
             continue;
         };
         let ratio = rise.after / rise.before;
-        if rise.lr < GROUP_LR || ratio < MIN_RATIO {
+        if !limits.pass(Test::ErrorsOfGroup, rise.lr) || ratio < MIN_RATIO {
             continue;
         }
         let (from, until) = (
@@ -372,7 +392,8 @@ pub fn groups(loops: &[LoopSource<'_>], cells: &[Vec<Cell>], to: UtcMicros) -> V
                 entry: loops[i].entry,
                 blocks: &loops[i].load(),
             };
-            out.push((i, draft(&record, &cells[i], &own, to)));
+            let judged = (Test::ErrorsOfGroup, rise.lr);
+            out.push((i, draft(&record, &cells[i], &own, to, judged)));
         }
     }
     out

@@ -5,6 +5,7 @@ use crate::common::{self, Sign};
 use crate::context::{Context, ContextRows};
 use crate::finding::{Assessment, AttentionRow, Explained, Finding, Kind, NotJudged};
 use crate::history::{Draft, LoopRecord, LoopSource, Window};
+use crate::limits::{Budget, Limits};
 use crate::skip::{self, Work, windows_of};
 use crate::status::StatusMap;
 use crate::{drift, errors, noise, peers, rails, silence, status, stuck, unjudged, words};
@@ -28,6 +29,8 @@ pub struct Fleet<'a> {
 pub struct Params {
     pub weights: Weights,
     pub status: StatusMap,
+    /// False findings that are accepted, and the faults expected.
+    pub budget: Budget,
 }
 
 /// Pass 1 for one loop.
@@ -37,15 +40,19 @@ struct LoopResult {
     not_judged: Vec<(&'static str, String)>,
     /// Exposure and errors, for the group test.
     cells: Vec<errors::Cell>,
+    /// Hourly residuals of the deviation, for the same.
+    hours: Option<drift::bursts::Hours>,
     /// What announced work keeps from being a finding.
     explained: Vec<Explained>,
 }
 
 pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
+    let limits = Limits::new(params.budget);
     let ctx = Context::join(&on_all_cores(&fleet.loops, &|l| ContextRows::of(l)));
-    let mut results: Vec<LoopResult> =
-        on_all_cores(&fleet.loops, &|l| loop_and_work(l, &ctx, fleet, params));
-    for (i, d) in peers::detect(&fleet.loops, fleet.to) {
+    let mut results: Vec<LoopResult> = on_all_cores(&fleet.loops, &|l| {
+        loop_and_work(l, &ctx, fleet, params, &limits)
+    });
+    for (i, d) in peers::detect(&fleet.loops, fleet.to, &limits) {
         if !results[i].drafts.iter().any(|o| hides_peer(o, &d)) {
             take(fleet, i, &mut results[i], d);
         }
@@ -55,7 +62,11 @@ pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
             .not_judged
             .push((Kind::PeerDisagreement.as_str(), why.to_owned()));
     }
-    group_errors(fleet, &mut results);
+    group_bursts(fleet, &mut results, &limits);
+    group_errors(fleet, &mut results, &limits);
+    for d in results.iter_mut().flat_map(|r| &mut r.drafts) {
+        weigh(d, &limits);
+    }
     let mut rows = rows(fleet, &results, params);
     let signs: Vec<Sign> = rows
         .iter()
@@ -168,6 +179,20 @@ fn announced<'a>(fleet: &'a Fleet<'_>, tag: &Tag, d: &Draft) -> Option<&'a Work>
     })
 }
 
+/// Confidence from the statistic; it and its threshold stand in the evidence.
+fn weigh(d: &mut Draft, limits: &Limits) {
+    if let Some((test, statistic)) = d.judged {
+        d.confidence = limits.confidence(test, statistic);
+        for (name, v) in [("statistic", statistic), ("threshold", limits.at(test))] {
+            if v.is_finite() {
+                d.evidence.insert(name, crate::Evidence::Number(v));
+            }
+        }
+        d.evidence
+            .insert("test", crate::Evidence::Text(test.tail().name.to_owned()));
+    }
+}
+
 /// A draft of the second pass: a finding, or explained by work.
 fn take(fleet: &Fleet<'_>, i: usize, out: &mut LoopResult, d: Draft) {
     let entry = fleet.loops[i].entry;
@@ -196,8 +221,9 @@ fn loop_and_work(
     ctx: &Context,
     fleet: &Fleet<'_>,
     params: &Params,
+    limits: &Limits,
 ) -> LoopResult {
-    let mut out = one_loop(l, ctx, fleet, params);
+    let mut out = one_loop(l, ctx, fleet, params, limits);
     let Some((first, last)) = l.blocks.first().zip(l.blocks.last()) else {
         return out;
     };
@@ -213,7 +239,7 @@ fn loop_and_work(
             work: vec![],
             ..*fleet
         };
-        let without = one_loop(l, ctx, &unannounced, params);
+        let without = one_loop(l, ctx, &unannounced, params, limits);
         out.explained = skip::explained(&without.drafts, &out.drafts, &mine, fleet.to)
             .into_iter()
             .map(|(d, from, to)| explained(l.entry, d, from, to))
@@ -222,7 +248,13 @@ fn loop_and_work(
     out
 }
 
-fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>, params: &Params) -> LoopResult {
+fn one_loop(
+    l: &LoopRecord<'_>,
+    ctx: &Context,
+    fleet: &Fleet<'_>,
+    params: &Params,
+    limits: &Limits,
+) -> LoopResult {
     let mut out = LoopResult::default();
     let to = fleet.to;
     if l.blocks.is_empty() {
@@ -249,21 +281,23 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>, params: &Param
             to: w.to.0,
         })
         .collect();
-    out.drafts.extend(silence::detect(l, ctx, to));
-    out.drafts.extend(rails::detect(l, to));
+    out.drafts.extend(silence::detect_at(l, ctx, to, limits));
+    out.drafts.extend(rails::detect_at(l, to, limits));
     let lost = windows_of(&out.drafts, &[Kind::NoReply, Kind::CurrentOutOfRange], to);
     let rail_windows = windows_of(&out.drafts, &[Kind::CurrentOutOfRange], to);
     let mut skip = work.clone();
     skip.extend(&rail_windows);
-    out.drafts.extend(stuck::detect(l, ctx, to, &skip));
-    let held = windows_of(&out.drafts, &[Kind::StuckValue, Kind::FixedCurrent], to);
     out.drafts
-        .extend(status::detect(l, to, &rail_windows, &work, &params.status));
+        .extend(stuck::detect_at(l, ctx, to, &skip, limits));
+    let held = windows_of(&out.drafts, &[Kind::StuckValue, Kind::FixedCurrent], to);
+    let said = status::detect_at(l, to, &rail_windows, &work, &params.status, limits);
+    out.drafts.extend(said);
     let mut no_drift = work.clone();
     no_drift.extend(lost.iter().chain(&held));
     if l.entry.confirmed {
-        let o = drift::detect(l, ctx, to, &no_drift);
+        let o = drift::detect_at(l, ctx, to, &no_drift, limits);
         out.drafts.extend(o.drafts);
+        out.hours = o.hours;
         if let Some(d) = drift::scaling::host_scale(l) {
             out.drafts.push(d);
         }
@@ -272,7 +306,8 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>, params: &Param
                 .push(("analog-digital-drift", why.to_owned()));
         }
     }
-    // A current at its ceiling stands still without being stuck.
+    // A current at its ceiling stands still without being stuck; where it is met first is dated to half a day at best.
+    const BEFORE_US: i64 = 15 * 3_600_000_000;
     let ceiling: Vec<Window> = windows_of(
         &out.drafts
             .iter()
@@ -287,7 +322,7 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>, params: &Param
             || d.signal != Some(crate::Signal::Analog)
             || !ceiling
                 .iter()
-                .any(|w| w.from <= d.onset.0 && d.onset.0 <= w.to)
+                .any(|w| w.from - BEFORE_US <= d.onset.0 && d.onset.0 <= w.to)
     });
     fold_into_episodes(&mut out.drafts);
     let mut no_errors = work.clone();
@@ -296,12 +331,13 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>, params: &Param
         &[Kind::NoReply, Kind::Restarts],
         to,
     ));
-    out.drafts.extend(errors::detect(l, to, &no_errors));
+    out.drafts
+        .extend(errors::detect_at(l, to, &no_errors, limits));
     out.cells = errors::cells(
         l,
         &windows_of(&out.drafts, &[Kind::NoReply, Kind::Restarts], to),
     );
-    let quiet = noise::detect(l, ctx, to, &no_drift);
+    let quiet = noise::detect_at(l, ctx, to, &no_drift, limits);
     // Episodes, a supply at its ceiling and chattering contacts change the scatter themselves.
     let explained = out.drafts.iter().any(|d| {
         d.kind == Kind::AnalogDigitalDrift
@@ -368,13 +404,25 @@ fn never_moved(l: &LoopRecord<'_>, out: &mut LoopResult) {
     }
 }
 
+/// Episodes that loops of one box or card have at the same hours, too weak on each alone.
+fn group_bursts(fleet: &Fleet<'_>, results: &mut [LoopResult], limits: &Limits) {
+    let hours: Vec<Option<drift::bursts::Hours>> =
+        results.iter_mut().map(|r| r.hours.take()).collect();
+    for (i, d) in drift::shared::detect(&fleet.loops, &hours, fleet.to, limits) {
+        let known = |o: &Draft| o.kind == Kind::AnalogDigitalDrift;
+        if !results[i].drafts.iter().any(known) {
+            take(fleet, i, &mut results[i], d);
+        }
+    }
+}
+
 /// Rising errors of a group: a member with weak evidence of its own follows the group's factor or none.
-fn group_errors(fleet: &Fleet<'_>, results: &mut [LoopResult]) {
+fn group_errors(fleet: &Fleet<'_>, results: &mut [LoopResult], limits: &Limits) {
     let cells: Vec<Vec<errors::Cell>> = results
         .iter_mut()
         .map(|r| std::mem::take(&mut r.cells))
         .collect();
-    for (i, d) in errors::groups(&fleet.loops, &cells, fleet.to) {
+    for (i, d) in errors::groups(&fleet.loops, &cells, fleet.to, limits) {
         if !results[i]
             .drafts
             .iter()

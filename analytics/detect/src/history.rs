@@ -2,6 +2,7 @@
 
 use crate::block::{Counters, HourBlock, PackError, add_increment, unpack};
 use crate::finding::{Evidence, Kind, Ne107, Signal};
+use crate::limits::Test;
 use ingest_model::{LoopEntry, Tag, UtcMicros, instant::MICROS_PER_HOUR};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
@@ -104,6 +105,8 @@ pub struct Draft {
     pub rate_pct_per_day: Option<f64>,
     pub reaches: Option<(UtcMicros, UtcMicros, UtcMicros)>,
     pub confidence: f64,
+    /// The test that it passed and its statistic; `None` where the record states a fact.
+    pub judged: Option<(Test, f64)>,
     pub ne107: Option<Ne107>,
     pub evidence: BTreeMap<&'static str, Evidence>,
 }
@@ -122,6 +125,7 @@ impl Draft {
             rate_pct_per_day: None,
             reaches: None,
             confidence,
+            judged: None,
             ne107: None,
             evidence: BTreeMap::new(),
         }
@@ -131,6 +135,14 @@ impl Draft {
         self.onset_low = low.min(self.onset);
         self.onset_high = high.max(self.onset);
         self
+    }
+
+    /// A finding that rests on a test; its confidence follows from the statistic (`Limits::confidence`).
+    pub fn by(test: Test, statistic: f64, kind: Kind, onset: UtcMicros) -> Self {
+        Self {
+            judged: Some((test, statistic)),
+            ..Self::new(kind, onset, 0.5)
+        }
     }
 
     pub fn number(mut self, name: &'static str, v: f64) -> Self {

@@ -16,6 +16,7 @@
 pub mod agreement;
 pub mod attention;
 pub mod block;
+pub mod charts;
 pub mod circuit;
 pub mod common;
 pub mod context;
@@ -25,6 +26,7 @@ pub mod errors;
 pub mod finding;
 pub mod fleet;
 pub mod history;
+pub mod limits;
 pub mod noise;
 pub mod peers;
 pub mod pooling;
@@ -47,5 +49,6 @@ pub use finding::{
 };
 pub use fleet::{Fleet, Params, assess};
 pub use history::{Blocks, LoopRecord, LoopSource, PackedDays};
+pub use limits::{Budget, Limits, Test};
 pub use skip::Work;
 pub use status::StatusMap;

@@ -8,10 +8,10 @@
 use crate::context::Context;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, Window, hour_in, median};
+use crate::limits::{Limits, Test};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 const BLOCK_H: i64 = 6;
-pub const ACCEPT_LR: f64 = 40.0;
 pub const MIN_LOG_RATIO: f64 = 0.35;
 
 #[derive(Debug, Default)]
@@ -21,6 +21,16 @@ pub struct Outcome {
 }
 
 pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window]) -> Outcome {
+    detect_at(l, ctx, to, skip, &Limits::default())
+}
+
+pub fn detect_at(
+    l: &LoopRecord<'_>,
+    ctx: &Context,
+    to: UtcMicros,
+    skip: &[Window],
+    limits: &Limits,
+) -> Outcome {
     let mut out = Outcome::default();
     let quantum = l
         .blocks
@@ -75,11 +85,11 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window])
         out.not_judged = Some("record too short");
         return out;
     }
-    out.draft = change(l, &blocks, to);
+    out.draft = change(&blocks, to, limits);
     out
 }
 
-fn change(l: &LoopRecord<'_>, blocks: &[(i64, f64, f64, f64)], to: UtcMicros) -> Option<Draft> {
+fn change(blocks: &[(i64, f64, f64, f64)], to: UtcMicros, limits: &Limits) -> Option<Draft> {
     let m = blocks.len();
     let ly = |i: usize| blocks[i].1;
     let lx = |i: usize| blocks[i].2;
@@ -146,7 +156,7 @@ fn change(l: &LoopRecord<'_>, blocks: &[(i64, f64, f64, f64)], to: UtcMicros) ->
     let scaled = var.max(0.003) * (1.0 + r1) / (1.0 - r1);
     let lr = g / scaled;
     // Change since the part of the record before and after: the last day must show it if it is open.
-    if lr < ACCEPT_LR || size.abs() < MIN_LOG_RATIO {
+    if !limits.pass(Test::Noise, lr) || size.abs() < MIN_LOG_RATIO {
         return None;
     }
     // A change that grew: the start of the best slope into the new level, if that fits clearly better.
@@ -168,16 +178,11 @@ fn change(l: &LoopRecord<'_>, blocks: &[(i64, f64, f64, f64)], to: UtcMicros) ->
         .saturating_sub(1));
     let high =
         UtcMicros(at(near.last().copied().unwrap_or(a)).0 + BLOCK_H * MICROS_PER_HOUR).min(to);
-    let mut d = Draft::new(
-        Kind::NoiseChange,
-        onset,
-        (1.0 - 0.35 * ACCEPT_LR / lr).clamp(0.4, 0.99),
-    )
-    .within(low, high)
-    .number("scatter_ratio", size.exp())
-    .number("log_likelihood_ratio", lr)
-    .number("load_slope", slope);
-    let _ = l;
+    let mut d = Draft::by(Test::Noise, lr, Kind::NoiseChange, onset)
+        .within(low, high)
+        .number("scatter_ratio", size.exp())
+        .number("log_likelihood_ratio", lr)
+        .number("load_slope", slope);
     d.cause = Some(if size > 0.0 { "rise" } else { "collapse" });
     if b < m {
         d.ended = Some(at(b));

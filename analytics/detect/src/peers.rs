@@ -6,6 +6,7 @@
 
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, LoopSource, median};
+use crate::limits::{Limits, Test};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 use std::collections::{BTreeMap, HashMap};
 
@@ -15,7 +16,7 @@ const MIN_SHIFT_PCT: f64 = 0.4;
 const MIN_Z: f64 = 6.0;
 
 /// Index of the loop and its draft.
-pub fn detect(loops: &[LoopSource<'_>], to: UtcMicros) -> Vec<(usize, Draft)> {
+pub fn detect(loops: &[LoopSource<'_>], to: UtcMicros, limits: &Limits) -> Vec<(usize, Draft)> {
     let mut groups: BTreeMap<&str, Vec<usize>> = BTreeMap::new();
     for (i, l) in loops.iter().enumerate() {
         if let Some(g) = &l.entry.redundancy_group {
@@ -30,7 +31,11 @@ pub fn detect(loops: &[LoopSource<'_>], to: UtcMicros) -> Vec<(usize, Draft)> {
         if !unit_same {
             continue;
         }
-        out.extend(one_group(loops, ids, to));
+        out.extend(
+            one_group(loops, ids, to)
+                .into_iter()
+                .filter(|(_, d)| d.judged.is_none_or(|(t, s)| limits.pass(t, s))),
+        );
     }
     out
 }
@@ -123,23 +128,20 @@ fn one_group(loops: &[LoopSource<'_>], ids: &[usize], to: UtcMicros) -> Vec<(usi
         })
         .collect();
     let moved = median(between[p.start..].to_vec()) - median(between[..p.start].to_vec());
-    if p.shift.abs() < MIN_SHIFT_PCT || p.z < MIN_Z || moved.abs() > 0.4 * p.shift.abs() {
+    let times = (p.shift.abs() / MIN_SHIFT_PCT).min(p.z / MIN_Z);
+    if moved.abs() > 0.4 * p.shift.abs() {
         return Vec::new();
     }
     let at = |b: usize| UtcMicros::from_hour(blocks[b.min(blocks.len() - 1)] * BLOCK_H);
     let onset = at(p.start);
-    let d = Draft::new(
-        Kind::PeerDisagreement,
-        onset,
-        (1.0 - 2.0 / p.z).clamp(0.5, 0.98),
-    )
-    .within(
-        at(p.start.saturating_sub(1)),
-        UtcMicros(onset.0 + BLOCK_H * MICROS_PER_HOUR).min(to),
-    )
-    .number("departure_pct", p.shift)
-    .number("scatter_ratio_z", p.z)
-    .number("others_moved_pct", moved);
+    let d = Draft::by(Test::Peers, times, Kind::PeerDisagreement, onset)
+        .within(
+            at(p.start.saturating_sub(1)),
+            UtcMicros(onset.0 + BLOCK_H * MICROS_PER_HOUR).min(to),
+        )
+        .number("departure_pct", p.shift)
+        .number("scatter_ratio_z", p.z)
+        .number("others_moved_pct", moved);
     vec![(ids[k], d)]
 }
 

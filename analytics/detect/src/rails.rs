@@ -7,6 +7,7 @@
 
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord};
+use crate::limits::{Limits, Test};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 /// A saturated current shorter than this is a touch of the rail.
@@ -45,6 +46,10 @@ const LEVELS: [Level; 4] = [
 ];
 
 pub fn detect(l: &LoopRecord<'_>, to: UtcMicros) -> Vec<Draft> {
+    detect_at(l, to, &Limits::default())
+}
+
+pub fn detect_at(l: &LoopRecord<'_>, to: UtcMicros, limits: &Limits) -> Vec<Draft> {
     let mut out: Vec<Draft> = Vec::new();
     if l.entry.multidrop {
         return out;
@@ -60,11 +65,18 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros) -> Vec<Draft> {
         for e in episodes {
             let open = to.0 - e.to < 3 * MICROS_PER_HOUR / 2 && e.at_end;
             let long = e.to - e.from;
-            if level.failure {
+            let (test, statistic) = if level.failure {
                 // Two samples at least; of a finished episode a little more, since a start-up passes 3.6 mA.
-                if e.samples < 2 || (!open && long < MICROS_PER_HOUR / 2 && e.samples < 6) {
+                let samples = f64::from(e.samples);
+                let statistic = if open {
+                    samples / 2.0
+                } else {
+                    (long as f64 / (0.5 * MICROS_PER_HOUR as f64)).max(samples / 6.0)
+                };
+                if e.samples < 2 {
                     continue;
                 }
+                (Test::RailFailure, statistic)
             } else {
                 // Saturated: lasting, and not a habit of the process.
                 let process_there = e.process_beyond;
@@ -73,13 +85,14 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros) -> Vec<Draft> {
                 } else {
                     SATURATED_MIN_US
                 };
-                if e.samples < 4
-                    || long < needed
-                    || e.share < 0.5
-                    || (usual_share > 0.3 && long < 4 * SATURATED_MIN_US)
-                {
-                    continue;
-                }
+                let needed = if usual_share > 0.3 {
+                    needed.max(4 * SATURATED_MIN_US)
+                } else {
+                    needed
+                };
+                let statistic = (long as f64 / needed as f64)
+                    .min(f64::from(e.samples) / 4.0)
+                    .min(e.share / 0.5);
                 let covered = out.iter().any(|d: &Draft| {
                     d.onset.0 <= e.to + 2 * MICROS_PER_HOUR
                         && d.ended.is_none_or(|x| x.0 >= e.from - 2 * MICROS_PER_HOUR)
@@ -87,14 +100,13 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros) -> Vec<Draft> {
                 if covered {
                     continue;
                 }
-            }
-            let confidence = if level.failure {
-                1.0 - 0.3 / f64::from(e.samples.min(60))
-            } else {
-                0.97 - 1.5 / f64::from(e.samples.min(60))
+                (Test::RailSaturated, statistic)
             };
+            if !limits.pass(test, statistic) {
+                continue;
+            }
             let onset = UtcMicros(e.from);
-            let mut d = Draft::new(Kind::CurrentOutOfRange, onset, confidence.clamp(0.5, 0.995))
+            let mut d = Draft::by(test, statistic, Kind::CurrentOutOfRange, onset)
                 .within(onset.plus_s(-l.period_s()), onset)
                 .count("samples", u64::from(e.samples))
                 .number("hours", long as f64 / MICROS_PER_HOUR as f64)

@@ -7,6 +7,7 @@
 use crate::context::Context;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord};
+use crate::limits::{Limits, Test};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 pub const MIN_POLLS: u32 = 8;
@@ -15,6 +16,10 @@ const ABSENT_ENDED_H: i64 = 12;
 const ABSENT_OPEN_H: i64 = 4;
 
 pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros) -> Vec<Draft> {
+    detect_at(l, ctx, to, &Limits::default())
+}
+
+pub fn detect_at(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, limits: &Limits) -> Vec<Draft> {
     let mut out = Vec::new();
     // A source without digital channel never replied: nothing to lose.
     if l.blocks.iter().all(|b| b.replies == 0) {
@@ -39,14 +44,18 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros) -> Vec<Draft> {
         // Rows missing altogether: a hole in the record that closed again within half a day is the
         // collection's, not the device's.
         let needed = if ended { ABSENT_ENDED_H } else { ABSENT_OPEN_H };
-        let absent = polls == 0 && others_alive >= needed;
-        if gap < MIN_GAP_US.max(4 * period_us) || (polls < MIN_POLLS && !absent) {
+        // Times of what is asked at the least, by the scarcest.
+        let answered = if polls == 0 {
+            others_alive as f64 / needed as f64
+        } else {
+            f64::from(polls) / f64::from(MIN_POLLS)
+        };
+        let statistic = (gap as f64 / MIN_GAP_US.max(4 * period_us) as f64).min(answered);
+        if !limits.pass(Test::NoReply, statistic) {
             return;
         }
         let onset = UtcMicros(start + period_us);
-        // Chance that a sound device misses so many polls in a row is nil; what is left is our own side.
-        let confidence = 1.0 - 0.5_f64.powf(f64::from(polls.max(16)) / 4.0);
-        let mut d = Draft::new(Kind::NoReply, onset, confidence.clamp(0.6, 0.999))
+        let mut d = Draft::by(Test::NoReply, statistic, Kind::NoReply, onset)
             .within(UtcMicros(start), onset)
             .count("polls_without_reply", u64::from(polls))
             .number("hours", gap as f64 / MICROS_PER_HOUR as f64)

@@ -6,6 +6,7 @@
 use crate::block::HourBlock;
 use crate::finding::{Kind, Ne107};
 use crate::history::{Draft, LoopRecord, Window};
+use crate::limits::{Limits, Test};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 /// Bit, its words, its NE 107 class (`None` = an event).
@@ -91,12 +92,23 @@ pub fn detect(
     skip: &[Window],
     map: &StatusMap,
 ) -> Vec<Draft> {
+    detect_at(l, to, out_of_range, skip, map, &Limits::default())
+}
+
+pub fn detect_at(
+    l: &LoopRecord<'_>,
+    to: UtcMicros,
+    out_of_range: &[Window],
+    skip: &[Window],
+    map: &StatusMap,
+    limits: &Limits,
+) -> Vec<Draft> {
     let mut out = Vec::new();
-    let chatter = chattering(l, map);
+    let chatter = chattering(l, map, limits);
     out.extend(chatter.iter().map(|c| c.draft(l, to)));
-    let restarts = restarts(l, to);
+    let restarts = restarts(l, to, limits);
     let quiet: Vec<usize> = chatter.iter().map(|c| c.bit).collect();
-    out.extend(held(l, to, &quiet, out_of_range, skip, map));
+    out.extend(held(l, to, &quiet, out_of_range, skip, map, limits));
     out.extend(restarts);
     out.extend(configuration(l));
     out
@@ -110,7 +122,9 @@ fn held(
     out_of_range: &[Window],
     skip: &[Window],
     map: &StatusMap,
+    limits: &Limits,
 ) -> Vec<Draft> {
+    let times = |us: i64| us as f64 / HELD_MIN_US as f64;
     let mut runs: Vec<(usize, i64, i64, bool)> = Vec::new();
     for bit in 0..BITS.len() {
         if map.of(bit).is_none() || quiet.contains(&bit) || (bit == 3 && l.entry.multidrop) {
@@ -153,7 +167,7 @@ fn held(
             ));
         }
     }
-    runs.retain(|r| r.2 - r.1 >= HELD_MIN_US);
+    runs.retain(|r| limits.pass(Test::StatusHeld, times(r.2 - r.1)));
     // Saturation and limit bits that an out-of-range current explains, and announced work, say nothing new.
     let touches =
         |w: &[Window], r: &(usize, i64, i64, bool)| w.iter().any(|w| w.from < r.2 && w.to > r.1);
@@ -184,10 +198,15 @@ fn held(
             used[j] = true;
         }
         let words: Vec<&str> = group.iter().map(|&j| BITS[runs[j].0].0).collect();
-        let mut d = Draft::new(Kind::DeviceStatus, UtcMicros(start), 0.99)
-            .within(UtcMicros(start).plus_s(-l.period_s()), UtcMicros(start))
-            .text("bits", words.join(", "))
-            .number("hours", (end - start) as f64 / MICROS_PER_HOUR as f64);
+        let mut d = Draft::by(
+            Test::StatusHeld,
+            times(end - start),
+            Kind::DeviceStatus,
+            UtcMicros(start),
+        )
+        .within(UtcMicros(start).plus_s(-l.period_s()), UtcMicros(start))
+        .text("bits", words.join(", "))
+        .number("hours", (end - start) as f64 / MICROS_PER_HOUR as f64);
         d.cause = Some(class.as_str());
         d.ne107 = Some(class);
         d.ended = (!open).then_some(UtcMicros(end));
@@ -201,20 +220,18 @@ struct Chatter {
     first: i64,
     last: i64,
     rises: u32,
+    /// Most rises in 48 hours over what makes a bit chatter.
+    times: f64,
     ended: bool,
 }
 
 impl Chatter {
     fn draft(&self, l: &LoopRecord<'_>, _to: UtcMicros) -> Draft {
         let onset = UtcMicros(self.first);
-        let mut d = Draft::new(
-            Kind::StatusChatter,
-            onset,
-            (1.0 - 1.5 / f64::from(self.rises)).clamp(0.6, 0.99),
-        )
-        .within(onset.plus_s(-l.period_s()), onset)
-        .text("bit", BITS[self.bit].0)
-        .count("times", u64::from(self.rises));
+        let mut d = Draft::by(Test::Chatter, self.times, Kind::StatusChatter, onset)
+            .within(onset.plus_s(-l.period_s()), onset)
+            .text("bit", BITS[self.bit].0)
+            .count("times", u64::from(self.rises));
         d.ended = self.ended.then_some(UtcMicros(self.last));
         d
     }
@@ -240,7 +257,7 @@ fn rises(blocks: &[HourBlock], bit: usize) -> (u32, Vec<(i64, u32, i64, i64)>) {
     (best, with)
 }
 
-fn chattering(l: &LoopRecord<'_>, map: &StatusMap) -> Vec<Chatter> {
+fn chattering(l: &LoopRecord<'_>, map: &StatusMap, limits: &Limits) -> Vec<Chatter> {
     let mut out = Vec::new();
     let last_row = l.blocks.last().map_or(0, |b| b.last_row);
     for bit in 0..BITS.len() {
@@ -249,7 +266,8 @@ fn chattering(l: &LoopRecord<'_>, map: &StatusMap) -> Vec<Chatter> {
             continue;
         }
         let (most, with) = rises(l.blocks, bit);
-        if most < CHATTER_RISES {
+        let times = f64::from(most) / f64::from(CHATTER_RISES);
+        if !limits.pass(Test::Chatter, times) {
             continue;
         }
         // From the first hour of the densest time on: hours with a rise and a neighbour with one within 12 h.
@@ -274,15 +292,18 @@ fn chattering(l: &LoopRecord<'_>, map: &StatusMap) -> Vec<Chatter> {
             first: first.2,
             last: last.3,
             rises: dense.iter().map(|d| d.1).sum(),
+            times,
             ended: last_row - last.3 > 24 * MICROS_PER_HOUR,
         });
     }
     out
 }
 
-fn restarts(l: &LoopRecord<'_>, to: UtcMicros) -> Option<Draft> {
+fn restarts(l: &LoopRecord<'_>, to: UtcMicros, limits: &Limits) -> Option<Draft> {
     let (most, with) = rises(l.blocks, 5);
-    if most < RESTARTS {
+    let times = f64::from(most) / f64::from(RESTARTS);
+    // One restart is none that repeats itself, at any budget.
+    if most < 2 || !limits.pass(Test::Restarts, times) {
         return None;
     }
     let dense: Vec<_> = with
@@ -292,18 +313,14 @@ fn restarts(l: &LoopRecord<'_>, to: UtcMicros) -> Option<Draft> {
                 .filter(|x| (x.0 - w.0).abs() <= TWO_DAYS_H)
                 .map(|x| x.1)
                 .sum::<u32>()
-                >= RESTARTS
+                >= most.min(RESTARTS)
         })
         .collect();
     let (first, last) = (dense.first()?, dense.last()?);
     let n: u32 = dense.iter().map(|d| d.1).sum();
-    let mut d = Draft::new(
-        Kind::Restarts,
-        UtcMicros(first.2),
-        (1.0 - 1.0 / f64::from(n)).clamp(0.6, 0.99),
-    )
-    .within(UtcMicros(first.2).plus_s(-l.period_s()), UtcMicros(first.2))
-    .count("cold_starts", u64::from(n));
+    let mut d = Draft::by(Test::Restarts, times, Kind::Restarts, UtcMicros(first.2))
+        .within(UtcMicros(first.2).plus_s(-l.period_s()), UtcMicros(first.2))
+        .count("cold_starts", u64::from(n));
     d.ended = (to.0 - last.3 > 24 * MICROS_PER_HOUR).then_some(UtcMicros(last.3));
     Some(d)
 }

@@ -8,12 +8,13 @@ use crate::block::HourBlock;
 use crate::context::Context;
 use crate::finding::{Kind, Signal};
 use crate::history::{Draft, LoopRecord, Window, hour_in, quantile};
+use crate::limits::{Limits, Test};
 use ingest_model::{Scope, UtcMicros, instant::MICROS_PER_HOUR};
 
 /// A witness must have wandered over this much, % of span.
 const WITNESS_PCT: f64 = 1.0;
-/// Hours of witnessed rest before anything is said.
-const WITNESS_HOURS: usize = 3;
+/// Hours of witnessed rest below which nothing is looked at.
+const WITNESS_HOURS: usize = 2;
 
 #[derive(Clone, Copy, PartialEq)]
 enum Channel {
@@ -33,6 +34,16 @@ struct Rest {
 }
 
 pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window]) -> Vec<Draft> {
+    detect_at(l, ctx, to, skip, &Limits::default())
+}
+
+pub fn detect_at(
+    l: &LoopRecord<'_>,
+    ctx: &Context,
+    to: UtcMicros,
+    skip: &[Window],
+    limits: &Limits,
+) -> Vec<Draft> {
     let mut out: Vec<Draft> = Vec::new();
     if l.entry.multidrop || l.blocks.len() < 4 {
         return out;
@@ -48,18 +59,32 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window])
     } else {
         0.01
     };
-    let analog = rests(l.blocks, Channel::Analog, 2.0 * card, 3.0 * card);
-    let digital = rests(l.blocks, Channel::Digital, 1.2 * quantum, 1.5 * quantum);
+    let analog = rests(
+        l.blocks,
+        Channel::Analog,
+        2.0 * card,
+        4.0 * card,
+        5.0 * card + 0.1,
+    );
+    let digital = rests(
+        l.blocks,
+        Channel::Digital,
+        1.2 * quantum,
+        1.2 * quantum,
+        1.5 * quantum,
+    );
     for run in &digital {
         out.extend(digital_stuck(l, run, card, to, skip));
     }
     for run in &analog {
         out.extend(analog_stuck(l, run, card, quantum, to, skip));
     }
+    out.retain(|d| d.judged.is_none_or(|(t, s)| limits.pass(t, s)));
     if out.is_empty() {
         out.extend(without_witness(
             l, ctx, &digital, &analog, card, quantum, to, skip,
         ));
+        out.retain(|d| d.judged.is_none_or(|(t, s)| limits.pass(t, s)));
     }
     out
 }
@@ -86,7 +111,15 @@ fn channel(b: &HourBlock, c: Channel) -> &crate::block::Moments {
     }
 }
 
-fn rests(blocks: &[HourBlock], c: Channel, hour_limit: f64, run_limit: f64) -> Vec<Rest> {
+/// An hour rests within `hour_limit`; a noisier one within `soft` does not break a run that it lies in. A held current
+/// still follows its card's temperature a little, so a run may be wider than an hour.
+fn rests(
+    blocks: &[HourBlock],
+    c: Channel,
+    hour_limit: f64,
+    soft: f64,
+    run_limit: f64,
+) -> Vec<Rest> {
     let mut out: Vec<Rest> = Vec::new();
     let mut open: Option<Rest> = None;
     for (i, b) in blocks.iter().enumerate() {
@@ -95,7 +128,10 @@ fn rests(blocks: &[HourBlock], c: Channel, hour_limit: f64, run_limit: f64) -> V
             continue; // no data joins rather than breaks: the values on both sides must agree
         }
         if v.range() > hour_limit {
-            out.extend(open.take());
+            let inside = |r: &Rest| r.max.max(v.max) - r.min.min(v.min) <= run_limit;
+            if !(v.range() <= soft && open.as_ref().is_some_and(inside)) {
+                out.extend(open.take());
+            }
             continue;
         }
         match &mut open {
@@ -130,6 +166,9 @@ fn witness(
     skip: &[Window],
 ) -> (usize, f64) {
     let (mut min, mut max, mut moved) = (f64::INFINITY, f64::NEG_INFINITY, 0);
+    // A slow witness moves little within an hour, but leaves the place where it was when the rest began.
+    let (mut began, mut away) = (f64::NAN, 0);
+    let step = (0.5 * WITNESS_PCT).max(8.0 * noise);
     for b in &blocks[run.first..=run.last] {
         let v = channel(b, c);
         // A held output makes the current no witness; the digital value still is one.
@@ -147,8 +186,12 @@ fn witness(
         if hi - lo > (8.0 * noise).max(0.3) {
             moved += 1;
         }
+        if began.is_nan() {
+            began = v.mean();
+        }
+        away += usize::from((v.mean() - began).abs() > step && v.mean().abs() < 50.9);
     }
-    (moved, if max > min { max - min } else { 0.0 })
+    (moved.max(away), if max > min { max - min } else { 0.0 })
 }
 
 /// When the run began: the last change before it, as far as the blocks tell.
@@ -209,21 +252,27 @@ fn digital_stuck(
     // A digital value resting at an end of its range while the current goes on is still stuck; but a
     // current at a rail (failure signal of a device that lost its sensor) is another finding.
     let (since, high) = began(l, run, Channel::Digital);
-    let d = Draft::new(Kind::StuckValue, since, confidence(moved, wander, card))
-        .within(since.plus_s(-l.period_s()), high.plus_s(l.period_s()))
-        .number("held_at_pct", run.min + 50.0)
-        .number("hours_held", run.hours as f64)
-        .number("witness_moved_pct", wander)
-        .count("witness_hours", moved as u64)
-        .text("witness", "analog");
+    let d = Draft::by(
+        Test::StuckWitnessed,
+        witnessed(moved, wander, card),
+        Kind::StuckValue,
+        since,
+    )
+    .within(since.plus_s(-l.period_s()), high.plus_s(l.period_s()))
+    .number("held_at_pct", run.min + 50.0)
+    .number("hours_held", run.hours as f64)
+    .number("witness_moved_pct", wander)
+    .count("witness_hours", moved as u64)
+    .text("witness", "analog");
     let mut d = finish(d, l, run, Channel::Digital, to);
     d.signal = Some(Signal::Digital);
     Some(d)
 }
 
-fn confidence(moved: usize, wander: f64, card: f64) -> f64 {
-    let ratio = wander / card.max(0.02);
-    (1.0 - 0.4 / (moved as f64) - 1.0 / ratio.max(2.0)).clamp(0.5, 0.995)
+/// Hours in which the witness moved, and a little for how far it wandered beyond what is asked of it.
+fn witnessed(moved: usize, wander: f64, card: f64) -> f64 {
+    let times = wander / WITNESS_PCT.max(10.0 * card);
+    moved as f64 + 0.2 * times.max(1.0).ln().min(2.0)
 }
 
 fn analog_stuck(
@@ -258,7 +307,7 @@ fn analog_stuck(
         .filter(|b| b.d.n > 0)
         .map(|b| b.d.min)
         .fold(f64::INFINITY, f64::min);
-    if !held_by_device && run.max > 0.0 && low_ask > run.max - 0.5 {
+    if !held_by_device && run.max > 0.0 && low_ask > run.min - 0.5 {
         return None;
     }
     let kind = if held_by_device {
@@ -273,13 +322,18 @@ fn analog_stuck(
         .min()
         .filter(|&t| held_by_device && t < i64::MAX);
     let since = exact.map_or(at, UtcMicros);
-    let d = Draft::new(kind, since, confidence(moved, wander, card))
-        .within(low.min(since), at.max(since))
-        .number("held_at_ma", 12.0 + 0.16 * (run.min + run.max) / 2.0)
-        .number("hours_held", run.hours as f64)
-        .number("witness_moved_pct", wander)
-        .count("witness_hours", moved as u64)
-        .text("witness", "digital");
+    let d = Draft::by(
+        Test::StuckWitnessed,
+        witnessed(moved, wander, card),
+        kind,
+        since,
+    )
+    .within(low.min(since), at.max(since))
+    .number("held_at_ma", 12.0 + 0.16 * (run.min + run.max) / 2.0)
+    .number("hours_held", run.hours as f64)
+    .number("witness_moved_pct", wander)
+    .count("witness_hours", moved as u64)
+    .text("witness", "digital");
     let mut d = finish(d, l, run, Channel::Analog, to);
     d.signal = Some(Signal::Analog);
     Some(d)
@@ -340,7 +394,7 @@ fn without_witness(
         .sum();
     let others = l.blocks.len().saturating_sub(run.hours).max(1);
     let share = resting as f64 / others as f64;
-    if legal || active < 12.max(3 * longest_other + 6) || share > 0.3 || others < 24 {
+    if legal || share > 0.3 || others < 24 {
         return None;
     }
     // A loop that hardly moves by a few quanta an hour may rest by chance.
@@ -355,8 +409,8 @@ fn without_witness(
         return None;
     }
     let (low, high) = began(l, run, chan);
-    let odds = active as f64 / (3.0 * longest_other as f64 + 6.0);
-    let d = Draft::new(Kind::StuckValue, low, (1.0 - 0.35 / odds).clamp(0.5, 0.98))
+    let odds = active as f64 / (3.0 * longest_other as f64 + 6.0).max(12.0);
+    let d = Draft::by(Test::StuckAlone, odds, Kind::StuckValue, low)
         .within(low.plus_s(-l.period_s()), high)
         .number("held_at_pct", mid + 50.0)
         .number("hours_held", run.hours as f64)

@@ -28,11 +28,34 @@ fn given_values_stand_and_the_rest_is_default() {
 }
 
 #[test]
+fn the_budget_moves_the_thresholds() {
+    use analytics_detect::Test;
+    let at = |text: &str| analytics_detect::Limits::new(parse(text).unwrap().params.budget);
+    let usual = at("");
+    assert_eq!(usual, analytics_detect::Limits::default());
+    let strict = at("false_findings_per_1000_loop_months = 0.1");
+    let loose = at("false_findings_per_1000_loop_months = 10");
+    for t in Test::ALL {
+        assert!(
+            strict.at(t) > usual.at(t) && usual.at(t) > loose.at(t),
+            "{t:?}"
+        );
+    }
+    let rare = at("faults_per_1000_loop_months = 2");
+    let s = usual.at(Test::DriftLasting);
+    assert!(rare.confidence(Test::DriftLasting, s) < usual.confidence(Test::DriftLasting, s));
+}
+
+#[test]
 fn wrong_values_say_what_to_do() {
     for (text, says) in [
         (
             "weights = { control = 2.0 }",
             "weights.control: 2 is not between 0 and 1",
+        ),
+        (
+            "false_findings_per_1000_loop_months = 0",
+            "false_findings_per_1000_loop_months: 0 is not between",
         ),
         ("weights = { contrl = 1.0 }", "unknown key `contrl`"),
         (

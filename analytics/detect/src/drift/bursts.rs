@@ -8,6 +8,7 @@
 use super::fit::{Base, Cell, residuals};
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, Window, hour_in, median};
+use crate::limits::Test;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 /// Residual of a single hour that belongs to a run, in its own standard deviations and in % of span.
@@ -22,11 +23,19 @@ const MIN_RUNS: usize = 3;
 const MIN_RATIO: f64 = 6.0;
 
 /// One hour: its number, residual (% of span) and weight, samples.
-struct Hour {
-    hour: i64,
-    r: f64,
-    w: f64,
-    n: u32,
+#[derive(Clone, Copy, Debug)]
+pub struct Hour {
+    pub hour: i64,
+    pub r: f64,
+    pub w: f64,
+    pub n: u32,
+}
+
+/// Hourly residuals about the quiet part of the record, and the scatter of one unit of weight in quiet hours.
+#[derive(Clone, Debug)]
+pub struct Hours {
+    pub hours: Vec<Hour>,
+    pub unit: f64,
 }
 
 #[derive(Clone, Copy)]
@@ -62,13 +71,13 @@ fn quiet_base(cells: &[Cell]) -> Option<Base> {
     Some(base)
 }
 
-pub fn detect(
+/// `None` of fewer than four days of hours.
+pub fn hours(
     l: &LoopRecord<'_>,
     cells: &[Cell],
     ambient: &dyn Fn(i64) -> f64,
-    to: UtcMicros,
     skip: &[Window],
-) -> Option<Draft> {
+) -> Option<Hours> {
     let beta = quiet_base(cells)?.beta;
     let mut hours: Vec<Hour> = l
         .blocks
@@ -102,7 +111,12 @@ pub fn detect(
     if !(unit > 0.0) {
         return None;
     }
-    let (up, down) = (runs(&hours, unit, 1.0), runs(&hours, unit, -1.0));
+    Some(Hours { hours, unit })
+}
+
+pub fn detect(l: &LoopRecord<'_>, all: &Hours, to: UtcMicros) -> Option<Draft> {
+    let (hours, unit) = (&all.hours, all.unit);
+    let (up, down) = (runs(hours, unit, 1.0), runs(hours, unit, -1.0));
     let (runs, against, sign) = if up.len() >= down.len() {
         (up, down, 1.0)
     } else {
@@ -153,10 +167,11 @@ pub fn detect(
     let hour_start = UtcMicros::from_hour(hours[first].hour);
     let onset = began.map_or(hour_start, UtcMicros);
     let gap_h = (hours[hours.len() - 1].hour - hours[first].hour) as f64 / mine.len() as f64;
-    let mut d = Draft::new(
+    let mut d = Draft::by(
+        Test::Bursts,
+        mine.iter().map(|r| r.z).sum(),
         Kind::AnalogDigitalDrift,
         onset,
-        (1.0 - 1.5 / (strongest / 4.0 * mine.len() as f64)).clamp(0.5, 0.99),
     )
     .within(
         hour_start.plus_s(-7200.0).min(onset.plus_s(-3600.0)),

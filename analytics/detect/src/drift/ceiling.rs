@@ -7,12 +7,14 @@
 use crate::block::HourBlock;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, Window, hour_in, median};
+use crate::limits::Test;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 /// Share of asking hours that must be limited after the onset, and may be before.
 const AFTER: f64 = 0.7;
 const BEFORE: f64 = 0.05;
-const MIN_HOURS: usize = 4;
+/// The test asks for more hours than these.
+const MIN_HOURS: usize = 2;
 
 struct Hour<'a> {
     b: &'a HourBlock,
@@ -99,6 +101,15 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     if top > ceiling + 1.5 + spread {
         return None;
     }
+    // A ceiling takes away; it never drives more than what is asked. A held current does both.
+    let over = l
+        .blocks
+        .iter()
+        .filter(|b| b.hour >= after[0].b.hour && 2 * b.above[2] > b.excursion_n)
+        .count();
+    if 5 * over > after.iter().filter(|h| h.limited).count() {
+        return None;
+    }
     // The bend: eighths well below the ceiling agree.
     let (mut w, mut we, mut lo_n) = (0.0, 0.0, 0);
     let lowest = after
@@ -130,24 +141,20 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     }
     let onset = UtcMicros(hours[start].b.first_excursion.min(hours[start].b.last_row));
     let n = after.iter().filter(|h| h.limited).count();
-    let mut d = Draft::new(
-        Kind::AnalogDigitalDrift,
-        onset,
-        (1.0 - 0.8 / n as f64).clamp(0.6, 0.99),
-    )
-    .within(onset.plus_s(-6.0 * 3600.0), onset.plus_s(3600.0))
-    .number("ceiling_ma", 12.0 + 0.16 * ceiling)
-    .number(
-        "asked_ma",
-        12.0 + 0.16
-            * after
-                .iter()
-                .map(|h| h.b.f_max)
-                .fold(f64::NEG_INFINITY, f64::max)
-                .min(53.125),
-    )
-    .number("below_ceiling_pct", below)
-    .count("limited_hours", n as u64);
+    let mut d = Draft::by(Test::Ceiling, n as f64, Kind::AnalogDigitalDrift, onset)
+        .within(onset.plus_s(-6.0 * 3600.0), onset.plus_s(3600.0))
+        .number("ceiling_ma", 12.0 + 0.16 * ceiling)
+        .number(
+            "asked_ma",
+            12.0 + 0.16
+                * after
+                    .iter()
+                    .map(|h| h.b.f_max)
+                    .fold(f64::NEG_INFINITY, f64::max)
+                    .min(53.125),
+        )
+        .number("below_ceiling_pct", below)
+        .count("limited_hours", n as u64);
     d.cause = Some("supply-limited");
     d.deviation_pct = super::scaling::recent(l).map(|_| deviation_24h(l));
     let quiet = (last + 1..hours.len()).filter(|&i| asks(i)).count();

@@ -8,10 +8,9 @@
 use crate::block::{EXCURSION_PCT, HourBlock};
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, Window, hour_in};
+use crate::limits::Test;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
-/// Twice the log likelihood ratio that is believed: ten hypotheses (threshold, side) times the starts.
-const ACCEPT_LR: f64 = 24.0;
 const MIN_CLUMPS: usize = 3;
 const MIN_RATIO: f64 = 4.0;
 
@@ -49,15 +48,22 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
             }
         }
     }
+    let weak = best.as_ref().map(|b| Best {
+        clumps: b.clumps.clone(),
+        ..*b
+    });
     let strong = [true, false]
         .into_iter()
         .filter_map(|up| strong_side(&blocks, up))
         .max_by(|a, b| a.lr.total_cmp(&b.lr));
     // Few but long episodes: each stands for itself, so three are enough where there were none.
-    let (best, most_share) = match (best.filter(|b| b.lr >= ACCEPT_LR), strong) {
+    let (best, most_share) = match (
+        best.filter(|b| b.lr >= Test::Episodes.tail().threshold(1.0)),
+        strong,
+    ) {
         (Some(b), _) => (b, 0.3),
         (None, Some(s)) => (s, 0.5),
-        (None, None) => return None,
+        (None, None) => (weak?, 0.3),
     };
     let start = best.start;
     let side = |b: &HourBlock| {
@@ -113,17 +119,13 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
         .max_by_key(|&h| by_hour[h] + by_hour[(h + 1) % 24] + by_hour[(h + 2) % 24])
         .unwrap_or(0);
     let peak_n: u32 = (0..3).map(|i| by_hour[(peak + i) % 24]).sum();
-    let mut d = Draft::new(
-        Kind::AnalogDigitalDrift,
-        onset,
-        (1.0 - 8.0 / best.lr).clamp(0.4, 0.99),
-    )
-    .within(onset.plus_s(-gap_h * 3600.0), onset.plus_s(3600.0))
-    .count("episodes", after.len() as u64)
-    .number("share_of_samples", share)
-    .number("quiet_moved_pct", moved)
-    .number("log_likelihood_ratio", best.lr)
-    .number("episode_pct", size);
+    let mut d = Draft::by(Test::Episodes, best.lr, Kind::AnalogDigitalDrift, onset)
+        .within(onset.plus_s(-gap_h * 3600.0), onset.plus_s(3600.0))
+        .count("episodes", after.len() as u64)
+        .number("share_of_samples", share)
+        .number("quiet_moved_pct", moved)
+        .number("log_likelihood_ratio", best.lr)
+        .number("episode_pct", size);
     if f64::from(peak_n) > 0.5 * after.len() as f64 && after.len() >= 5 {
         d = d.text(
             "clock",
@@ -160,8 +162,8 @@ fn strong_side(blocks: &[&HourBlock], up: bool) -> Option<Best> {
         n - i >= MIN_CLUMPS && tb >= 24.0 && after / ta >= 8.0 * before / tb
     })?;
     let (start, after) = (clumps[found].first, (n - found) as f64);
-    // Each clump counts like the two hours it has at least.
-    let lr = 4.0 * after * (1.0 + (total / (total - start as f64)).ln());
+    // Each clump counts like the four hours it has at least, beyond what any noise does.
+    let lr = 8.0 * after * (1.0 + (total / (total - start as f64)).ln());
     // Hours around a strong one belong to the episode too.
     for c in &mut clumps {
         c.first = c.first.saturating_sub(2);

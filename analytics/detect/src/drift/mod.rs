@@ -10,22 +10,18 @@ pub mod episodes;
 pub mod fit;
 pub mod forecast;
 pub mod scaling;
+pub mod shared;
+pub mod standing;
 
 use crate::context::Context;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, Window, hour_in, median, quantile};
+use crate::limits::{Limits, Test};
 use crate::trend;
 use fit::{Base, CELL_H, Candidate, Cell, Form, Scatter, Shape, residuals, scatter};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
-/// Likelihood ratio (twice its log) over the day-based dispersion that is believed. Heavy-tailed day means
-/// and the search over some hundred starts and four shapes are in it; see docs of `accept`.
-///
-/// Healthy practice fleets (about 150 loop-months in seven samplings) gave at most 25 for a change that lasts and
-/// 43 for one that ended within a day.
-pub const ACCEPT_LR: f64 = 32.0;
 /// A change that ended has a second free instant, and must have lasted a day.
-const ENDED_FACTOR: f64 = 1.7;
 const ENDED_MIN_CELLS: usize = 8;
 /// Days of record before drift is judged.
 pub const MIN_DAYS: usize = 5;
@@ -37,9 +33,21 @@ const STILL_X: f64 = 3.0;
 pub struct Outcome {
     pub drafts: Vec<Draft>,
     pub not_judged: Option<&'static str>,
+    /// Hourly residuals for what loops share; none where a drift of another kind explains the loop.
+    pub hours: Option<bursts::Hours>,
 }
 
 pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window]) -> Outcome {
+    detect_at(l, ctx, to, skip, &Limits::default())
+}
+
+pub fn detect_at(
+    l: &LoopRecord<'_>,
+    ctx: &Context,
+    to: UtcMicros,
+    skip: &[Window],
+    limits: &Limits,
+) -> Outcome {
     let mut out = Outcome::default();
     let tolerance = l.entry.tolerance_pct;
     if l.entry.multidrop {
@@ -49,41 +57,62 @@ pub fn detect(l: &LoopRecord<'_>, ctx: &Context, to: UtcMicros, skip: &[Window])
     if l.blocks.iter().all(|b| b.m.n == 0) {
         out.not_judged = Some("no analog source");
         // The output side alone still shows a range that is not the device's.
-        out.drafts.extend(scaling::reported(l, to, skip));
+        out.drafts
+            .extend(believed(scaling::reported(l, to, skip), limits));
         return out;
     }
     if l.blocks.iter().all(|b| b.d.n == 0) {
         out.not_judged = Some("no digital value");
         return out;
     }
-    if let Some(d) = scaling::reported(l, to, skip) {
-        out.drafts.push(d);
-        return out;
-    }
-    if let Some(d) = ceiling::detect(l, to, skip) {
-        out.drafts.push(d);
-        return out;
-    }
+    let usual = Limits::default();
+    // The first that stands at the usual budget explains the loop; else, at a looser one, the one furthest beyond its
+    // threshold.
+    let mut weaker: Vec<Draft> = Vec::new();
+    let mut settle = |d: Option<Draft>| -> bool {
+        let Some(d) = believed(d, limits) else {
+            return false;
+        };
+        if believed(Some(d.clone()), &usual).is_some() {
+            weaker = vec![d];
+            return true;
+        }
+        weaker.push(d);
+        false
+    };
     let ambient = |h: i64| ctx.ambient(h);
     let take = |b: &crate::block::HourBlock| !hour_in(skip, b.hour);
-    let mut cells = fit::cells(l.blocks, &ambient, &take);
-    let days = distinct_days(&cells);
-    if days < MIN_DAYS {
-        out.not_judged = Some("record too short: drift needs five days of running");
-        return out;
+    let found = 'found: {
+        if settle(scaling::reported(l, to, skip)) || settle(ceiling::detect(l, to, skip)) {
+            break 'found true;
+        }
+        let mut cells = fit::cells(l.blocks, &ambient, &take);
+        if distinct_days(&cells) < MIN_DAYS {
+            out.not_judged = Some("record too short: drift needs five days of running");
+            break 'found true;
+        }
+        settle(episodes::detect(l, to, skip))
+            || {
+                out.hours = bursts::hours(l, &cells, &ambient, skip);
+                settle(out.hours.as_ref().and_then(|h| bursts::detect(l, h, to)))
+            }
+            || settle(changed(l, ctx, &mut cells, tolerance, to))
+            || settle(standing::detect(l, &cells, tolerance))
+    };
+    if !found {
+        let margin = |d: &Draft| d.judged.map_or(0.0, |(t, s)| limits.margin(t, s));
+        weaker.sort_by(|a, b| margin(b).total_cmp(&margin(a)));
     }
-    let episodes =
-        episodes::detect(l, to, skip).or_else(|| bursts::detect(l, &cells, &ambient, to, skip));
-    if let Some(d) = episodes {
-        out.drafts.push(d);
-        return out;
-    }
-    if let Some(d) = changed(l, ctx, &mut cells, tolerance, to) {
-        out.drafts.push(d);
-    } else if let Some(d) = since_start(l, &cells, tolerance, to) {
-        out.drafts.push(d);
+    out.drafts.extend(weaker.into_iter().next());
+    if out.drafts.iter().any(|d| d.cause != Some("intermittent")) {
+        out.hours = None;
     }
     out
+}
+
+/// The finding, if its statistic is believed at this budget.
+fn believed(d: Option<Draft>, limits: &Limits) -> Option<Draft> {
+    d.filter(|d| d.judged.is_none_or(|(t, s)| limits.pass(t, s)))
 }
 
 fn distinct_days(cells: &[Cell]) -> usize {
@@ -181,13 +210,14 @@ fn changed(
     let form = best.form;
     let effect = (best.amplitude * growth_now * form.at(visited_high)).abs();
     let practical = 0.1_f64.max(0.2 * tolerance);
-    let needed = accept(sc.days)
-        * if best.end < cells.len() {
-            ENDED_FACTOR
-        } else {
-            1.0
-        };
-    if lr < needed || effect < practical {
+    let ended = best.end < cells.len();
+    let test = if ended {
+        Test::DriftEnded
+    } else {
+        Test::DriftLasting
+    };
+    let statistic = lr / few_days(sc.days);
+    if !(statistic >= test.tail().from) || effect < practical {
         return None;
     }
     // Cause: by which form explains more; a loop that never leaves its operating point shows an offset.
@@ -204,7 +234,6 @@ fn changed(
     };
     let beta = base.beside(cells, &best);
     let onset = onset(&base, cells, form, sc.per_weight, &best);
-    let ended = best.end < cells.len();
     let now_dev = last_day(l, ctx, cells, &beta, &best);
     let slope = beta[1]
         + if form == Form::Span {
@@ -220,12 +249,8 @@ fn changed(
     };
     let size_now = best.amplitude * growth_now * form.at(x_usual);
     let scale_cause = scaling::looks_rescaled(l, cells, &beta, &best, onset.1);
-    let mut d = Draft::new(
-        Kind::AnalogDigitalDrift,
-        onset.1,
-        confidence(lr, sc.days, effect, practical, certain),
-    )
-    .within(onset.0, onset.2.min(to));
+    let mut d = Draft::by(test, statistic, Kind::AnalogDigitalDrift, onset.1)
+        .within(onset.0, onset.2.min(to));
     d.cause = Some(if scale_cause {
         "scaling"
     } else if form == Form::Offset {
@@ -345,16 +370,14 @@ fn trend_tests(d: Draft, cells: &[Cell], beta: &[f64; fit::Q], c: &Candidate) ->
     }
 }
 
-/// Believed likelihood ratio: [`ACCEPT_LR`], more when few days estimate the scatter (Student's tail).
+/// Likelihood ratio that is believed at the usual budget.
 pub fn accept(days: usize) -> f64 {
-    ACCEPT_LR * (1.0 + 3.0 / (days as f64 - 3.0).max(1.0))
+    Limits::default().at(Test::DriftLasting) * few_days(days)
 }
 
-fn confidence(lr: f64, days: usize, effect: f64, practical: f64, certain: bool) -> f64 {
-    let excess = lr / accept(days);
-    let size = effect / practical;
-    let c = 1.0 - 0.35 / excess - 0.12 / (size * size);
-    (c - if certain { 0.0 } else { 0.02 }).clamp(0.3, 0.995)
+/// More is asked when few days estimate the scatter (Student's tail).
+pub fn few_days(days: usize) -> f64 {
+    1.0 + 3.0 / (days as f64 - 3.0).max(1.0)
 }
 
 fn refit(base: &Base, cells: &[Cell], form: Form, old: &Candidate) -> Option<Candidate> {
@@ -445,11 +468,22 @@ fn onset(
             top = top.max(g);
         }
     } else {
-        for shape in [Shape::Step, Shape::Ramp] {
-            let (gains, _) = base.scan(cells, form, shape);
-            for (k, g) in gains.into_iter().enumerate().filter(|(_, g)| *g > 0.0) {
-                all.push((k, g));
-                top = top.max(g);
+        let (gains, _) = base.scan(cells, form, Shape::Step);
+        for (k, g) in gains.into_iter().enumerate().filter(|(_, g)| *g > 0.0) {
+            all.push((k, g));
+            top = top.max(g);
+        }
+        // Growth that slows down began later than a straight line says: each power has its own likely starts.
+        for k in 0..cells.len().saturating_sub(7) {
+            let t0 = fit::start_t(cells, k);
+            for (power, prior) in forecast::POWERS {
+                let growth = |i: usize| (cells[i].t - t0).max(0.0).powf(power);
+                let (g, _, _) = base.any_growth(cells, form, k, &growth);
+                if g > 0.0 {
+                    let g = g + 2.0 * per_weight * f64::ln(prior);
+                    all.push((k, g));
+                    top = top.max(g);
+                }
             }
         }
     }
@@ -473,61 +507,4 @@ fn onset(
         UtcMicros::from_hour(at(0.5)),
         UtcMicros::from_hour(at(0.9)).plus_s(4.0 * half),
     )
-}
-
-/// No change in the record, but apart by more than the tolerance all along.
-fn since_start(l: &LoopRecord<'_>, cells: &[Cell], tolerance: f64, to: UtcMicros) -> Option<Draft> {
-    let base = Base::fit(cells)?;
-    let beta = base.beta;
-    let res = residuals(cells, &beta, None);
-    let sc = scatter(cells, &res, &base, 3.0);
-    let x = positions(l);
-    let (lo, hi, usual) = (
-        quantile(x.clone(), 0.05),
-        quantile(x.clone(), 0.95),
-        median(x.clone()),
-    );
-    let at = |p: f64| beta[0] + beta[1] * p;
-    let worst = [lo, hi, usual]
-        .into_iter()
-        .map(at)
-        .fold(0.0, |a: f64, b| if b.abs() > a.abs() { b } else { a });
-    // The mean of the visited range must itself be out, by more than its uncertainty over days.
-    let se = (sc.per_weight / base.weight).sqrt();
-    let mean_out = at(usual).abs();
-    let spread = deviation_of(&x);
-    let slope_counts = spread >= STILL_X && (beta[1] * (hi - lo)).abs() > tolerance.max(0.5);
-    if mean_out < tolerance + 4.0 * se
-        && !(slope_counts && worst.abs() > 1.5 * tolerance + 4.0 * se)
-    {
-        return None;
-    }
-    if worst.abs() < 1.2 * tolerance
-        || (mean_out < tolerance && worst.abs() < (2.0 * tolerance).max(1.0))
-    {
-        return None;
-    }
-    let slope_matters = slope_counts && worst.abs() > 1.0;
-    let first = cells.first()?.hour;
-    let onset = UtcMicros(l.blocks.first()?.first_row).max(UtcMicros::from_hour(first));
-    let certainty = 1.0 - 0.3 * tolerance / worst.abs().max(tolerance) - 4.0 * se / worst.abs();
-    let mut d = Draft::new(Kind::AnalogDigitalDrift, onset, certainty.clamp(0.4, 0.99))
-        .within(onset, onset.plus_s(3600.0 * CELL_H as f64));
-    d.cause = Some(if slope_matters {
-        "scaling"
-    } else if spread >= STILL_X && (beta[1] * 50.0).abs() > 0.7 * beta[0].abs() {
-        "span"
-    } else {
-        "offset"
-    });
-    d.deviation_pct = Some(at(usual));
-    let _ = to;
-    d = d
-        .count("days", sc.days as u64)
-        .number("day_scatter_pct", sc.day_sd)
-        .number("usual_position_pct", usual + 50.0)
-        .number("full_scale_pct", at(50.0))
-        .number("zero_scale_pct", at(-50.0))
-        .text("shape", "since the record began");
-    Some(d)
 }

@@ -8,10 +8,12 @@ use super::fit::{Candidate, Cell, Form, Q, Shape};
 use crate::block::ReportedFit;
 use crate::finding::{Evidence, Kind};
 use crate::history::{Draft, LoopRecord, Window, hour_in};
+use crate::limits::Test;
 use ingest_model::{Transfer, UtcMicros, instant::MICROS_PER_HOUR};
 
 /// Hours that must be off, and their share from the first on.
-const MIN_HOURS: usize = 6;
+/// The test asks for more hours than these.
+const MIN_HOURS: usize = 3;
 const MIN_SHARE: f64 = 0.6;
 
 /// From `reported_ma` against `f(pv)`.
@@ -69,10 +71,11 @@ pub fn reported(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Dr
     } else {
         since
     };
-    let mut d = Draft::new(
+    let mut d = Draft::by(
+        Test::ReportedRange,
+        hours as f64,
         Kind::AnalogDigitalDrift,
         onset,
-        (1.0 - 0.3 / hours as f64).clamp(0.7, 0.995),
     )
     .within(onset.plus_s(-l.period_s()), onset)
     .number("reported_minus_registered_pct", my)
@@ -102,7 +105,7 @@ pub fn reported(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Dr
     d.deviation_pct = recent(l).or(Some(my));
     // Ended when the last day of running shows none of it.
     let end = usable[last];
-    if usable.len() - 1 - last >= MIN_HOURS && to.0 - end.last_row > 6 * MICROS_PER_HOUR {
+    if usable.len() - 1 - last >= 6 && to.0 - end.last_row > 6 * MICROS_PER_HOUR {
         d.ended = Some(UtcMicros(end.last_row));
     }
     Some(d)
@@ -114,7 +117,7 @@ fn share(off: &[bool]) -> f64 {
     let mut best: f64 = 0.0;
     for (i, o) in off.iter().enumerate() {
         n += f64::from(u8::from(*o));
-        if i + 1 >= MIN_HOURS {
+        if i + 1 >= 6.min(off.len()) {
             best = best.max(n / (i + 1) as f64);
         }
     }

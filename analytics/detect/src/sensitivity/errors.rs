@@ -5,7 +5,8 @@
 //! of the detector's search, with that count spread over copies of the last days, says whether it really is found.
 
 use super::{Answer, Fault, Setting, WITHIN_DAYS, Z90};
-use crate::errors::{ACCEPT_LR, Cell, MIN_ERRORS, MIN_RATIO, best_rise, cells};
+use crate::errors::{Cell, MIN_ERRORS, MIN_RATIO, best_rise, cells};
+use crate::limits::{Limits, Test};
 
 pub(super) fn numbers(s: &Setting<'_>, open: bool) -> Vec<Answer> {
     let blind = |n: u32, why: &str| Answer::blind(Fault::MoreErrors, n, why);
@@ -72,7 +73,7 @@ fn number(own: &[Cell], days: u32) -> Option<Answer> {
     let believed = |k1: f64| {
         let lr = 2.0 * (log_term(k1, n1) + log_term(k0, n0) - log_term(k1 + k0, n1 + n0));
         k1 / n1 > k0 / n0
-            && lr / phi >= ACCEPT_LR
+            && lr / phi >= accept_lr()
             && k1 / n1 >= MIN_RATIO * before
             && k1 >= MIN_ERRORS
     };
@@ -123,6 +124,11 @@ fn search_finds(own: &[Cell], model: &[Cell], share: f64) -> bool {
         errors: 1.1 * share * c.exchanges,
     }));
     best_rise(&both).is_some_and(|r| {
-        r.lr >= ACCEPT_LR && r.after >= MIN_RATIO * r.before && r.errors_after >= MIN_ERRORS
+        r.lr >= accept_lr() && r.after >= MIN_RATIO * r.before && r.errors_after >= MIN_ERRORS
     })
+}
+
+/// Likelihood ratio believed at the usual budget.
+fn accept_lr() -> f64 {
+    Limits::default().at(Test::Errors)
 }

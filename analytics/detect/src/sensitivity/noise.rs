@@ -9,7 +9,8 @@ use super::faults::scale_scatter;
 use super::{Answer, Fault, Setting, WITHIN_DAYS, Z90};
 use crate::finding::Evidence;
 use crate::history::{Draft, LoopRecord, hour_in};
-use crate::noise::{ACCEPT_LR, MIN_LOG_RATIO, detect};
+use crate::limits::{Limits, Test};
+use crate::noise::{MIN_LOG_RATIO, detect};
 
 /// Log ratios tried, smallest first.
 const TRIED: [f64; 2] = [0.9, 1.6];
@@ -69,7 +70,8 @@ pub(super) fn numbers(s: &Setting<'_>, open: bool) -> Vec<Answer> {
                 WITHIN_DAYS.map(|n| {
                     let c = daily * f64::from(n);
                     let se = se * (left(after, all) / left(c, all + c)).sqrt();
-                    let size = (se * ACCEPT_LR.sqrt()).max(MIN_LOG_RATIO) + Z90 * se;
+                    let size = (se * Limits::default().at(Test::Noise).sqrt()).max(MIN_LOG_RATIO)
+                        + Z90 * se;
                     let sign = if *fault == Fault::NoiseRise {
                         1.0
                     } else {

@@ -77,14 +77,32 @@ pub(crate) fn assess_fleet(
 }
 
 /// The same from packed days, as the engine keeps them.
+/// Days of one loop, packed, in memory.
+#[derive(Debug)]
+struct Packed(Vec<Vec<u8>>);
+
+impl analytics_detect::PackedDays for Packed {
+    fn each(
+        &self,
+        _: &Tag,
+        take: &mut dyn FnMut(&[u8]) -> Result<(), analytics_detect::PackError>,
+    ) {
+        for day in &self.0 {
+            take(day).unwrap();
+        }
+    }
+}
+
 pub(crate) fn assess_packed(members: &[(LoopEntry, Columns)], to: Option<UtcMicros>) -> Assessment {
-    let all: Vec<Vec<Vec<u8>>> = members
+    let all: Vec<Packed> = members
         .iter()
         .map(|(e, c)| {
-            days(c)
-                .into_iter()
-                .map(|(from, to)| analytics_detect::pack(&day_blocks(e, &c.slice(from, to))))
-                .collect()
+            Packed(
+                days(c)
+                    .into_iter()
+                    .map(|(from, to)| analytics_detect::pack(&day_blocks(e, &c.slice(from, to))))
+                    .collect(),
+            )
         })
         .collect();
     let loops = members
@@ -93,8 +111,8 @@ pub(crate) fn assess_packed(members: &[(LoopEntry, Columns)], to: Option<UtcMicr
         .map(|((entry, _), days)| LoopSource {
             entry,
             blocks: Blocks::Packed {
-                days: days.iter().map(Vec::as_slice).collect(),
-                from_hour: i64::MIN,
+                days,
+                from: i64::MIN,
             },
         })
         .collect();
