@@ -23,9 +23,10 @@ pub(crate) fn get(address: std::net::SocketAddr, path: &str) -> Option<(u16, Str
     ))
 }
 
-pub(crate) async fn wait_for(address: std::net::SocketAddr, path: &'static str) -> String {
+pub(crate) async fn wait_for(address: std::net::SocketAddr, path: &str) -> String {
     for _ in 0..1_200 {
-        let answer = tokio::task::spawn_blocking(move || get(address, path))
+        let asked = path.to_owned();
+        let answer = tokio::task::spawn_blocking(move || get(address, &asked))
             .await
             .unwrap();
         if let Some((200, body)) = answer {
