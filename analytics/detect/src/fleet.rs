@@ -8,7 +8,9 @@ use crate::history::{Draft, LoopRecord, LoopSource, Window};
 use crate::limits::{Budget, Limits};
 use crate::skip::{self, Work, windows_of};
 use crate::status::StatusMap;
-use crate::{drift, errors, noise, peers, rails, silence, status, stuck, unjudged, words};
+use crate::{
+    drift, errors, hart_only, noise, peers, rails, silence, status, stuck, unjudged, words,
+};
 use ingest_model::{LoopEntry, Tag, UtcMicros};
 use std::collections::BTreeMap;
 
@@ -41,7 +43,7 @@ struct LoopResult {
     /// Exposure and errors, for the group test.
     cells: Vec<errors::Cell>,
     /// Hourly residuals of the deviation, for the same.
-    hours: Option<drift::bursts::Hours>,
+    hours: Option<drift::shared::Residuals>,
     /// What announced work keeps from being a finding.
     explained: Vec<Explained>,
 }
@@ -289,6 +291,10 @@ fn one_loop(
     skip.extend(&rail_windows);
     out.drafts
         .extend(stuck::detect_at(l, ctx, to, &skip, limits));
+    if hart_only::applies(l) {
+        out.drafts.extend(hart_only::fixed_current(l, to, &skip));
+        out.not_judged.extend(hart_only::not_judged());
+    }
     let held = windows_of(&out.drafts, &[Kind::StuckValue, Kind::FixedCurrent], to);
     let said = status::detect_at(l, to, &rail_windows, &work, &params.status, limits);
     out.drafts.extend(said);
@@ -297,7 +303,10 @@ fn one_loop(
     if l.entry.confirmed {
         let o = drift::detect_at(l, ctx, to, &no_drift, limits);
         out.drafts.extend(o.drafts);
-        out.hours = o.hours;
+        out.hours = o
+            .hours
+            .as_ref()
+            .and_then(|h| drift::shared::Residuals::of(l.entry, h));
         if let Some(d) = drift::scaling::host_scale(l) {
             out.drafts.push(d);
         }
@@ -406,7 +415,7 @@ fn never_moved(l: &LoopRecord<'_>, out: &mut LoopResult) {
 
 /// Episodes that loops of one box or card have at the same hours, too weak on each alone.
 fn group_bursts(fleet: &Fleet<'_>, results: &mut [LoopResult], limits: &Limits) {
-    let hours: Vec<Option<drift::bursts::Hours>> =
+    let hours: Vec<Option<drift::shared::Residuals>> =
         results.iter_mut().map(|r| r.hours.take()).collect();
     for (i, d) in drift::shared::detect(&fleet.loops, &hours, fleet.to, limits) {
         let known = |o: &Draft| o.kind == Kind::AnalogDigitalDrift;

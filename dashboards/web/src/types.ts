@@ -22,6 +22,7 @@ export type Gateway = Omit<Of<"GatewayView">, "failures"> & { failures: Record<s
 export type Eighth = Of<"EighthView">;
 export type Witnessed = Of<"WitnessedView">;
 export type Agreement = Of<"AgreementAnswer">;
+export type CircuitTerms = Of<"CircuitAnswer">;
 export type Case = Of<"CaseView">;
 export type WholeCase = Of<"CaseAnswer">;
 export type CaseEvent = Of<"HistoryView">;

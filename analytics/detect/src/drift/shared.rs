@@ -11,7 +11,7 @@ use crate::charts::Cusum;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopSource, median};
 use crate::limits::{Limits, Test};
-use ingest_model::{Scope, UtcMicros, instant::MICROS_PER_HOUR};
+use ingest_model::{LoopEntry, Scope, UtcMicros, instant::MICROS_PER_HOUR};
 use std::collections::BTreeMap;
 
 /// Reference value and decision interval of the pooled chart, in its standard deviations.
@@ -19,12 +19,50 @@ pub const K: f64 = 0.75;
 pub const H: f64 = 7.066;
 /// No hour of one loop counts for more than this.
 const BOUND_Z: f64 = 4.0;
+/// Groups whose loops can share an episode.
+const GROUPS: [Scope; 2] = [Scope::JunctionBox, Scope::InputCard];
 const MIN_MEMBERS: usize = 3;
 const MIN_RUNS: usize = 3;
 const MAX_RUN_H: i64 = 96;
 const MIN_RATIO: f64 = 4.0;
 /// A member's residuals in the runs against those outside, in standard deviations.
 const MEMBER_Z: f64 = 4.0;
+
+/// Only the newest part of a record is looked at, hours: this is kept for every loop of the fleet at once.
+const RECORD_H: i64 = 60 * 24;
+
+/// What a loop brings to its groups: hourly residuals, small, since those of all loops are held together.
+#[derive(Clone, Debug)]
+pub struct Residuals {
+    /// Hour, residual (% of span), weight.
+    hours: Vec<(i32, f32, f32)>,
+    /// Scatter of one unit of weight in quiet hours.
+    unit: f64,
+}
+
+impl Residuals {
+    /// Of a loop that has a junction box or an input card; others share nothing.
+    pub fn of(entry: &LoopEntry, all: &Hours) -> Option<Self> {
+        let grouped = GROUPS.iter().any(|s| entry.member_of(*s).is_some());
+        let newest = all.hours.last()?.hour;
+        let hours = all
+            .hours
+            .iter()
+            .filter(|h| grouped && newest - h.hour < RECORD_H && h.r.is_finite() && h.w > 0.0)
+            .filter_map(|h| Some((i32::try_from(h.hour).ok()?, h.r as f32, h.w as f32)))
+            .collect::<Vec<_>>();
+        (!hours.is_empty()).then_some(Self {
+            hours,
+            unit: all.unit,
+        })
+    }
+
+    fn each(&self) -> impl Iterator<Item = (i64, f64, f64)> {
+        self.hours
+            .iter()
+            .map(|h| (i64::from(h.0), f64::from(h.1), f64::from(h.2)))
+    }
+}
 
 struct Run {
     first: i64,
@@ -34,7 +72,7 @@ struct Run {
 
 pub fn detect(
     loops: &[LoopSource<'_>],
-    hours: &[Option<Hours>],
+    hours: &[Option<Residuals>],
     to: UtcMicros,
     limits: &Limits,
 ) -> Vec<(usize, Draft)> {
@@ -44,7 +82,7 @@ pub fn detect(
         .enumerate()
         .filter(|(i, _)| hours[*i].is_some())
     {
-        for scope in [Scope::JunctionBox, Scope::InputCard] {
+        for scope in GROUPS {
             if let Some(name) = l.entry.member_of(scope) {
                 groups.entry((scope, name)).or_default().push(i);
             }
@@ -63,12 +101,12 @@ pub fn detect(
 }
 
 /// Pooled residual by hour, standardised by its own median scatter.
-fn pooled(ids: &[usize], hours: &[Option<Hours>]) -> Vec<(i64, f64)> {
+fn pooled(ids: &[usize], hours: &[Option<Residuals>]) -> Vec<(i64, f64)> {
     let mut sums: BTreeMap<i64, (f64, f64)> = BTreeMap::new();
     for h in ids.iter().filter_map(|&i| hours[i].as_ref()) {
-        for x in &h.hours {
-            let z = (x.r * x.w.sqrt() / h.unit).clamp(-BOUND_Z, BOUND_Z);
-            let s = sums.entry(x.hour).or_default();
+        for (hour, r, w) in h.each() {
+            let z = (r * w.sqrt() / h.unit).clamp(-BOUND_Z, BOUND_Z);
+            let s = sums.entry(hour).or_default();
             *s = (s.0 + z, s.1 + 1.0);
         }
     }
@@ -126,7 +164,7 @@ fn runs(z: &[(i64, f64)], sign: f64) -> Vec<Run> {
 fn one_group(
     loops: &[LoopSource<'_>],
     ids: &[usize],
-    hours: &[Option<Hours>],
+    hours: &[Option<Residuals>],
     to: UtcMicros,
     limits: &Limits,
 ) -> Vec<(usize, Draft)> {
@@ -164,14 +202,14 @@ fn one_group(
     for &i in ids {
         let Some(own) = &hours[i] else { continue };
         let (mut w, mut r, mut w0, mut r0) = (0.0, 0.0, 0.0, 0.0);
-        for x in &own.hours {
-            let bound = BOUND_Z * own.unit / x.w.sqrt();
-            let v = x.w * x.r.clamp(-bound, bound);
-            if in_run(x.hour) {
-                w += x.w;
+        for (hour, residual, weight) in own.each() {
+            let bound = BOUND_Z * own.unit / weight.sqrt();
+            let v = weight * residual.clamp(-bound, bound);
+            if in_run(hour) {
+                w += weight;
                 r += v;
-            } else if x.hour >= began {
-                w0 += x.w;
+            } else if hour >= began {
+                w0 += weight;
                 r0 += v;
             }
         }

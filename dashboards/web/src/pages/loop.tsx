@@ -5,6 +5,7 @@ import { get, said } from "../api";
 import { entriesOf, leadFinding } from "../entries";
 import { BaselineList } from "./baselines";
 import { AgreementFigure } from "../figures/agreement";
+import { Circuit } from "../figures/circuit";
 import { Parts, meansOf, type Means } from "../figures/parts";
 import type { Poll } from "../figures/twin";
 import { DAY, HOUR, count, instant, ms, num, pct } from "../format";
@@ -135,6 +136,7 @@ export function Loop({ tag }: { tag: string }) {
       </div>
       <Figure loop={loop} polls={polls} trace={trace} f={f} view={view} now={to} why={whyPolls} />
       {agreement && !loop.multidrop && <AgreementFigure a={agreement} now={to} />}
+      <Circuit tag={tag} version={version} now={to} />
       {row && <Also row={row} f={f} />}
       <Columns loop={loop} version={version} />
     </>
