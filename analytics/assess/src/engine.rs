@@ -213,7 +213,7 @@ impl Engine {
 }
 
 /// First hour of the newest baseline: re-ranging or exchanging a device starts a new one.
-fn baseline(register: &Register, now: &LoopEntry) -> i64 {
+pub(crate) fn baseline(register: &Register, now: &LoopEntry) -> i64 {
     let mut hour = i64::MIN;
     let mut before: Option<&LoopEntry> = None;
     for e in register.entries(&now.tag) {

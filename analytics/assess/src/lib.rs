@@ -8,7 +8,9 @@ mod day;
 mod engine;
 mod frames;
 mod trace;
+mod watch;
 
 pub use engine::{AssessError, Assessed, Engine, Settings};
 pub use frames::to_csv;
 pub use trace::{Trace, TraceStep};
+pub use watch::{Watch, WatchReport};

@@ -196,8 +196,9 @@ fn window(r: &Record<'_>) -> Option<Window> {
     let highest = days
         .iter()
         .max_by(|a, b| a.m.max.total_cmp(&b.m.max).then(a.day.cmp(&b.day)))?;
-    let lowest = days
-        .iter()
+    // What stands in series does not keep low currents from passing: these are asked of the whole record.
+    let lowest = after(None)
+        .into_iter()
         .min_by(|a, b| a.m.min.total_cmp(&b.m.min).then(b.day.cmp(&a.day)))?;
     let mut top = ma(highest.m.max) - off;
     // A ceiling that is there now bounds what passes now, whatever single samples say.
@@ -240,14 +241,17 @@ fn resistance(w: &Wiring, ceiling: Option<Ceiling>, window: Option<Window>) -> O
     })
 }
 
-/// Leakage over `hours`, whose single hours scatter by `scatter_pct`.
-fn leak(w: &Wiring, hours: &[HourExcess], scatter_pct: f64) -> Option<Leak> {
+/// Leakage over `hours`, whose single hours scatter by `scatter_pct`; `picked` = they are the highest of many, which lie
+/// high by chance alone.
+fn leak(w: &Wiring, hours: &[HourExcess], scatter_pct: f64, picked: bool) -> Option<Leak> {
     let newest = hours.iter().map(|h| h.hour).max()?;
     let n = hours.len() as f64;
     let mean = hours.iter().map(|h| h.excess_pct).sum::<f64>() / n;
     let current = hours.iter().map(|h| h.current_ma).sum::<f64>() / n;
     // Twice the standard uncertainty of the mean, and what temperature does to all hours alike.
-    let half = 2.0 * scatter_pct / n.sqrt() + WANDER_PCT;
+    let alone = if picked { 1.0 } else { n.sqrt() };
+    let half = 2.0 * scatter_pct / alone + WANDER_PCT;
+    let least = FLOOR_PCT.max(if picked { 4.0 * scatter_pct } else { 0.0 });
     let ma = Bounds::new(0.16 * (mean - half), 0.16 * mean, 0.16 * (mean + half));
     let v = leak_v(w, current);
     let ohm = |volts: f64, ma: f64| 1e3 * volts / ma;
@@ -256,7 +260,7 @@ fn leak(w: &Wiring, hours: &[HourExcess], scatter_pct: f64) -> Option<Leak> {
         newest: UtcMicros::from_hour(newest + 1),
         excess_pct: mean,
         excess_ma: ma,
-        resistance_ohm: (mean >= FLOOR_PCT && ma.low > 0.0)
+        resistance_ohm: (mean >= least && ma.low > 0.0)
             .then(|| Bounds::new(ohm(v.low, ma.high), ohm(v.value, ma.value), ohm(v.high, ma.low))),
         at_least_ohm: (ma.high > 0.0).then(|| ohm(v.low, ma.high)),
     })
@@ -277,8 +281,8 @@ fn leakage_of(w: &Wiring, entry: &LoopEntry, e: &Excess) -> Option<Leakage> {
         .map(|a| e.dry_pct + a + WANDER_PCT)
         .filter(|p| *p > 0.0);
     Some(Leakage {
-        now: leak(w, e.hours.get(newest..)?, e.scatter_pct)?,
-        highest_twentieth: leak(w, &top, e.scatter_pct)?,
+        now: leak(w, e.hours.get(newest..)?, e.scatter_pct, false)?,
+        highest_twentieth: leak(w, &top, e.scatter_pct, true)?,
         by_hour_of_day: by_hour_of_day(w, &[e]),
         dry_scatter_pct: e.scatter_pct,
         dry_level_pct: e.dry_pct,
@@ -300,7 +304,7 @@ fn by_hour_of_day(w: &Wiring, all: &[&Excess]) -> Vec<HourOfDay> {
             days.sort_unstable();
             days.dedup();
             let scatter = all.iter().map(|e| e.scatter_pct).fold(0.0, f64::max);
-            let told = leak(w, &at, scatter);
+            let told = leak(w, &at, scatter, false);
             HourOfDay {
                 hour_utc,
                 days: days.len(),
@@ -321,7 +325,9 @@ pub struct BoxDay {
     /// Loops with evidence that day, and those whose excess is told from temperature and scatter.
     pub loops: usize,
     pub leaking: usize,
-    /// Mean excess of all of them.
+    /// Loops at which less arrived than on their own lowest days: another fault, left out here.
+    pub lower: usize,
+    /// Mean excess of the rest.
     pub excess_pct: f64,
     /// Resistance beside each device that would pass it; null = not told.
     pub resistance_ohm: Option<f64>,
@@ -347,14 +353,20 @@ pub fn junction_box(loops: &[(Wiring, Excess)]) -> Option<BoxLeakage> {
     let by_day = days
         .into_iter()
         .filter_map(|day| {
-            let each: Vec<Leak> = loops
+            let all: Vec<Leak> = loops
                 .iter()
                 .filter_map(|(w, e)| {
                     let of_day = |h: &&HourExcess| h.hour.div_euclid(24) == day;
                     let hours: Vec<HourExcess> = e.hours.iter().filter(of_day).copied().collect();
-                    leak(w, &hours, e.scatter_pct)
+                    leak(w, &hours, e.scatter_pct, false)
                 })
                 .collect();
+            let each: Vec<Leak> = all
+                .iter()
+                .copied()
+                .filter(|l| l.excess_pct > -FLOOR_PCT)
+                .collect();
+            let lower = all.len() - each.len();
             let n = each.len();
             let mean = each.iter().map(|l| l.excess_pct).sum::<f64>() / n.max(1) as f64;
             let known: Vec<f64> = each
@@ -362,10 +374,11 @@ pub fn junction_box(loops: &[(Wiring, Excess)]) -> Option<BoxLeakage> {
                 .filter_map(|l| Some(1.0 / l.resistance_ohm?.value))
                 .collect();
             let told = mean >= FLOOR_PCT && !known.is_empty();
-            (n > 0).then(|| BoxDay {
+            (n + lower > 0).then(|| BoxDay {
                 day: UtcMicros(day.saturating_mul(24 * MICROS_PER_HOUR)),
                 loops: n,
                 leaking: known.len(),
+                lower,
                 excess_pct: mean,
                 // Conductances add; their mean is that of one loop.
                 resistance_ohm: told.then(|| n as f64 / known.iter().sum::<f64>()),

@@ -2,7 +2,7 @@
 
 use super::App;
 use super::attention::still_running;
-use super::extract::Path;
+use super::extract::{NoQuery, Path, Query};
 use super::problem::Problem;
 use analytics_detect::circuit::{BoxLeakage, CircuitTerms};
 use axum::Json;
@@ -34,11 +34,13 @@ pub(super) struct CircuitAnswer {
 /// Leakage, loop resistance and the currents that have passed, with the bounds of what is not known.
 #[utoipa::path(get, path = "/api/v1/loops/{tag}/circuit", params(("tag" = String, Path, description = "the loop's tag, percent-encoded")), responses(
     (status = 200, description = "the circuit terms; what cannot be told is said", body = CircuitAnswer),
+    (status = 400, description = "a parameter that this address does not have", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "no such loop", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "the first assessment is still running, or too many long answers are under way", body = Problem, content_type = "application/problem+json")))]
 pub(super) async fn circuit(
     app: App,
     Path(text): Path<String>,
+    Query(_none): Query<NoQuery>,
 ) -> Result<Json<CircuitAnswer>, Problem> {
     let snapshot = super::snapshot(&app).await?;
     let tag = super::known_tag(&snapshot, &text)?;

@@ -5,6 +5,7 @@ mod agreement;
 mod attention;
 mod cases;
 mod circuit;
+mod detectable;
 mod document;
 pub mod events;
 mod extract;
@@ -66,6 +67,8 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(readings::readings))
         .routes(routes!(agreement::agreement_of))
         .routes(routes!(circuit::circuit))
+        .routes(routes!(detectable::loop_detectable))
+        .routes(routes!(detectable::detectable))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
         .routes(routes!(operations::gateways))

@@ -187,3 +187,34 @@ export interface Agreement {
   lowest: Witnessed | null;
   limits: string;
 }
+
+export interface CircuitTerms {
+  tag: string;
+  says: string[];
+  cannot_tell: string[];
+  leakage: { by_hour_of_day: { hour_utc: number; days: number; excess_pct: number | null; resistance_ohm: number | null }[] } | null;
+  junction_box: {
+    name: string;
+    loops: number;
+    leakage: { by_day: { day: Time; loops: number; leaking: number; lower: number; excess_pct: number; resistance_ohm: number | null }[] } | null;
+  } | null;
+}
+
+export interface Detectable {
+  fault: string;
+  kind: string;
+  within_days: number;
+  size: number | null;
+  measure: string;
+  rerun_found: boolean | null;
+  blind: string | null;
+  says: string;
+}
+
+export interface Watch {
+  as_of: Time | null;
+  loops: { tag: string; as_of: Time; numbers: Detectable[] }[];
+  next: string | null;
+  blind: NotJudged[];
+  limits: string;
+}

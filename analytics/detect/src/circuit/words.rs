@@ -24,7 +24,7 @@ fn ohm(v: f64) -> String {
     match v {
         v if v >= 1e6 => format!("{:.1} M\u{3a9}", v / 1e6),
         v if v >= 1e4 => format!("{:.0} k\u{3a9}", v / 1e3),
-        v if v >= 1e3 => format!("{:.1} k\u{3a9}", v / 1e3),
+        v if v >= 2e3 => format!("{:.1} k\u{3a9}", v / 1e3),
         v => format!("{v:.0} \u{3a9}"),
     }
 }
@@ -80,9 +80,9 @@ pub(super) fn fill(t: &mut CircuitTerms, r: &Record<'_>) {
 fn window(w: &Window) -> Vec<String> {
     let since = w
         .since
-        .map_or_else(String::new, |t| format!(" since {}", date(t)));
+        .map_or_else(String::new, |t| format!(", the highest since {}", date(t)));
     let mut out = vec![format!(
-        "Currents from {:.2} mA ({}) to {:.2} mA ({}) have arrived at the input{since}, the input's {:.3} mA taken off.",
+        "Currents from {:.2} mA ({}) to {:.2} mA ({}{since}) have arrived at the input, the input's {:.3} mA taken off.",
         w.lowest.current_ma,
         date(w.lowest.at),
         w.highest.current_ma,

@@ -5,8 +5,10 @@ import { get, said } from "../api";
 import { findingWords, ne107Words, purposeWords, whatWords } from "../words";
 import { entriesOf, leadFinding, since } from "../entries";
 import { AgreementFigure } from "../figures/agreement";
+import { Circuit } from "../figures/circuit";
 import { type Means, Parts, meansOf } from "../figures/parts";
 import { type Poll, Twin } from "../figures/twin";
+import { LoopWatch } from "../figures/watch";
 import { DAY, HOUR, clock, count, day, instant, ma, ms, num, pct, rangeDecimals, signedPct, span, tied, utc } from "../format";
 import { query, setParam } from "../route";
 import { differencePct, registeredMa } from "../scale";
@@ -136,6 +138,8 @@ export function Loop({ tag }: { tag: string }) {
       </div>
       <Figure loop={loop} polls={polls} trace={trace} f={f} from={from} to={to} range={key} record={record} why={whyPolls} />
       {agreement && !loop.multidrop && <AgreementFigure a={agreement} now={to} />}
+      <Circuit tag={tag} version={version} now={to} />
+      <LoopWatch tag={tag} version={version} />
       {row && <Also row={row} f={f} />}
       <Columns loop={loop} />
     </>
