@@ -226,8 +226,12 @@ impl RegisterDirectory {
     }
 
     fn set(&self, register: &Register) {
-        let loops = register
-            .tags()
+        // A device that replaced another is in its own retired loop as well: the loop in use comes last and stands.
+        let (retired, in_use): (Vec<&Tag>, Vec<&Tag>) =
+            register.tags().partition(|t| register.is_retired(t));
+        let loops = retired
+            .into_iter()
+            .chain(in_use)
             .filter_map(|t| register.current(t))
             .map(KnownLoop::from)
             .collect();

@@ -126,6 +126,8 @@ pub struct SiteConfig {
     pub import: Option<PathBuf>,
     pub gateways: Vec<Gateway>,
     pub analogs: Vec<Analog>,
+    /// `[alerts]`: whom to tell.
+    pub alerts: Option<crate::alerts::AlertSettings>,
     /// `[assessment]` (our addition).
     pub assessment: analytics_assess::Settings,
     /// How long readings are kept, counted from the newest (our addition).
@@ -153,7 +155,7 @@ struct RawFile {
     analog: Vec<RawAnalog>,
     #[serde(default)]
     assessment: crate::settings::RawAssessment,
-    alerts: Option<toml::Table>,
+    alerts: Option<crate::alerts::RawAlerts>,
     access: Option<toml::Table>,
     #[serde(default)]
     keep: RawKeep,
@@ -340,7 +342,6 @@ impl SiteConfig {
         };
         for (present, section) in [
             (!raw.serial.is_empty(), "[[serial]]"),
-            (raw.alerts.is_some(), "[alerts]"),
             (raw.access.is_some(), "[access]"),
         ] {
             if present {
@@ -351,6 +352,11 @@ impl SiteConfig {
             }
         }
 
+        let alerts = raw
+            .alerts
+            .map(crate::alerts::RawAlerts::settings)
+            .transpose()
+            .map_err(|m| value("[alerts]", m))?;
         let assessment = raw
             .assessment
             .settings()
@@ -455,6 +461,7 @@ impl SiteConfig {
             import: site.import.map(|p| base.join(p)),
             gateways,
             analogs,
+            alerts,
             assessment,
             keep_raw: raw.keep.raw,
             capture: None,

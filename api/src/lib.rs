@@ -2,6 +2,7 @@
 //!
 //! The edge of the workspace: the only crate that reads the wall clock, listens, and wires the others together.
 
+pub mod alerts;
 pub mod casebook;
 pub mod cli;
 pub mod clock;

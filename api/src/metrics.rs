@@ -30,6 +30,8 @@ pub struct Metrics {
     loops: IntGauge,
     cases: IntGaugeVec,
     case_failures: IntCounter,
+    alerts_firing: IntGauge,
+    alert_deliveries: IntCounterVec,
 }
 
 impl Default for Metrics {
@@ -166,6 +168,20 @@ impl Metrics {
                     &["state"],
                 ),
             ),
+            alerts_firing: put(
+                r,
+                IntGauge::new("loopwitness_alerts_firing", "Alerts that call now."),
+            ),
+            alert_deliveries: put(
+                r,
+                IntCounterVec::new(
+                    Opts::new(
+                        "loopwitness_alert_deliveries_total",
+                        "Messages to the target of alerts, by outcome (ok, failed).",
+                    ),
+                    &["outcome"],
+                ),
+            ),
             case_failures: put(
                 r,
                 IntCounter::new(
@@ -231,6 +247,15 @@ impl Metrics {
 
     pub fn case_log_failed(&self) {
         self.case_failures.inc();
+    }
+
+    pub fn alerts_firing(&self, count: usize) {
+        self.alerts_firing.set(count as i64);
+    }
+
+    pub fn alert_delivery(&self, arrived: bool) {
+        let outcome = if arrived { "ok" } else { "failed" };
+        self.alert_deliveries.with_label_values(&[outcome]).inc();
     }
 
     /// Text format 0.0.4, with the gateways as they are now.

@@ -186,7 +186,7 @@ async fn start(
     let collection = collection
         .start(shared.clone(), store.clone(), shutdown.clone())
         .await?;
-    let background = vec![
+    let mut background = vec![
         tokio::spawn(seal_now_and_then(
             store.clone(),
             config.keep_raw,
@@ -196,6 +196,13 @@ async fn start(
         tokio::spawn(watch_nightly(shared.clone(), shutdown.clone())),
         tokio::spawn(http::events::watch(shared.clone(), shutdown.clone())),
     ];
+    if let Some(alerts) = &config.alerts {
+        background.push(tokio::spawn(crate::alerts::tell(
+            shared.clone(),
+            alerts.clone(),
+            shutdown.clone(),
+        )));
+    }
     Ok(Tasks {
         collection,
         background,

@@ -5,6 +5,8 @@ use std::str::FromStr;
 /// What a history's files leave out.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Absent {
+    /// No analog input is mapped at all.
+    AnalogMa,
     ReportedMa,
     AnalogTime,
     Sv,
@@ -18,7 +20,8 @@ pub enum Absent {
 
 impl Absent {
     /// All of them.
-    pub const ALL: [Self; 7] = [
+    pub const ALL: [Self; 8] = [
+        Self::AnalogMa,
         Self::ReportedMa,
         Self::AnalogTime,
         Self::Sv,
@@ -31,6 +34,7 @@ impl Absent {
     /// Its name on the command line.
     pub fn name(self) -> &'static str {
         match self {
+            Self::AnalogMa => "analog_ma",
             Self::ReportedMa => "reported_ma",
             Self::AnalogTime => "analog_time",
             Self::Sv => "sv",
@@ -44,6 +48,7 @@ impl Absent {
     /// The contract's columns that it takes away.
     pub(crate) fn columns(self) -> &'static [&'static str] {
         match self {
+            Self::AnalogMa => &["analog_ma", "analog_time"],
             Self::ReportedMa => &["reported_ma"],
             Self::AnalogTime => &["analog_time"],
             Self::Sv => &["sv"],

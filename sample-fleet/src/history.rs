@@ -29,6 +29,31 @@ const JITTER_S: f64 = 1.2;
 /// The input is sampled at most so long before the exchange completes, seconds.
 const SAMPLE_BEFORE_S: f64 = 30.0;
 
+/// Of so many rows one comes late, in a file of its own.
+const LATE_ONE_IN: u64 = 2_000;
+/// Of so many one was delivered before with other values; the later file has it right.
+const CORRECTED_ONE_IN: u64 = 2_000;
+/// Of so many one comes a second time under a tag that no register knows.
+const UNKNOWN_ONE_IN: u64 = 50_000;
+
+/// What was written.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub(crate) struct Written {
+    pub rows: u64,
+    /// Of those, rows whose time and tag a later file has once more.
+    pub repeated: u64,
+    /// Of those, rows under a tag that is not in the register.
+    pub unknown: u64,
+}
+
+impl std::ops::AddAssign for Written {
+    fn add_assign(&mut self, day: Self) {
+        self.rows += day.rows;
+        self.repeated += day.repeated;
+        self.unknown += day.unknown;
+    }
+}
+
 /// When loops are polled.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Schedule {
@@ -116,6 +141,9 @@ pub(crate) fn write_error(path: &Path, e: impl std::fmt::Display) -> FleetError 
 
 /// Writes `dir/site/loops.csv`, `dir/site/readings/YYYY-MM-DD.parquet`, `dir/site/work.csv` and `dir/truth.json`.
 ///
+/// As from a real historian, a few rows come late (`YYYY-MM-DD_late.parquet`), a few were delivered before with other
+/// values, and a few are under a tag that nobody knows; the truth counts them.
+///
 /// `progress` gets the share done, 0..1. Equal options write equal files.
 ///
 /// # Errors
@@ -151,14 +179,14 @@ fn write_days(
     readings: &Path,
     without: &[Absent],
     progress: &mut dyn FnMut(f64),
-) -> Result<u64, FleetError> {
+) -> Result<Written, FleetError> {
     let days: Vec<i64> = days(schedule).collect();
     let counters = counters_at_day_starts(fleet, schedule, &days);
     let next = AtomicUsize::new(0);
     let workers = std::thread::available_parallelism()
         .map_or(2, usize::from)
         .min(days.len());
-    let mut rows = 0;
+    let mut rows = Written::default();
     let mut result = Ok(());
     std::thread::scope(|scope| {
         let (tell, told) = mpsc::channel();
@@ -277,6 +305,27 @@ struct Rows {
 
 impl Rows {
     fn push(&mut self, fleet: &Fleet, l: &SimLoop, schedule: Schedule, t: UtcMicros, c: Counters) {
+        self.push_as(l.tag(), fleet, l, schedule, t, c);
+    }
+
+    /// The last row as it was delivered first: values from elsewhere on the range.
+    fn spoil_last(&mut self) {
+        for value in [self.pv.last_mut(), self.analog_ma.last_mut()] {
+            if let Some(Some(v)) = value {
+                *v *= 1.02;
+            }
+        }
+    }
+
+    fn push_as(
+        &mut self,
+        tag: &str,
+        fleet: &Fleet,
+        l: &SimLoop,
+        schedule: Schedule,
+        t: UtcMicros,
+        c: Counters,
+    ) {
         let t_s = seconds(t);
         let t_ms = t.0 / 1_000;
         let result = fleet.exchange(l, &l.faults, t_s);
@@ -288,7 +337,7 @@ impl Rows {
         let (exchanges, errors) = c.wrapped();
         let spoke = result != Exchange::Silent;
         self.time.push(t_ms);
-        self.tag.append_value(l.tag());
+        self.tag.append_value(tag);
         self.pv.push(answer.map(|a| a.pv).filter(|v| !v.is_nan()));
         self.sv.push(answer.map(|a| a.sv));
         self.reported_ma.push(answer.map(|a| a.reported_ma));
@@ -380,14 +429,11 @@ fn write_day(
     without: &[Absent],
     day: i64,
     mut counters: Vec<Counters>,
-) -> Result<u64, FleetError> {
-    let path = readings.join(format!(
-        "{}.parquet",
-        UtcMicros::from_day(day).date_string()
-    ));
-    let fail = |e: &dyn std::fmt::Display| write_error(&path, e);
+) -> Result<Written, FleetError> {
+    let name = UtcMicros::from_day(day).date_string();
     let (from, to) = day_bounds_s(day);
-    let mut rows = Rows::default();
+    let (mut rows, mut late) = (Rows::default(), Rows::default());
+    let mut written = Written::default();
     for (l, counter) in fleet.loops.iter().zip(&mut counters) {
         for t in schedule.polls(l, from, to) {
             let t_s = seconds(t);
@@ -396,15 +442,44 @@ fn write_day(
                 continue;
             }
             counter.count(fleet.exchange(l, &l.faults, t_s));
+            let one_in = |salt: u64, n: u64| {
+                mix(l.key ^ salt ^ (t.0 as u64).rotate_left(17)).is_multiple_of(n)
+            };
+            if one_in(0xB1, LATE_ONE_IN) {
+                late.push(fleet, l, schedule, t, *counter);
+                continue;
+            }
             rows.push(fleet, l, schedule, t, *counter);
+            if one_in(0xB2, CORRECTED_ONE_IN) {
+                rows.spoil_last();
+                late.push(fleet, l, schedule, t, *counter);
+                written.repeated += 1;
+            }
+            if one_in(0xB3, UNKNOWN_ONE_IN) {
+                let nobody = format!("X{}", l.tag());
+                late.push_as(&nobody, fleet, l, schedule, t, *counter);
+                written.unknown += 1;
+            }
         }
     }
-    let n = rows.time.len() as u64;
+    for (rows, name) in [(rows, name.clone()), (late, name + "_late")] {
+        written.rows += rows.time.len() as u64;
+        write_rows(rows, without, &readings.join(name + ".parquet"))?;
+    }
+    Ok(written)
+}
+
+/// One file; none without rows.
+fn write_rows(rows: Rows, without: &[Absent], path: &Path) -> Result<(), FleetError> {
+    if rows.time.is_empty() {
+        return Ok(());
+    }
+    let fail = |e: &dyn std::fmt::Display| write_error(path, e);
     let batch = rows.batch(without).map_err(|e| fail(&e))?;
-    let file = File::create(&path).map_err(|e| fail(&e))?;
+    let file = File::create(path).map_err(|e| fail(&e))?;
     let mut w =
         ArrowWriter::try_new(file, batch.schema(), Some(properties())).map_err(|e| fail(&e))?;
     w.write(&batch).map_err(|e| fail(&e))?;
     w.close().map_err(|e| fail(&e))?;
-    Ok(n)
+    Ok(())
 }

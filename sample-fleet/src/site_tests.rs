@@ -53,7 +53,8 @@ fn written(opt: &FleetOptions) -> (tempfile::TempDir, Truth) {
     (dir, truth)
 }
 
-fn read(dir: &Path) -> BTreeMap<String, Vec<Row>> {
+/// All rows as they are in the files: by tag, in the order of the files' names.
+fn rows_of_files(dir: &Path) -> BTreeMap<String, Vec<Row>> {
     let mut files: Vec<_> = std::fs::read_dir(dir.join("site/readings"))
         .unwrap()
         .map(|f| f.unwrap().path())
@@ -97,6 +98,49 @@ fn read(dir: &Path) -> BTreeMap<String, Vec<Row>> {
     out
 }
 
+/// What is left after the exchange contract's rules: of equal times the later file's, in order of time; no unknown tags.
+fn read(dir: &Path) -> BTreeMap<String, Vec<Row>> {
+    let register = std::fs::read_to_string(dir.join("site/loops.csv")).unwrap();
+    let known: Vec<&str> = register
+        .lines()
+        .filter_map(|l| l.split(',').next())
+        .collect();
+    rows_of_files(dir)
+        .into_iter()
+        .filter(|(tag, _)| known.contains(&tag.as_str()))
+        .map(|(tag, rows)| {
+            let by_time: BTreeMap<UtcMicros, Row> = rows.into_iter().map(|r| (r.time, r)).collect();
+            (tag, by_time.into_values().collect())
+        })
+        .collect()
+}
+
+#[test]
+fn a_few_rows_are_late_corrected_or_under_an_unknown_tag() {
+    let opt = FleetOptions {
+        period_s: 30.0,
+        ..options(120, 2)
+    };
+    let (dir, truth) = written(&opt);
+    let all = rows_of_files(dir.path());
+    let kept = read(dir.path());
+    let count = |rows: &BTreeMap<String, Vec<Row>>| rows.values().map(Vec::len).sum::<usize>();
+    assert_eq!(count(&all) as u64, truth.rows_written);
+    assert_eq!(count(&kept) as u64, truth.readings);
+    assert!(
+        truth.rows_repeated > 100 && truth.rows_unknown_tag > 3,
+        "{truth:?}"
+    );
+    let unknown: u64 = all
+        .iter()
+        .filter(|(tag, _)| !kept.contains_key(*tag))
+        .map(|(_, rows)| rows.len() as u64)
+        .sum();
+    assert_eq!(unknown, truth.rows_unknown_tag);
+    let late = |d: &str| dir.path().join(format!("site/readings/{d}_late.parquet"));
+    assert!(late("2026-05-31").exists());
+}
+
 #[test]
 fn history_is_what_the_live_side_serves_at_that_time() {
     let opt = options(60, 1);
@@ -105,7 +149,7 @@ fn history_is_what_the_live_side_serves_at_that_time() {
     assert_eq!(rows.len(), 60);
     assert_eq!(
         rows.values().map(Vec::len).sum::<usize>() as u64,
-        truth.rows_written
+        truth.readings
     );
     let live = LiveFleet::new(Fleet::build(&opt).unwrap(), Vec::new());
     let fleet = Fleet::build(&opt).unwrap();

@@ -5,7 +5,7 @@ use crate::absent::Absent;
 use crate::device::seconds;
 use crate::fault::{Effect, Fault};
 use crate::fleet::{Fleet, SimLoop};
-use crate::history::{Schedule, rfc3339};
+use crate::history::{Schedule, Written, rfc3339};
 use serde::Serialize;
 use std::collections::BTreeMap;
 
@@ -130,7 +130,7 @@ fn common_id(n: usize) -> String {
 }
 
 impl Truth {
-    pub(crate) fn of(fleet: &Fleet, opt: &FleetOptions, schedule: Schedule, rows: u64) -> Self {
+    pub(crate) fn of(fleet: &Fleet, opt: &FleetOptions, schedule: Schedule, rows: Written) -> Self {
         let mut faults = Vec::new();
         let mut benign = Vec::new();
         let mut groups: BTreeMap<String, Vec<String>> = BTreeMap::new();
@@ -196,10 +196,10 @@ impl Truth {
             period_s: opt.period_s,
             days: opt.days,
             loops: fleet.loops.len(),
-            rows_written: rows,
-            rows_unknown_tag: 0,
-            rows_repeated: 0,
-            readings: rows,
+            rows_written: rows.rows,
+            rows_unknown_tag: rows.unknown,
+            rows_repeated: rows.repeated,
+            readings: rows.rows - rows.repeated - rows.unknown,
             faults,
             common_causes,
             benign,

@@ -3,11 +3,11 @@
 use crate::day::Day;
 use crate::trace::{Trace, TraceStep, trace};
 use analytics_detect::{
-    Assessment, Blocks, DayBlock, Fleet, HourBlock, LoopSource, PACK_VERSION, Params, Work, assess,
+    Assessment, Blocks, DayBlock, Evidence, Finding, Fleet, HourBlock, LoopSource, PACK_VERSION, Params, Work, assess,
     unpack,
 };
 use ingest_model::{LoopEntry, Tag, UtcMicros};
-use ingest_store::{Register, Rollups, Snapshot, StoreError};
+use ingest_store::{Baseline, Register, Rollups, Snapshot, StoreError};
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
@@ -174,6 +174,10 @@ impl Engine {
             .filter(|t| !register.is_retired(t))
             .filter_map(|t| register.at(t, to).or_else(|| register.current(t)))
             .collect();
+        let baselines: BTreeMap<&Tag, Baseline> = entries
+            .iter()
+            .filter_map(|e| Some((&e.tag, register.baseline_at(&e.tag, to)?)))
+            .collect();
         let loops: Vec<LoopSource<'_>> = entries
             .iter()
             .map(|entry| LoopSource {
@@ -183,7 +187,7 @@ impl Engine {
                         .iter()
                         .filter_map(|d| d.loops.get(&entry.tag).map(|l| &*l.hours))
                         .collect(),
-                    from_hour: baseline(register, entry),
+                    from: baselines.get(&entry.tag).map_or(i64::MIN, |b| b.from.0),
                 },
             })
             .collect();
@@ -204,7 +208,14 @@ impl Engine {
             readings: parts.iter().map(|d| d.readings).sum(),
             rejected: snapshot.rejected(),
         };
-        let result = assess(&fleet, &self.settings.params);
+        let mut result = assess(&fleet, &self.settings.params);
+        for row in &mut result.attention {
+            if let Some(baseline) = baselines.get(&row.tag) {
+                for f in &mut row.findings {
+                    say_baseline(f, baseline);
+                }
+            }
+        }
         Assessed {
             result,
             days: parts,
@@ -212,21 +223,16 @@ impl Engine {
     }
 }
 
-/// First hour of the newest baseline: re-ranging or exchanging a device starts a new one.
-pub(crate) fn baseline(register: &Register, now: &LoopEntry) -> i64 {
-    let mut hour = i64::MIN;
-    let mut before: Option<&LoopEntry> = None;
-    for e in register.entries(&now.tag) {
-        if let Some(b) = before
-            && (b.range != e.range || (b.device_id.is_some() && b.device_id != e.device_id))
-            && let Some(t) = e.valid_from
-        {
-            hour = t.hour();
-        }
-        before = Some(e);
-        if e == now {
-            break;
-        }
+/// A finding says since when the loop's history counts, and why.
+fn say_baseline(f: &mut Finding, baseline: &Baseline) {
+    // What was before is no evidence: the onset lies at its begin at the earliest.
+    for t in [&mut f.onset, &mut f.onset_low, &mut f.onset_high] {
+        *t = (*t).max(baseline.from);
     }
-    hour
+    let mut say = |name, text: String| f.evidence.insert(name, Evidence::Text(text));
+    say("baseline_from", baseline.from.to_rfc3339());
+    say("baseline_reason", baseline.reason.as_str().to_owned());
+    if let Some(until) = baseline.note.as_ref().and_then(|n| n.until) {
+        say("baseline_until", until.to_rfc3339());
+    }
 }

@@ -1,6 +1,6 @@
 //! A number for every silence, over a fleet: nightly, from whole days, and only for loops of which something changed.
 
-use crate::engine::{Assessed, baseline};
+use crate::engine::Assessed;
 use analytics_detect::context::{Context, ContextRows};
 use analytics_detect::sensitivity::{LoopWatch, Watched, of_loop};
 use analytics_detect::{Blocks, Finding, LoopRecord, LoopSource, NotJudged, Work};
@@ -78,7 +78,9 @@ impl Watch {
                         .iter()
                         .filter_map(|d| d.loops.get(&entry.tag).map(|l| &*l.hours))
                         .collect(),
-                    from_hour: baseline(register, entry),
+                    from: register
+                        .baseline_at(&entry.tag, to)
+                        .map_or(i64::MIN, |b| b.from.0),
                 },
             })
             .collect();
@@ -146,9 +148,9 @@ impl Watch {
 /// What the numbers of a loop depend on: its blocks, its register entry, what stands on it, announced work.
 fn key(source: &LoopSource<'_>, found: &[Finding], work: &[Work]) -> u64 {
     let mut h = DefaultHasher::new();
-    if let Blocks::Packed { days, from_hour } = &source.blocks {
+    if let Blocks::Packed { days, from } = &source.blocks {
         days.hash(&mut h);
-        from_hour.hash(&mut h);
+        from.hash(&mut h);
     }
     format!("{:?}", source.entry).hash(&mut h);
     for f in found {

@@ -3,63 +3,20 @@
 //! Evidence is timed by the assessment's reference time, so that a stopped collector proves nothing; shelving by the clock.
 //! Each event is tried on a copy of the cases first: what `decide` returns can be applied in its order.
 
+mod evidence;
+mod settings;
+
+pub use settings::Settings;
+
 use crate::case::{Case, Close, Stage, Suppression};
 use crate::cases::Cases;
 use crate::event::{Event, Family, Key, SELF, Sighting, What};
 use crate::proof::{Watched, prove, usual_delay_h};
-use analytics_detect::{Assessment, AttentionRow, CommonCause, Evidence, Finding, Kind};
+use analytics_detect::{Assessment, Finding, Kind};
+use evidence::{Live, evidence};
 use ingest_model::instant::{MICROS_PER_HOUR, MICROS_PER_S};
 use ingest_model::{Criticality, Tag, UtcMicros};
 use std::collections::{BTreeMap, BTreeSet};
-
-/// When evidence counts. Times in seconds or hours as named.
-#[derive(Clone, Debug, PartialEq)]
-pub struct Settings {
-    /// A finding opens a case once assessments over this time have shown it; on a safety loop at once.
-    pub persists_s: i64,
-    /// A finding whose whole onset interval lies this far back has persisted already.
-    pub old_onset_h: i64,
-    pub min_confidence: f64,
-    /// Evidence is gone once assessments over this time have not shown it.
-    pub gone_s: i64,
-    /// Between two notes that the evidence has changed.
-    pub seen_every_h: i64,
-    /// An acknowledged case closes itself after its evidence has been gone so long.
-    pub clear_h: i64,
-    /// Evidence that is still there so long after attendance has returned; sooner where the detector of the kind is quick
-    /// (twice its usual delay).
-    pub return_h: i64,
-    /// Least time of watch, and confidence, with which an attended case closes itself.
-    pub prove_h: f64,
-    pub prove_confidence: f64,
-    /// What was proved or cleared comes back as the same case within this time; later it is a new one.
-    pub same_case_days: i64,
-    /// A deviation that a person has closed opens a new case once it is so many times as large, and larger by so much.
-    pub worse_ratio: f64,
-    pub worse_step_pct: f64,
-    /// A configuration change opens a case if it is not older than this.
-    pub configuration_days: i64,
-}
-
-impl Default for Settings {
-    fn default() -> Self {
-        Self {
-            persists_s: 30 * 60,
-            old_onset_h: 6,
-            min_confidence: 0.5,
-            gone_s: 30 * 60,
-            seen_every_h: 6,
-            clear_h: 72,
-            return_h: 72,
-            prove_h: 72.0,
-            prove_confidence: 0.9,
-            same_case_days: 30,
-            worse_ratio: 2.0,
-            worse_step_pct: 0.25,
-            configuration_days: 14,
-        }
-    }
-}
 
 /// What `decide` looks at.
 #[derive(Debug)]
@@ -114,12 +71,6 @@ pub fn decide(
     desk.missing(&evidence, &blind, memory, &mut next, to, settings);
     desk.close_by_evidence(look, to, settings);
     (desk.events, next)
-}
-
-/// A sighting, and the latest begin of its oldest finding.
-struct Live {
-    sighting: Sighting,
-    onset_high: UtcMicros,
 }
 
 /// Where an absence says nothing.
@@ -434,133 +385,4 @@ fn changed(case: &Case, s: &Sighting, settings: &Settings) -> bool {
         (a, b) => a.is_some() != b.is_some(),
     };
     moved || s.cause != old.cause || s.kind != old.kind || s.tags.len() != old.tags.len()
-}
-
-fn is_live(f: &Finding, to: UtcMicros, settings: &Settings) -> bool {
-    let lasts = match f.kind {
-        // Over as soon as it has happened; a person has to look at it all the same.
-        Kind::ConfigurationChange => {
-            to.0.saturating_sub(f.onset.0) <= settings.configuration_days * 24 * MICROS_PER_HOUR
-        }
-        _ => f.ended.is_none(),
-    };
-    lasts && f.confidence >= settings.min_confidence
-}
-
-/// What the assessment shows now, by case. A finding counts for its common cause, also while the search does not find
-/// that again, and for its loop's own case where somebody works on that.
-fn evidence(
-    cases: &Cases,
-    a: &Assessment,
-    to: UtcMicros,
-    settings: &Settings,
-) -> BTreeMap<Key, Live> {
-    let causes: BTreeMap<&str, &CommonCause> =
-        a.common_causes.iter().map(|c| (c.id.as_str(), c)).collect();
-    let holding: Vec<&Case> = cases
-        .iter()
-        .map(|c| &**c)
-        .filter(|c| matches!(c.key, Key::Group { .. }))
-        .filter(|c| c.is_open() || c.present && matches!(c.closed, Some((_, Close::Person))))
-        .collect();
-    let mut out: BTreeMap<Key, Live> = BTreeMap::new();
-    for row in &a.attention {
-        for f in row.findings.iter().filter(|f| is_live(f, to, settings)) {
-            let family = Family::of(f.kind);
-            let own = Key::Loop {
-                tag: row.tag.clone(),
-                family,
-            };
-            let group = f
-                .common_cause
-                .as_deref()
-                .and_then(|id| causes.get(id))
-                .map(|c| Key::Group {
-                    scope: c.scope,
-                    name: c.name.clone(),
-                    family: Family::of(c.kind),
-                })
-                .or_else(|| {
-                    holding
-                        .iter()
-                        .find(|c| c.key.family() == family && c.tags.contains(&row.tag))
-                        .map(|c| c.key.clone())
-                });
-            let worked = cases
-                .about(&own)
-                .is_some_and(|c| c.is_open() && c.is_worked_on());
-            let cause = f.common_cause.as_deref().and_then(|id| causes.get(id));
-            if worked || group.is_none() {
-                add(&mut out, own, row, f, None, to);
-            }
-            if let Some(key) = group {
-                add(&mut out, key, row, f, cause.copied(), to);
-            }
-        }
-    }
-    for live in out.values_mut() {
-        let s = &mut live.sighting;
-        s.tags.sort_unstable();
-        s.tags.dedup();
-        s.areas.sort_unstable();
-        s.areas.dedup();
-        s.kinds.sort_unstable();
-        s.kinds.dedup();
-    }
-    out
-}
-
-/// How often a finding came, where its evidence counts that.
-fn times(f: &Finding) -> Option<f64> {
-    ["episodes", "times", "cold_starts"]
-        .iter()
-        .find_map(|k| match f.evidence.get(k) {
-            Some(Evidence::Count(n)) => Some(*n as f64),
-            Some(Evidence::Number(n)) if n.is_finite() => Some(*n),
-            _ => None,
-        })
-}
-
-fn add(
-    out: &mut BTreeMap<Key, Live>,
-    key: Key,
-    row: &AttentionRow,
-    f: &Finding,
-    cause: Option<&CommonCause>,
-    to: UtcMicros,
-) {
-    let criticality = Criticality::parse(row.criticality).unwrap_or_default();
-    if let Some(live) = out.get_mut(&key) {
-        // Rows come strongest first, so the sentence stays; the rest joins.
-        let s = &mut live.sighting;
-        s.findings.push(f.id.clone());
-        s.tags.push(row.tag.clone());
-        s.kinds.push(f.kind);
-        s.areas.extend(row.area.clone());
-        s.criticality = s.criticality.max(criticality);
-        live.onset_high = live.onset_high.min(f.onset_high);
-        return;
-    }
-    let finite = |v: f64| v.is_finite().then_some(v);
-    let sighting = Sighting {
-        to,
-        findings: vec![f.id.clone()],
-        tags: vec![row.tag.clone()],
-        kind: f.kind,
-        kinds: vec![f.kind],
-        cause: f.cause.map(str::to_owned),
-        onset: cause.map_or(f.onset, |c| c.onset),
-        deviation_pct: f.deviation_pct.and_then(finite),
-        confidence: finite(f.confidence).unwrap_or(0.0),
-        times: times(f),
-        score: finite(cause.map_or(row.score, |c| c.score)).unwrap_or(0.0),
-        criticality,
-        areas: row.area.iter().cloned().collect(),
-        summary: cause.map_or_else(|| f.summary.clone(), |c| c.summary.clone()),
-    };
-    let live = Live {
-        onset_high: f.onset_high,
-        sighting,
-    };
-    out.insert(key, live);
 }

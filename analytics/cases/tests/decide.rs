@@ -349,3 +349,31 @@ fn equivalence_against_reference_values() {
     assert!(analytics_cases::equivalence(&[0.1, 0.1], 0.5).is_none());
     assert!(analytics_cases::equivalence(&[0.0; 3], 0.0).is_none());
 }
+
+/// A broken wire shows as 0 mA and as silence: one job, so one case (contract 3 names both findings).
+#[test]
+fn a_broken_wire_is_one_case() {
+    let both = |apart: i64| {
+        let mut rail = finding("FT-1", Kind::CurrentOutOfRange, T0);
+        rail.cause = Some("failure-low");
+        let silence = finding("FT-1", Kind::NoReply, T0 + apart);
+        vec![row("FT-1", "safety", vec![rail, silence])]
+    };
+    let mut b = Bench::default();
+    assert_eq!(b.assess(T0 + HOUR, both(2 * MIN), vec![]), ["opened"]);
+    let case = b.cases.iter().next().unwrap();
+    assert_eq!(case.kinds.len(), 2, "{:?}", case.kinds);
+    // What does not begin together has a reason of its own.
+    let mut b = Bench::default();
+    assert_eq!(
+        b.assess(T0 + 10 * HOUR, both(8 * HOUR), vec![]),
+        ["opened", "opened"]
+    );
+    // A case of silence that is open already goes on.
+    let mut b = Bench::default();
+    let silence = finding("FT-1", Kind::NoReply, T0);
+    let rows = vec![row("FT-1", "safety", vec![silence])];
+    assert_eq!(b.assess(T0 + HOUR, rows, vec![]), ["opened"]);
+    assert_eq!(b.assess(T0 + 2 * HOUR, both(0), vec![]), ["opened"]);
+    assert_eq!(b.cases.iter().count(), 2);
+}

@@ -7,7 +7,7 @@ use crate::finding::{Assessment, AttentionRow, Finding, Kind, NotJudged};
 use crate::history::{Draft, LoopRecord, LoopSource, Window};
 use crate::skip::{Work, windows_of};
 use crate::status::StatusMap;
-use crate::{drift, errors, noise, peers, rails, silence, status, stuck, words};
+use crate::{drift, errors, hart_only, noise, peers, rails, silence, status, stuck, words};
 use ingest_model::{LoopEntry, Tag, UtcMicros};
 use std::collections::BTreeMap;
 
@@ -192,6 +192,10 @@ fn one_loop(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>, params: &Param
     let mut skip = work.clone();
     skip.extend(&rail_windows);
     out.drafts.extend(stuck::detect(l, ctx, to, &skip));
+    if hart_only::applies(l) {
+        out.drafts.extend(hart_only::fixed_current(l, to, &skip));
+        out.not_judged.extend(hart_only::not_judged());
+    }
     let held = windows_of(&out.drafts, &[Kind::StuckValue, Kind::FixedCurrent], to);
     out.drafts
         .extend(status::detect(l, to, &rail_windows, &work, &params.status));

@@ -17,11 +17,8 @@ pub struct LoopSource<'a> {
 #[derive(Clone, Debug)]
 pub enum Blocks<'a> {
     Plain(&'a [HourBlock]),
-    /// Packed days in order; hours before `from_hour` belong to an earlier baseline.
-    Packed {
-        days: Vec<&'a [u8]>,
-        from_hour: i64,
-    },
+    /// Packed days in order; rows before `from` (microseconds) belong to an earlier baseline.
+    Packed { days: Vec<&'a [u8]>, from: i64 },
 }
 
 impl LoopSource<'_> {
@@ -30,7 +27,7 @@ impl LoopSource<'_> {
     pub fn load(&self) -> Cow<'_, [HourBlock]> {
         match &self.blocks {
             Blocks::Plain(b) => Cow::Borrowed(b),
-            Blocks::Packed { days, from_hour } => {
+            Blocks::Packed { days, from } => {
                 let mut out = Vec::new();
                 for day in days {
                     let before = out.len();
@@ -38,7 +35,8 @@ impl LoopSource<'_> {
                         out.truncate(before);
                     }
                 }
-                let old = out.partition_point(|b| b.hour < *from_hour);
+                // Where a baseline begins within an hour, that hour has a block on each side of it.
+                let old = out.partition_point(|b| b.first_row < *from);
                 out.drain(..old);
                 Cow::Owned(out)
             }

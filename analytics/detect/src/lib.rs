@@ -23,6 +23,7 @@ pub mod drift;
 pub mod errors;
 pub mod finding;
 pub mod fleet;
+pub mod hart_only;
 pub mod history;
 pub mod noise;
 pub mod peers;

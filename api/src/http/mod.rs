@@ -3,6 +3,7 @@
 mod accept;
 mod agreement;
 mod attention;
+mod baseline;
 mod cases;
 mod circuit;
 mod detectable;
@@ -13,6 +14,7 @@ mod guard;
 mod loops;
 mod operations;
 mod patch;
+mod person;
 pub mod problem;
 mod readings;
 mod register;
@@ -64,6 +66,9 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(attention::common_causes))
         .routes(routes!(loops::list))
         .routes(routes!(loops::one, patch::patch))
+        .routes(routes!(baseline::list))
+        .routes(routes!(baseline::accept))
+        .routes(routes!(baseline::replaces))
         .routes(routes!(readings::readings))
         .routes(routes!(agreement::agreement_of))
         .routes(routes!(circuit::circuit))

@@ -1,10 +1,11 @@
 //! `PATCH /api/v1/loops/{tag}`: a person changes what the register says of one loop.
 
-use super::extract::{Body, NoQuery, Path, Query, time_of};
+use super::extract::{Body, NoQuery, Path, Query};
 use super::loops::LoopView;
+use super::person::{author_of, body_time, change, kept, tag_now, text_of};
 use super::problem::Problem;
-use super::register::{ChangedCellView, kept, person, text_of};
-use super::{App, blocking, known_tag};
+use super::register::ChangedCellView;
+use super::App;
 use axum::Json;
 use ingest_store::LoopAmendment;
 use serde::{Deserialize, Serialize};
@@ -125,8 +126,7 @@ fn amendment(body: Map<String, Value>) -> Result<LoopAmendment, Problem> {
     for (name, value) in body {
         match (name.as_str(), &value) {
             ("valid_from", Value::String(text)) => {
-                amendment.valid_from = time_of("valid_from", Some(text))
-                    .map_err(|p| Problem::unprocessable(p.detail))?;
+                amendment.valid_from = body_time("valid_from", Some(text))?;
             }
             ("confirmed", Value::Bool(confirmed)) => amendment.confirmed = Some(*confirmed),
             ("valid_from" | "confirmed", Value::Null) => {}
@@ -185,17 +185,12 @@ pub(super) async fn patch(
     Query(_none): Query<NoQuery>,
     Body(mut body): Body<Map<String, Value>>,
 ) -> Result<Json<AmendedAnswer>, Problem> {
-    let author = person(body.remove("by"), body.remove("why"))?;
+    let author = author_of(body.remove("by").as_ref(), body.remove("why").as_ref())?;
     let amendment = amendment(body)?;
-    let shared = app.0;
-    blocking(move || {
-        let store = shared
-            .store()
-            .ok_or_else(|| Problem::unavailable("the service is stopping", 5))?;
-        let read = |e| Problem::internal("the store could not be read", &e);
-        let tag = known_tag(&shared.reader.snapshot().map_err(read)?, &text)?;
+    change(app, move |shared, store, now| {
+        let tag = tag_now(shared, &text)?;
         let done = store
-            .amend_loop(&tag, &amendment, &author, crate::clock::now())
+            .amend_loop(&tag, &amendment, &author, now)
             .map_err(kept)?;
         if !done.cells.is_empty() {
             shared.register_changed_by_person();
@@ -204,7 +199,7 @@ pub(super) async fn patch(
             valid_from: done.entry.valid_from.map(|t| t.to_rfc3339()),
             valid_to: done.valid_to.map(|t| t.to_rfc3339()),
             changed: done.cells.into_iter().map(ChangedCellView::from).collect(),
-            entry: super::loops::view(&shared, &done.entry, false),
+            entry: super::loops::view(shared, &done.entry, false),
         }))
     })
     .await

@@ -1,64 +1,21 @@
 //! The register as CSV, and what people changed.
 
 use super::extract::{self, NoQuery, Query, within};
+use super::person::{NAME_CHARACTERS, WHY_CHARACTERS, change, kept, text_of};
 use super::problem::Problem;
 use super::{App, blocking, heavy};
 use axum::Json;
 use axum::extract::Request;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
-use ingest_store::{Author, ChangeRecord, ChangedCell, RegisterDiff, StoreError};
+use ingest_store::{Author, ChangeRecord, ChangedCell, RegisterDiff};
 use serde::{Deserialize, Serialize};
 use serde_json::Value;
 
 /// Largest `loops.csv` taken: about 100,000 loops.
 const REGISTER_BYTES: usize = 32 * 1024 * 1024;
-const NAME_CHARACTERS: usize = 100;
-const WHY_CHARACTERS: usize = 500;
 const DEFAULT_CHANGES: usize = 100;
 const MAX_CHANGES: usize = 1_000;
-
-/// Text from a person: trimmed, not empty, one line.
-pub(super) fn text_of(name: &str, text: &str, most: usize) -> Result<String, Problem> {
-    let text = text.trim();
-    let count = text.chars().count();
-    if count == 0 || count > most || text.chars().any(char::is_control) {
-        return Err(Problem::unprocessable(format!(
-            "{name}: must be 1 to {most} characters in one line"
-        )));
-    }
-    Ok(text.to_owned())
-}
-
-/// Who and why, both needed.
-pub(super) fn person(by: Option<Value>, why: Option<Value>) -> Result<Author, Problem> {
-    let text = |name: &str, value: Option<Value>, most| match value {
-        Some(Value::String(text)) => text_of(name, &text, most),
-        _ => Err(Problem::unprocessable(format!(
-            "{name}: say {}",
-            if name == "by" {
-                "who changes it"
-            } else {
-                "why"
-            }
-        ))),
-    };
-    Ok(Author {
-        by: text("by", by, NAME_CHARACTERS)?,
-        why: text("why", why, WHY_CHARACTERS)?,
-    })
-}
-
-/// Why the store did not take a change.
-pub(super) fn kept(e: StoreError) -> Problem {
-    match e {
-        StoreError::Io { .. } | StoreError::Database { .. } => {
-            Problem::internal("the change could not be kept", &e)
-        }
-        StoreError::Stale => Problem::conflict(e.to_string()),
-        told => Problem::unprocessable(told.to_string()),
-    }
-}
 
 /// The whole register, `loops.csv` of the exchange contract.
 #[utoipa::path(get, path = "/api/v1/register", responses(
@@ -179,12 +136,7 @@ pub(super) async fn write(
     let _permit = heavy(&app).await?;
     let text = String::from_utf8(extract::bytes(request, REGISTER_BYTES).await?.into())
         .map_err(|_| Problem::bad_request("the body is not UTF-8"))?;
-    let shared = app.0;
-    blocking(move || {
-        let store = shared
-            .store()
-            .ok_or_else(|| Problem::unavailable("the service is stopping", 5))?;
-        let now = crate::clock::now();
+    change(app, move |shared, store, now| {
         let Some(token) = q.confirm else {
             let (diff, token) = store.register_propose(&text, now).map_err(kept)?;
             return Ok(Json(diff_view(diff, Some(token))));
@@ -220,11 +172,11 @@ pub(super) struct ChangeView {
     /// Empty where nobody said.
     by: String,
     why: String,
-    /// `loop`, `register` or `work`.
+    /// `loop`, `register`, `work`, `baseline` or `replaced`.
     what: String,
     /// Null where it concerns several loops.
     tag: Option<String>,
-    /// Changed cells of a loop, counts of a register, begin and end of work.
+    /// Changed cells of a loop, counts of a register, begin and end of work or of a baseline.
     detail: Value,
 }
 

@@ -1,9 +1,9 @@
 //! Announced work: what it explains is no finding.
 
+use super::App;
 use super::extract::{Body, Query, time_of, within};
+use super::person::{NAME_CHARACTERS, WHY_CHARACTERS, body_time, change, kept, tag_now, text_of};
 use super::problem::Problem;
-use super::register::{kept, text_of};
-use super::{App, blocking, known_tag};
 use axum::Json;
 use axum::http::StatusCode;
 use ingest_model::{Tag, UtcMicros};
@@ -117,9 +117,8 @@ pub(super) async fn announce(
     Query(_none): Query<super::extract::NoQuery>,
     Body(body): Body<WorkBody>,
 ) -> Result<(StatusCode, Json<WorkView>), Problem> {
-    let refuse = |p: Problem| Problem::unprocessable(p.detail);
     let time = |name, text: &str| {
-        let time = time_of(name, Some(text)).map_err(refuse)?;
+        let time = body_time(name, Some(text))?;
         time.ok_or_else(|| Problem::unprocessable(format!("{name}: is missing")))
     };
     let (from, to): (UtcMicros, UtcMicros) = (time("from", &body.from)?, time("to", &body.to)?);
@@ -131,19 +130,14 @@ pub(super) async fn announce(
             "to: is more than {LONGEST_DAYS} days after from; announce long work in parts"
         )));
     }
-    let note = text_of("note", &body.note, 500)?;
-    let by = text_of("by", &body.by, 100)?;
-    let shared = app.0;
-    blocking(move || {
-        let store = shared
-            .store()
-            .ok_or_else(|| Problem::unavailable("the service is stopping", 5))?;
-        let read = |e| Problem::internal("the store could not be read", &e);
+    let note = text_of("note", &body.note, WHY_CHARACTERS)?;
+    let by = text_of("by", &body.by, NAME_CHARACTERS)?;
+    change(app, move |shared, store, now| {
         let tag = match body.tag.trim() {
             "*" => None,
             text => {
-                let snapshot = shared.reader.snapshot().map_err(read)?;
-                Some(known_tag(&snapshot, text).map_err(refuse)?)
+                let tag = tag_now(shared, text);
+                Some(tag.map_err(|p| Problem::unprocessable(p.detail))?)
             }
         };
         let window = WorkWindow {
@@ -152,9 +146,7 @@ pub(super) async fn announce(
             to,
             note,
         };
-        store
-            .announce(&window, &by, crate::clock::now())
-            .map_err(kept)?;
+        store.announce(&window, &by, now).map_err(kept)?;
         shared.changed.notify_one();
         Ok((StatusCode::CREATED, Json(WorkView::from(&window))))
     })

@@ -80,7 +80,15 @@ fn bad_files_are_refused_with_file_section_and_reason() {
         ),
         (
             with("[alerts]\n"),
-            "plant/site.toml: [alerts] is not built yet; remove it",
+            "plant/site.toml, [alerts]: give one of alertmanager and webhook, an http:// address",
+        ),
+        (
+            with("[alerts]\nwebhook = \"https://relay/x\"\n"),
+            "plant/site.toml, [alerts]: webhook `https://relay/x`: this program speaks no TLS; give the http:// address of a relay on this machine",
+        ),
+        (
+            with("[alerts]\nalertmanager = \"http://h:9093\"\ncriticality = \"high\"\n"),
+            "plant/site.toml, [alerts]: criticality `high` is not `safety`, `control` or `indication`",
         ),
         (
             with("[[serial]]\nname = \"s\"\n"),

@@ -7,6 +7,7 @@ use crate::device::Discovered;
 use crate::directory::LoopDirectory;
 use crate::gateway::Runner;
 use crate::poller::{Claims, Poller};
+use crate::sheet::SheetTable;
 use crate::sink::{Outbox, ReadingSink, drain};
 use crate::status::GatewayStatus;
 use ingest_model::UtcMicros;
@@ -41,6 +42,7 @@ pub struct Collector {
     status: Vec<watch::Receiver<GatewayStatus>>,
     discovered: Option<mpsc::Receiver<Discovered>>,
     analog: Arc<AnalogTable>,
+    sheets: Arc<SheetTable>,
     capture: Option<Capture>,
 }
 
@@ -69,6 +71,7 @@ impl Collector {
         let started = Instant::now();
         let table = Arc::new(AnalogTable::default());
         let claims = Arc::new(Claims::default());
+        let sheets = Arc::new(SheetTable::default());
         let (outbox, queue) = Outbox::new();
         let (discovered, found) = mpsc::channel(DISCOVERED);
         let (mut tasks, mut status) = (Vec::new(), Vec::new());
@@ -79,7 +82,8 @@ impl Collector {
                 Arc::clone(&claims),
                 Arc::clone(&table),
                 0,
-            );
+            )
+            .with_sheets(Arc::clone(&sheets));
             let (send, receive) = watch::channel(GatewayStatus {
                 name: config.name.clone(),
                 ..GatewayStatus::default()
@@ -97,6 +101,7 @@ impl Collector {
                 attempts: 0,
                 capture: capture.clone(),
                 tap: None,
+                arrived: None,
             };
             tasks.push(tokio::spawn(runner.run()));
         }
@@ -116,6 +121,7 @@ impl Collector {
             status,
             discovered: Some(found),
             analog: table,
+            sheets,
             capture,
         }
     }
@@ -138,6 +144,11 @@ impl Collector {
     /// The newest analog samples.
     pub fn analog(&self) -> Arc<AnalogTable> {
         Arc::clone(&self.analog)
+    }
+
+    /// What devices said beside their readings.
+    pub fn sheets(&self) -> Arc<SheetTable> {
+        Arc::clone(&self.sheets)
     }
 
     /// Closes the sessions, stores what is read, and waits for it.

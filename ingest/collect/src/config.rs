@@ -1,5 +1,6 @@
 //! What the collector has to know: plain structs, filled by whoever reads `site.toml`.
 
+use ingest_hart::OptIn;
 use ingest_hart::session::{MasterChoice, Transport};
 use ingest_model::Tag;
 use std::time::Duration;
@@ -33,6 +34,8 @@ pub struct GatewayConfig {
     pub modems: ModemSharing,
     /// Most requests under way at once.
     pub max_outstanding: usize,
+    /// Reads beyond the usual ones that the site has opened.
+    pub opt_in: OptIn,
 }
 
 impl GatewayConfig {
@@ -48,6 +51,7 @@ impl GatewayConfig {
             master: MasterChoice::Auto,
             modems: ModemSharing::Card,
             max_outstanding: 8,
+            opt_in: OptIn::NONE,
         }
     }
 }

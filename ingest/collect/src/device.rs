@@ -2,11 +2,13 @@
 
 mod content;
 mod fast;
+mod rest;
 mod rows;
 pub(crate) mod values;
 
 use self::content::{Content, Which};
 pub(crate) use self::fast::FastRead;
+use self::rest::Rest;
 use self::values::Values;
 use crate::directory::{KnownLoop, LoopDirectory};
 use ingest_hart::answer::{
@@ -15,7 +17,7 @@ use ingest_hart::answer::{
 use ingest_hart::plan::Poll;
 use ingest_hart::status::EXTENDED_STATUS_MASK;
 use ingest_hart::unit_code::{NOT_USED, unit_text};
-use ingest_hart::{ReadCommand, Request, UniqueAddress};
+use ingest_hart::{OptIn, ReadCommand, Request, UniqueAddress};
 use ingest_model::{DeviceKey, LoopEntry, Range, Tag, Transfer, UtcMicros};
 
 /// What a device says about itself. Sent when it is first seen and whenever something in it changed.
@@ -145,6 +147,13 @@ pub(crate) struct Device {
     counted: Option<Option<u16>>,
     content: Content,
     pub(crate) assignments: Option<Assignments>,
+    /// The highest code of a device variable.
+    last_variable: Option<u8>,
+    pub(crate) rest: Rest,
+    /// It publishes over the air, at its own period.
+    pub(crate) wireless: bool,
+    /// Update period of its burst messages, where it tells (105).
+    pub(crate) update_period_ms: Option<u64>,
     /// When burst messages last brought both values, and when a burst message last became a row.
     pub(crate) published_ms: Option<u64>,
     pub(crate) published_row_ms: Option<u64>,
@@ -186,6 +195,10 @@ impl Device {
             counted: None,
             content: Content::default(),
             assignments: None,
+            last_variable: None,
+            rest: Rest::default(),
+            wireless: false,
+            update_period_ms: None,
             published_ms: None,
             published_row_ms: None,
             fresh: Fresh::default(),
@@ -203,6 +216,7 @@ impl Device {
         poll: Poll,
         io_system: Option<UniqueAddress>,
         room: bool,
+        opened: OptIn,
     ) -> Option<Request> {
         let command = match poll {
             Poll::Dynamic => {
@@ -216,6 +230,7 @@ impl Device {
             Poll::TagDescriptor => ReadCommand::TagDescriptorDate,
             Poll::LoopMode => ReadCommand::LoopConfiguration,
             Poll::AdditionalStatus => ReadCommand::AdditionalStatus,
+            Poll::Rest => self.rest_command(opened)?,
             Poll::Statistics => match (self.route, self.counters) {
                 (Route::Sub { index, .. }, Counters::SubDevice) => {
                     return Some(Request::Direct {
@@ -259,6 +274,7 @@ impl Device {
     pub(crate) fn take_sub_device(&mut self, s: &SubDeviceIdentity<'_>) {
         self.universal_revision = s.universal_revision;
         self.device_revision = s.device_revision.or(self.device_revision);
+        self.wireless = s.profile.map_or(self.wireless, is_wireless);
         let tag = s.long_tag.to_string();
         if !tag.is_empty() {
             self.long_tag = Some(tag);
@@ -279,6 +295,9 @@ impl Device {
         self.identity_read = true;
         self.universal_revision = i.universal_revision;
         self.device_revision = Some(i.device_revision);
+        self.last_variable = i.last_variable;
+        // Physical signalling 4 is wireless (common table 10 of HCF_SPEC-183).
+        self.wireless = i.signalling == 4 || i.profile.map_or(self.wireless, is_wireless);
         self.fresh.config_changes = i.config_changes.or(self.fresh.config_changes);
         self.take_extended(i.extended_status);
         match before {
@@ -287,6 +306,7 @@ impl Device {
                 self.has_variables = None;
                 self.content = Content::default();
                 self.assignments = None;
+                self.rest = Rest::default();
                 Changed::Revision
             }
             (_, Some(c)) if c != i.config_changes => Changed::Configuration,
@@ -374,6 +394,10 @@ impl Device {
         self.fresh.exchanges = Some((sent, sent.wrapping_sub(answered)));
     }
 
+    pub(crate) fn device_revision(&self) -> Option<u8> {
+        self.device_revision
+    }
+
     pub(crate) fn universal_revision(&self) -> u8 {
         self.universal_revision
     }
@@ -455,6 +479,11 @@ impl Device {
             self.take_known(&k);
         }
     }
+}
+
+/// Device profiles of wireless devices and of adapters that publish for wired ones.
+fn is_wireless(profile: u8) -> bool {
+    matches!(profile, 129..=131 | 141 | 142)
 }
 
 /// Text of a unit code; codes without one are kept by number, "not used" and its like have none.

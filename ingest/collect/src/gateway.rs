@@ -77,10 +77,15 @@ pub(crate) struct Runner {
     /// Where the wire is recorded, and the connection's place in it.
     pub(crate) capture: Option<Capture>,
     pub(crate) tap: Option<Tap>,
+    /// When the bytes came that are being handled: rows and recording bear the same time.
+    pub(crate) arrived: Option<Moment>,
 }
 
 impl Runner {
     fn now(&self) -> Moment {
+        if let Some(arrived) = self.arrived {
+            return arrived;
+        }
         let ms = u64::try_from(self.started.elapsed().as_millis()).unwrap_or(u64::MAX);
         Moment {
             ms,
@@ -110,6 +115,7 @@ impl Runner {
             return;
         }
         loop {
+            self.arrived = None;
             let now = self.now();
             self.watch_clock(&mut clock, now);
             self.poller.tick(now);
@@ -153,8 +159,10 @@ impl Runner {
                 }
                 Woken::Received(n) => {
                     let bytes = buffer.get(..n).unwrap_or_default();
+                    let now = self.now();
+                    self.arrived = Some(now);
                     if let Some(tap) = &mut self.tap {
-                        tap.received(bytes, (self.wall)());
+                        tap.received(bytes, now.wall);
                     }
                     Event::Received(bytes)
                 }
@@ -254,7 +262,7 @@ impl Runner {
 
     /// The last look at the bytes, then the socket. False: the connection is lost.
     async fn transmit(&mut self, link: &mut Link, bytes: &[u8]) -> bool {
-        if let Err(e) = gate::check_message(bytes) {
+        if let Err(e) = gate::check_message_with(bytes, self.config.opt_in) {
             // Cannot happen with what the encoder can express; if it ever does, nothing is sent.
             tracing::error!(gateway = %self.config.name, "{e}");
             self.poller.status.last_error = Some(e.to_string());

@@ -5,13 +5,16 @@
 
 mod answers;
 mod published;
+mod recorded;
+mod sheets;
 mod survey;
 
 use crate::analog::AnalogTable;
 use crate::config::GatewayConfig;
 use crate::device::{Device, Discovered, Route};
 use crate::directory::LoopDirectory;
-use crate::status::GatewayStatus;
+use crate::sheet::SheetTable;
+use crate::status::{GatewayStatus, ModemStatus};
 use ingest_hart::answer::Identity;
 use ingest_hart::plan::{Job, Periods, Plan, Poll};
 use ingest_hart::{ReadCommand, Request, UniqueAddress};
@@ -50,6 +53,17 @@ enum Step {
     Identify,
     Capabilities,
     SubDevice(u16),
+    /// Something that the gateway itself tells.
+    Own(ReadCommand),
+    /// Is there somebody at a place that the list leaves empty (75)?
+    Search {
+        card: u8,
+        channel: u8,
+    },
+    /// Who has the tag of this loop, which the gateway does not show (21)?
+    Find {
+        device: usize,
+    },
 }
 
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -69,6 +83,10 @@ struct Work {
     repeats: u32,
 }
 
+/// What the gateway tells of itself, and one empty place or missing loop, every so often.
+const OWN_EVERY_MS: u64 = 600_000;
+/// The first round of the slow reads: one a minute.
+const FIRST_ROUND_MS: u64 = 60_000;
 /// The gateway's own identity is read this often; a change in it starts a survey.
 const IDENTIFY_EVERY_MS: u64 = 30_000;
 /// The list of devices is not read more often than this.
@@ -112,6 +130,11 @@ pub struct Poller {
     listing: bool,
     seen: HashSet<DeviceKey>,
     next_identify_ms: u64,
+    next_own_ms: u64,
+    /// Cards and channels that the I/O system can have.
+    places: (u8, u8),
+    next_place: usize,
+    next_missing: usize,
     last_listed_ms: Option<u64>,
     /// The list was read in this session: who is not on it is not there.
     listed: bool,
@@ -121,6 +144,9 @@ pub struct Poller {
     later: Vec<(u64, Work)>,
     next_token: u64,
     done_ms: VecDeque<u64>,
+    /// When each exchange on a loop was over, on which modem, and how long it is on the wire.
+    wire: VecDeque<(u64, u32, f64)>,
+    sheets: Arc<SheetTable>,
     started_ms: u64,
     readings: Vec<(Tag, Reading)>,
     discovered: VecDeque<Discovered>,
@@ -165,6 +191,10 @@ impl Poller {
             listing: false,
             seen: HashSet::new(),
             next_identify_ms: now_ms,
+            next_own_ms: now_ms,
+            places: (0, 0),
+            next_place: 0,
+            next_missing: 0,
             last_listed_ms: None,
             listed: false,
             pending: HashMap::new(),
@@ -172,6 +202,8 @@ impl Poller {
             later: Vec::new(),
             next_token: 0,
             done_ms: VecDeque::new(),
+            wire: VecDeque::new(),
+            sheets: Arc::default(),
             started_ms: now_ms,
             readings: Vec::new(),
             discovered: VecDeque::new(),
@@ -189,6 +221,13 @@ impl Poller {
             p.devices.push(d);
         }
         p
+    }
+
+    /// Where to keep what devices say beside their readings.
+    #[must_use]
+    pub fn with_sheets(mut self, sheets: Arc<SheetTable>) -> Self {
+        self.sheets = sheets;
+        self
     }
 
     /// Rows that are ready.
@@ -212,6 +251,7 @@ impl Poller {
         self.strangers.clear();
         self.gateway_state = None;
         self.next_identify_ms = now.ms;
+        self.next_own_ms = now.ms.saturating_add(FIRST_ROUND_MS);
     }
 
     /// The session is gone; what was under way is reported as failed by the session.
@@ -266,7 +306,7 @@ impl Poller {
             let room = job.poll == Poll::Dynamic
                 && self.plan.load_of_modem(job.device, 9) <= MOST_BUSY_WITH_9;
             match device
-                .request(job.poll, self.io_system, room)
+                .request(job.poll, self.io_system, room, self.config.opt_in)
                 .filter(|_| !silent)
             {
                 Some(request) => {
@@ -314,6 +354,29 @@ impl Poller {
                 to: self.io_system?,
                 command: ReadCommand::SubDeviceIdentity(index),
             },
+            Step::Own(command) => Request::Direct {
+                to: self.io_system?,
+                command,
+            },
+            Step::Search { card, channel } => Request::Direct {
+                to: self.io_system?,
+                command: ReadCommand::PollSubDevice {
+                    card,
+                    channel,
+                    polling_address: 0,
+                },
+            },
+            Step::Find { device } => {
+                let tag = self.devices.get(device)?.tag.as_ref()?;
+                let mut bytes = [0; 32];
+                for (b, c) in bytes.iter_mut().zip(tag.as_str().chars()) {
+                    *b = u8::try_from(c).ok()?;
+                }
+                Request::Direct {
+                    to: UniqueAddress::new(0, 0),
+                    command: ReadCommand::IdentityByLongTag(bytes),
+                }
+            }
         })
     }
 
@@ -354,6 +417,9 @@ impl Poller {
             {
                 self.survey_wanted = false;
                 self.survey.push_back(Step::Capabilities);
+            } else if quiet && self.listed && now.ms >= self.next_own_ms {
+                self.next_own_ms = now.ms + OWN_EVERY_MS;
+                self.ask_gateway();
             }
             self.start_entered(now);
         } else {
@@ -367,6 +433,13 @@ impl Poller {
             .is_some_and(|t| t + RATE_WINDOW_MS < now.ms)
         {
             self.done_ms.pop_front();
+        }
+        while self
+            .wire
+            .front()
+            .is_some_and(|(t, ..)| t + RATE_WINDOW_MS < now.ms)
+        {
+            self.wire.pop_front();
         }
     }
 
@@ -428,6 +501,21 @@ impl Poller {
         s.planned_per_s = self.plan.planned_per_s();
         s.achieved_per_s = self.done_ms.len() as f64 / window_s;
         s.late_s = self.plan.late_ms(now.ms) as f64 / 1000.0;
+        let busy_s = |modem| {
+            let on_it = self.wire.iter().filter(|(_, m, _)| *m == modem);
+            on_it.map(|(.., ms)| ms / 1000.0).sum::<f64>()
+        };
+        s.modems = self
+            .plan
+            .loads()
+            .into_iter()
+            .map(|l| ModemStatus {
+                modem: l.modem,
+                devices: l.devices,
+                planned_load: l.planned,
+                achieved_load: busy_s(l.modem) / window_s,
+            })
+            .collect();
         s
     }
 }

@@ -22,6 +22,18 @@ pub struct Failures {
     pub disconnects: u64,
 }
 
+/// One modem: what the plan asks of it and what it did.
+#[derive(Clone, Copy, PartialEq, Debug, Default)]
+pub struct ModemStatus {
+    /// I/O card, or whatever its sub-devices have in common.
+    pub modem: u32,
+    pub devices: usize,
+    /// Share of its time that the plan takes with prompt answers and nobody else on the line.
+    pub planned_load: f64,
+    /// Share of its time that exchanges took over the last minute, by their length on the wire.
+    pub achieved_load: f64,
+}
+
 /// Snapshot of one gateway.
 #[derive(Clone, PartialEq, Debug, Default)]
 pub struct GatewayStatus {
@@ -39,6 +51,7 @@ pub struct GatewayStatus {
     pub achieved_per_s: f64,
     /// How late the latest fast read is, s.
     pub late_s: f64,
+    pub modems: Vec<ModemStatus>,
     pub failures: Failures,
     /// Readings that could not be handed on because the sink did not keep up.
     pub readings_lost: u64,

@@ -4,9 +4,17 @@
 //! shorter ones what is there is decoded. Layouts: HCF_SPEC-127 (universal), HCF_SPEC-151 (common practice).
 
 mod configuration;
+mod extended;
+mod opened;
 mod practice;
 
 pub use configuration::{AdditionalStatus, OutputInformation, TagDescriptorDate, Transducer};
+pub use extended::{CondensedStatus, Extended, ExtendedAnswer};
+pub use opened::{
+    AllDynamicVariables, AnalogChannel, BurstConfiguration, BurstMap, ChannelEndPoints,
+    ChannelInformation, Clock, EventSummary, Trend, TrendConfiguration, TrimGuidelines, TrimPoints,
+    VariablesAndChannel,
+};
 pub use practice::{
     Assignments, ChannelStatistics, ClientStatistics, DeviceStatistics, DeviceVariables, Embedded,
     IoCapabilities, SubDeviceIdentity, SubDeviceStatistics, VariableInformation,
@@ -336,13 +344,33 @@ pub enum Answer<'a> {
     SubDeviceStatistics(SubDeviceStatistics),
     ClientStatistics(ClientStatistics),
     DeviceStatistics(DeviceStatistics),
+    Extended(Extended<'a>),
+    /// 57: as 13, of the process unit.
+    UnitTagDescriptorDate(TagDescriptorDate<'a>),
+    AnalogChannel(AnalogChannel),
+    VariablesAndChannel(VariablesAndChannel),
+    /// 62: up to four channels in the form of 33.
+    AnalogChannels(DeviceVariables<'a>),
+    ChannelInformation(ChannelInformation),
+    ChannelEndPoints(ChannelEndPoints),
+    /// 76: bits, 0 locked, 1 permanently, 2 by the primary master, 3 configuration cannot change, 4 by a gateway.
+    LockState(u8),
+    TrimPoints(TrimPoints),
+    TrimGuidelines(TrimGuidelines),
+    Clock(Clock),
+    TrendConfiguration(TrendConfiguration),
+    Trend(Trend<'a>),
+    BurstMap(BurstMap),
+    BurstConfiguration(BurstConfiguration),
+    AllDynamicVariables(AllDynamicVariables),
+    EventSummary(EventSummary<'a>),
 }
 
 impl<'a> Answer<'a> {
     /// Decodes the data field of an answer to `command` whose response code says that data follows.
     pub fn decode(command: u8, data: &'a [u8]) -> Result<Self, AnswerError> {
         Ok(match command {
-            0 | 11 | 21 => Self::Identity(Identity::decode(data)?),
+            0 | 11 | 21 | 75 => Self::Identity(Identity::decode(data)?),
             1 => Self::PrimaryVariable(PrimaryVariable::decode(data)?),
             2 => Self::CurrentAndPercent(CurrentAndPercent::decode(data)?),
             3 => Self::DynamicVariables(DynamicVariables::decode(data)?),
@@ -366,6 +394,23 @@ impl<'a> Answer<'a> {
             86 => Self::SubDeviceStatistics(SubDeviceStatistics::decode(data)?),
             94 => Self::ClientStatistics(ClientStatistics::decode(data)?),
             95 => Self::DeviceStatistics(DeviceStatistics::decode(data)?),
+            31 => Self::Extended(Extended::decode(data)?),
+            57 => Self::UnitTagDescriptorDate(TagDescriptorDate::decode(data)?),
+            60 => Self::AnalogChannel(AnalogChannel::decode(data)?),
+            61 => Self::VariablesAndChannel(VariablesAndChannel::decode(data)?),
+            62 => Self::AnalogChannels(DeviceVariables::decode(data)?),
+            63 => Self::ChannelInformation(ChannelInformation::decode(data)?),
+            70 => Self::ChannelEndPoints(ChannelEndPoints::decode(data)?),
+            76 => Self::LockState(need(76, data, 1, || Fields(data).u8())?),
+            80 => Self::TrimPoints(TrimPoints::decode(data)?),
+            81 => Self::TrimGuidelines(TrimGuidelines::decode(data)?),
+            90 => Self::Clock(Clock::decode(data)?),
+            91 => Self::TrendConfiguration(TrendConfiguration::decode(data)?),
+            93 => Self::Trend(Trend::decode(data)?),
+            101 => Self::BurstMap(BurstMap::decode(data)?),
+            105 => Self::BurstConfiguration(BurstConfiguration::decode(data)?),
+            110 => Self::AllDynamicVariables(AllDynamicVariables::decode(data)?),
+            115 => Self::EventSummary(EventSummary::decode(data)?),
             _ => return Err(AnswerError::Unknown { command }),
         })
     }

@@ -4,142 +4,12 @@
 
 use crate::frame::{Address, Master, UniqueAddress, check_byte};
 
-/// Longest request that can be encoded: 77 around 9 with eight codes, long address, check byte.
-pub const MAX_REQUEST_LEN: usize = 1 + 5 + 2 + (3 + 1 + 5 + 2 + 8) + 1;
+mod read;
 
-/// One to `MAX` device variable codes.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Hash)]
-pub struct Codes<const MAX: usize> {
-    codes: [u8; MAX],
-    len: usize,
-}
+pub use read::{Codes, ReadCommand};
 
-impl<const MAX: usize> Codes<MAX> {
-    /// `None` for no code or more than `MAX`.
-    pub fn new(codes: &[u8]) -> Option<Self> {
-        if codes.is_empty() {
-            return None;
-        }
-        let mut all = [0; MAX];
-        all.get_mut(..codes.len())?.copy_from_slice(codes);
-        Some(Self {
-            codes: all,
-            len: codes.len(),
-        })
-    }
-
-    pub fn as_slice(&self) -> &[u8] {
-        self.codes.get(..self.len).unwrap_or_default()
-    }
-}
-
-/// A command that reads and changes nothing. There is no variant for any other command and no constructor from a number.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Hash)]
-pub enum ReadCommand {
-    /// 0: identity, revisions, configuration change counter.
-    Identity,
-    /// 1: primary variable.
-    PrimaryVariable,
-    /// 2: loop current and percent of range.
-    CurrentAndPercent,
-    /// 3: loop current and up to four dynamic variables.
-    DynamicVariables,
-    /// 7: polling address and loop current mode.
-    LoopConfiguration,
-    /// 8: classifications of the dynamic variables.
-    Classifications,
-    /// 9: device variables with status.
-    VariablesWithStatus(Codes<8>),
-    /// 12: message.
-    Message,
-    /// 13: tag, descriptor, date.
-    TagDescriptorDate,
-    /// 14: transducer limits of the primary variable.
-    Transducer,
-    /// 15: range, transfer function, damping.
-    OutputInformation,
-    /// 16: final assembly number.
-    FinalAssembly,
-    /// 20: long tag.
-    LongTag,
-    /// 33: device variables.
-    DeviceVariables(Codes<4>),
-    /// 48: additional status. Sent empty: with data it would clear the more-status-available bit.
-    AdditionalStatus,
-    /// 50: which device variables are PV, SV, TV, QV.
-    Assignments,
-    /// 54: device variable information.
-    VariableInformation(u8),
-    /// 74: capabilities of an I/O system.
-    IoCapabilities,
-    /// 84: identity of a sub-device by index (0 is the I/O system itself).
-    SubDeviceIdentity(u16),
-    /// 85: statistics of a channel.
-    ChannelStatistics { card: u8, channel: u8 },
-    /// 86: statistics of a sub-device by index.
-    SubDeviceStatistics(u16),
-    /// 94: client-side statistics of an I/O system.
-    ClientStatistics,
-    /// 95: communication statistics of the device itself.
-    DeviceStatistics,
-}
-
-impl ReadCommand {
-    /// The command number on the wire.
-    pub fn number(&self) -> u8 {
-        match self {
-            Self::Identity => 0,
-            Self::PrimaryVariable => 1,
-            Self::CurrentAndPercent => 2,
-            Self::DynamicVariables => 3,
-            Self::LoopConfiguration => 7,
-            Self::Classifications => 8,
-            Self::VariablesWithStatus(_) => 9,
-            Self::Message => 12,
-            Self::TagDescriptorDate => 13,
-            Self::Transducer => 14,
-            Self::OutputInformation => 15,
-            Self::FinalAssembly => 16,
-            Self::LongTag => 20,
-            Self::DeviceVariables(_) => 33,
-            Self::AdditionalStatus => 48,
-            Self::Assignments => 50,
-            Self::VariableInformation(_) => 54,
-            Self::IoCapabilities => 74,
-            Self::SubDeviceIdentity(_) => 84,
-            Self::ChannelStatistics { .. } => 85,
-            Self::SubDeviceStatistics(_) => 86,
-            Self::ClientStatistics => 94,
-            Self::DeviceStatistics => 95,
-        }
-    }
-
-    /// Request data bytes.
-    pub fn data_len(&self) -> usize {
-        match self {
-            Self::VariablesWithStatus(c) => c.as_slice().len(),
-            Self::DeviceVariables(c) => c.as_slice().len(),
-            Self::VariableInformation(_) => 1,
-            Self::SubDeviceIdentity(_)
-            | Self::SubDeviceStatistics(_)
-            | Self::ChannelStatistics { .. } => 2,
-            _ => 0,
-        }
-    }
-
-    fn put_data(&self, w: &mut Writer<'_>) {
-        match self {
-            Self::VariablesWithStatus(c) => w.put(c.as_slice()),
-            Self::DeviceVariables(c) => w.put(c.as_slice()),
-            Self::VariableInformation(code) => w.put(&[*code]),
-            Self::SubDeviceIdentity(index) | Self::SubDeviceStatistics(index) => {
-                w.put(&index.to_be_bytes())
-            }
-            Self::ChannelStatistics { card, channel } => w.put(&[*card, *channel]),
-            _ => {}
-        }
-    }
-}
+/// Longest request that can be encoded: 77 around 21 with its tag, long address, check byte.
+pub const MAX_REQUEST_LEN: usize = 1 + 5 + 2 + (3 + 1 + 5 + 2 + 32) + 1;
 
 /// One read, with the way to the device that shall answer it.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, Hash)]
@@ -182,6 +52,14 @@ impl Request {
             Self::Poll { .. } => 0,
             Self::Direct { command, .. } => command.number(),
             Self::Through { .. } => SEND_COMMAND_TO_SUB_DEVICE,
+        }
+    }
+
+    /// The read that is asked for.
+    pub fn command(&self) -> Option<ReadCommand> {
+        match self {
+            Self::Poll { .. } => None,
+            Self::Direct { command, .. } | Self::Through { command, .. } => Some(*command),
         }
     }
 
@@ -307,12 +185,19 @@ pub(crate) mod tests {
             SubDeviceStatistics(3),
             ClientStatistics,
             DeviceStatistics,
+            CountryCode,
+            ProcessUnitTag,
+            CondensedStatus {
+                first: 0,
+                count: 208,
+            },
         ]
     }
 
     /// The allow-list, written out a second time.
-    const ALLOWED: [u8; 23] = [
-        0, 1, 2, 3, 7, 8, 9, 12, 13, 14, 15, 16, 20, 33, 48, 50, 54, 74, 84, 85, 86, 94, 95,
+    const ALLOWED: [u16; 26] = [
+        0, 1, 2, 3, 7, 8, 9, 12, 13, 14, 15, 16, 20, 33, 48, 50, 54, 74, 84, 85, 86, 94, 95, 512,
+        520, 523,
     ];
 
     #[test]
@@ -323,8 +208,9 @@ pub(crate) mod tests {
         );
         let mut seen = std::collections::BTreeSet::new();
         for command in all_reads() {
-            assert!(ALLOWED.contains(&command.number()));
-            seen.insert(command.number());
+            assert!(ALLOWED.contains(&command.full_number()));
+            assert_eq!(command.data().len(), command.data_len());
+            seen.insert(command.full_number());
             for master in [Master::Primary, Master::Secondary] {
                 for r in [
                     Request::Direct { to, command },

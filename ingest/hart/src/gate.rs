@@ -1,7 +1,12 @@
 //! The second look: parses the final bytes again, on its own, and lets only known reads through to the socket.
 //!
-//! It shares no code with the encoder or the frame parser on purpose. Wrappers (77, 31, 78) are opened and the
-//! innermost command decides.
+//! It shares no code with the encoder or the frame parser on purpose. Wrappers (77, 31, 78, direct PDUs) are opened, in
+//! whatever order they are packed, and the innermost command decides. Reads that cost the plant something (time on the
+//! loop, another host's patience) pass only where the site has opened them: [`OptIn`].
+
+mod opt_in;
+
+pub use opt_in::{NotOptional, OPTIONAL, OptIn};
 
 /// Why bytes must not be sent.
 #[derive(Clone, Copy, PartialEq, Eq, Debug, thiserror::Error)]
@@ -10,6 +15,8 @@ pub enum Refusal {
     Malformed { what: &'static str },
     #[error("command {number} is not on the list of reads: it is not sent")]
     Command { number: u16 },
+    #[error("command {number} is a read that the site has not opened (opt_in): it is not sent")]
+    NotOpened { number: u16 },
     #[error("command {number} with {len} data bytes is not a plain read: it is not sent")]
     Data { number: u16, len: usize },
     #[error(
@@ -26,23 +33,37 @@ const fn malformed(what: &'static str) -> Refusal {
     Refusal::Malformed { what }
 }
 
-/// A whole HART-IP message as it goes to the socket.
+/// Wrappers in one another that are still opened to name what they carry; deeper ones are malformed.
+const DEEPEST: u8 = 4;
+
+/// A whole HART-IP message as it goes to the socket; only reads that need no opening.
 pub fn check_message(bytes: &[u8]) -> Result<(), Refusal> {
+    check_message_with(bytes, OptIn::NONE)
+}
+
+/// A whole HART-IP message as it goes to the socket.
+pub fn check_message_with(bytes: &[u8], opened: OptIn) -> Result<(), Refusal> {
     let [version, message_type, id, status, _, _, hi, lo, body @ ..] = bytes else {
         return Err(malformed("shorter than a hart-ip header"));
     };
     if usize::from(u16::from_be_bytes([*hi, *lo])) != bytes.len() || *status != 0 {
         return Err(malformed("hart-ip byte count or status"));
     }
+    let message = Refusal::Message {
+        version: *version,
+        message_type: *message_type,
+        id: *id,
+    };
     match (*version, *message_type, *id, body) {
         (1, 0, 0, [0 | 1, _, _, _, _]) => Ok(()),
         (1, 0, 1 | 2, []) => Ok(()),
-        (1, 0, 3, pdu) => check_pdu(pdu),
-        (version, message_type, id, _) => Err(Refusal::Message {
-            version,
-            message_type,
-            id,
-        }),
+        (1, 0, 3, pdu) => check_pdu_with(pdu, opened),
+        // This program sends none; if one ever came here, the write in it is what has to be named.
+        (1 | 2, 0, 4, [_, _, commands @ ..]) => {
+            check_direct(commands, opened, 0)?;
+            Err(message)
+        }
+        _ => Err(message),
     }
 }
 
@@ -55,8 +76,13 @@ pub fn check_serial(bytes: &[u8]) -> Result<(), Refusal> {
     check_pdu(bytes.get(preambles..).unwrap_or_default())
 }
 
-/// One request from delimiter to check byte, nothing before or after.
+/// One request from delimiter to check byte, nothing before or after; only reads that need no opening.
 pub fn check_pdu(bytes: &[u8]) -> Result<(), Refusal> {
+    check_pdu_with(bytes, OptIn::NONE)
+}
+
+/// One request from delimiter to check byte, nothing before or after.
+pub fn check_pdu_with(bytes: &[u8], opened: OptIn) -> Result<(), Refusal> {
     let Some((check, rest)) = bytes.split_last() else {
         return Err(malformed("empty"));
     };
@@ -67,11 +93,11 @@ pub fn check_pdu(bytes: &[u8]) -> Result<(), Refusal> {
     if sum != *check {
         return Err(malformed("check byte"));
     }
-    check_body(rest, 0)
+    check_body(rest, opened, 0)
 }
 
 /// Delimiter to last data byte; `depth` counts the wrappers around it.
-fn check_body(bytes: &[u8], depth: u8) -> Result<(), Refusal> {
+fn check_body(bytes: &[u8], opened: OptIn, depth: u8) -> Result<(), Refusal> {
     match bytes {
         // Polling address: identity only.
         [0x02, _, 0, 0] => Ok(()),
@@ -82,23 +108,28 @@ fn check_body(bytes: &[u8], depth: u8) -> Result<(), Refusal> {
             if usize::from(*count) != data.len() {
                 return Err(malformed("byte count"));
             }
-            if [a & 0x3F, *b, *c, *d, *e] == [0; 5] {
+            // Searches by tag go to everybody, and nothing else does.
+            let everybody = [a & 0x3F, *b, *c, *d, *e] == [0; 5];
+            if everybody != matches!(number, 11 | 21) {
                 return Err(malformed("broadcast address"));
             }
-            check_command(*number, data, depth)
+            check_command(u16::from(*number), data, opened, depth)
         }
         _ => Err(malformed("not a request frame")),
     }
 }
 
-fn check_command(number: u8, data: &[u8], depth: u8) -> Result<(), Refusal> {
+/// One command with its data, in whatever it came.
+fn check_command(number: u16, data: &[u8], opened: OptIn, depth: u8) -> Result<(), Refusal> {
+    if depth > DEEPEST {
+        return Err(malformed("too many wrappers in one another"));
+    }
     let len = data.len();
-    let wide = u16::from(number);
     let fits = |ok: bool| {
         if ok {
             Ok(())
         } else {
-            Err(Refusal::Data { number: wide, len })
+            Err(Refusal::Data { number, len })
         }
     };
     match number {
@@ -109,31 +140,69 @@ fn check_command(number: u8, data: &[u8], depth: u8) -> Result<(), Refusal> {
         54 => fits(len == 1),
         84..=86 => fits(len == 2),
         31 => match data {
-            [hi, lo, rest @ ..] => match (u16::from_be_bytes([*hi, *lo]), rest) {
-                (512 | 520, []) | (523, [_, _]) => Ok(()),
-                (number @ (512 | 520 | 523), rest) => Err(Refusal::Data {
-                    number,
-                    len: rest.len(),
-                }),
-                (number, _) => Err(Refusal::Command { number }),
-            },
+            // The number of an 8-bit command is none in its long form.
+            [0, lo, ..] => Err(Refusal::Command {
+                number: u16::from(*lo),
+            }),
+            [hi, lo, rest @ ..] => check_extended(u16::from_be_bytes([*hi, *lo]), rest, opened),
             _ => fits(false),
         },
-        77 if depth == 0 => match data {
-            [_, _, 5..=20, embedded @ ..] => check_body(embedded, depth + 1),
+        77 => match data {
+            [_, _, 5..=20, embedded @ ..] if depth == 0 => {
+                // What speaks to a gateway or to everybody has no business behind one.
+                if let [0x82, _, _, _, _, _, number @ (11 | 21 | 75), ..] = embedded {
+                    return Err(Refusal::Command {
+                        number: u16::from(*number),
+                    });
+                }
+                check_body(embedded, opened, depth + 1)
+            }
+            // In another wrapper: refused whatever it carries; the innermost command is named.
+            [_, _, _, embedded @ ..] => {
+                check_body(embedded, opened, depth + 1)?;
+                Err(Refusal::Command { number })
+            }
             _ => fits(false),
         },
-        // Name what 78 carries when it is a write; an aggregate of reads is not on the list either.
-        78 => Err(match data {
-            [_, hi, lo, ..] if !is_plain_read(u16::from_be_bytes([*hi, *lo])) => Refusal::Command {
-                number: u16::from_be_bytes([*hi, *lo]),
-            },
-            _ => Refusal::Command { number: 78 },
-        }),
-        _ => Err(Refusal::Command { number: wide }),
+        // An aggregate is not on the list, even of reads; a write in it is named.
+        78 => {
+            let (_, commands) = data.split_first().unwrap_or((&0, &[]));
+            check_direct(commands, opened, depth)?;
+            Err(Refusal::Command { number })
+        }
+        _ => check_extended(number, data, opened),
     }
 }
 
-fn is_plain_read(number: u16) -> bool {
-    matches!(number, 0..=3 | 7..=9 | 12..=16 | 20 | 33 | 48 | 50 | 54 | 74 | 84..=86 | 94 | 95 | 512 | 520 | 523)
+/// Extended commands, and those that a site has to open.
+fn check_extended(number: u16, data: &[u8], opened: OptIn) -> Result<(), Refusal> {
+    let len = data.len();
+    let wanted = match number {
+        512 | 520 => Some(0..=0),
+        523 => Some(2..=2),
+        _ => opt_in::lengths(number),
+    };
+    match wanted {
+        None => Err(Refusal::Command { number }),
+        Some(lengths) if !lengths.contains(&len) => Err(Refusal::Data { number, len }),
+        Some(_) if matches!(number, 512 | 520 | 523) || opened.has(number) => Ok(()),
+        Some(_) => Err(Refusal::NotOpened { number }),
+    }
+}
+
+/// Commands of a direct PDU or an aggregate, one after another: number, byte count, data. All are looked at.
+fn check_direct(bytes: &[u8], opened: OptIn, depth: u8) -> Result<(), Refusal> {
+    let mut rest = bytes;
+    while let [hi, lo, count, more @ ..] = rest {
+        let Some((data, next)) = more.split_at_checked(usize::from(*count)) else {
+            return Err(malformed("byte count of a command"));
+        };
+        check_command(u16::from_be_bytes([*hi, *lo]), data, opened, depth + 1)?;
+        rest = next;
+    }
+    if rest.is_empty() {
+        Ok(())
+    } else {
+        Err(malformed("a piece of a command"))
+    }
 }

@@ -38,4 +38,5 @@ pub mod unit_code;
 pub use command::{Codes, EncodeError, MAX_REQUEST_LEN, ReadCommand, Request};
 pub use data::{Date, Float, Latin1, PackedAscii, Time32};
 pub use frame::{Address, Frame, FrameError, FrameType, Master, UniqueAddress};
+pub use gate::OptIn;
 pub use status::{CodeClass, Status};

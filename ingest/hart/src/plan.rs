@@ -28,9 +28,12 @@ pub enum Poll {
     AdditionalStatus,
     /// 86 or 85: statistics that the I/O system keeps; no traffic on the loop.
     Statistics,
+    /// One of all other reads in turn: limits and damping of the variables (54), further variables (33), the device's own
+    /// statistics (95), texts, and what the site has opened.
+    Rest,
 }
 
-const POLLS: usize = 9;
+const POLLS: usize = 10;
 
 impl Poll {
     pub const ALL: [Poll; POLLS] = [
@@ -43,10 +46,11 @@ impl Poll {
         Poll::LoopMode,
         Poll::AdditionalStatus,
         Poll::Statistics,
+        Poll::Rest,
     ];
 
-    /// Command that is executed.
-    pub fn command(self) -> u8 {
+    /// Command that is executed; of the rest a long one.
+    pub fn command(self) -> u16 {
         match self {
             Self::Dynamic => 3,
             Self::Identity => 0,
@@ -57,6 +61,7 @@ impl Poll {
             Self::LoopMode => 7,
             Self::AdditionalStatus => 48,
             Self::Statistics => 86,
+            Self::Rest => 54,
         }
     }
 
@@ -72,7 +77,7 @@ pub struct Periods {
     pub dynamic_ms: u64,
     pub identity_ms: u64,
     pub statistics_ms: u64,
-    /// Range, tags, loop mode, additional status.
+    /// Range, tags, loop mode, additional status, one of the rest.
     pub slow_ms: u64,
 }
 
@@ -105,7 +110,7 @@ impl Periods {
     }
 
     /// The same with 3 or 9 as the fast read.
-    pub fn load_with(&self, fast: u8) -> f64 {
+    pub fn load_with(&self, fast: u16) -> f64 {
         Poll::ALL
             .iter()
             .filter(|p| p.uses_wire() && !matches!(p, Poll::TagDescriptor | Poll::Assignments))
@@ -153,7 +158,18 @@ struct Slot {
     /// The read under way keeps the modem from others.
     holds_modem: bool,
     last_served_ms: u64,
+    /// It publishes at this period of its own and is not asked meanwhile.
+    pace_ms: Option<u64>,
     items: [Item; POLLS],
+}
+
+/// What one modem is asked for.
+#[derive(Clone, Copy, PartialEq, Debug)]
+pub struct ModemLoad {
+    pub modem: u32,
+    pub devices: usize,
+    /// Share of its time that the plan takes with prompt answers, nobody else on the line.
+    pub planned: f64,
 }
 
 /// The plan of one gateway.
@@ -188,6 +204,7 @@ impl Plan {
             busy: false,
             holds_modem: false,
             last_served_ms: 0,
+            pace_ms: None,
             items: [Item {
                 due_ms: None,
                 anchored: false,
@@ -239,8 +256,48 @@ impl Plan {
         }
     }
 
+    /// The device publishes every so often and is asked only when it falls silent; `None`: it is asked.
+    pub fn set_pace(&mut self, device: usize, pace_ms: Option<u64>) {
+        if let Some(s) = self.slots.get_mut(device) {
+            s.pace_ms = pace_ms;
+        }
+    }
+
+    /// What each modem is asked for, by modem. Devices that publish cost it their slow reads only.
+    pub fn loads(&self) -> Vec<ModemLoad> {
+        let mut all: Vec<ModemLoad> = Vec::new();
+        let fast_ms = |command| usual_exchange(command).fair_ms() / self.periods.dynamic_ms as f64;
+        for s in self
+            .slots
+            .iter()
+            .filter(|s| s.active && s.modem != u32::MAX)
+        {
+            let at = match all.iter().position(|l| l.modem == s.modem) {
+                Some(at) => at,
+                None => {
+                    all.push(ModemLoad {
+                        modem: s.modem,
+                        devices: 0,
+                        planned: 0.0,
+                    });
+                    all.len() - 1
+                }
+            };
+            let Some(load) = all.get_mut(at) else {
+                continue;
+            };
+            load.devices += 1;
+            load.planned += self.periods.load();
+            if s.pace_ms.is_some() {
+                load.planned -= fast_ms(Poll::Dynamic.command());
+            }
+        }
+        all.sort_by_key(|l| l.modem);
+        all
+    }
+
     /// Share of its modem's time that this device and its neighbours take with `fast` (3 or 9) as the fast read.
-    pub fn load_of_modem(&self, device: usize, fast: u8) -> f64 {
+    pub fn load_of_modem(&self, device: usize, fast: u16) -> f64 {
         let Some(modem) = self.slots.get(device).map(|s| s.modem) else {
             return 0.0;
         };
@@ -397,14 +454,13 @@ impl Plan {
         self.slots.iter().filter(|s| s.active).count()
     }
 
-    /// Fast reads a second that the plan asks for.
+    /// Fast reads a second that the plan asks for; what publishes counts at its own pace.
     pub fn planned_per_s(&self) -> f64 {
-        let n = self
-            .slots
+        self.slots
             .iter()
             .filter(|s| s.active && s.items[Poll::Dynamic as usize].due_ms.is_some())
-            .count();
-        n as f64 * 1000.0 / self.periods.dynamic_ms.max(1) as f64
+            .map(|s| 1000.0 / s.pace_ms.unwrap_or(self.periods.dynamic_ms).max(1) as f64)
+            .sum()
     }
 }
 

@@ -12,6 +12,7 @@ mod inbound;
 mod timers;
 
 pub use event::{Action, Config, Event, Failure, MasterChoice, Transport, Trouble};
+pub use inbound::is_answer;
 
 use crate::command::{MAX_REQUEST_LEN, Request};
 use crate::frame::Master;

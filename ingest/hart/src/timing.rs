@@ -73,7 +73,7 @@ impl Exchange {
 }
 
 /// Exchange of a read at its usual full answer length.
-pub fn usual_exchange(command: u8) -> Exchange {
+pub fn usual_exchange(command: u16) -> Exchange {
     let (request, answer) = match command {
         0 => (0, 22),
         1 => (0, 5),
@@ -92,7 +92,30 @@ pub fn usual_exchange(command: u8) -> Exchange {
         48 => (0, 25),
         50 => (0, 4),
         54 => (1, 28),
+        57 => (0, 21),
+        60 => (1, 10),
+        61 => (0, 25),
+        62 => (4, 24),
+        63 => (1, 17),
+        70 => (1, 18),
+        76 => (0, 1),
+        80 => (1, 10),
+        81 => (1, 23),
+        90 => (0, 15),
+        91 => (1, 8),
+        93 => (1, 75),
         95 => (0, 6),
+        101 => (1, 3),
+        105 => (1, 29),
+        110 => (0, 20),
+        115 => (1, 45),
+        // Within 31: two bytes of number in both directions.
+        512 => (2, 5),
+        515 => (2, 3),
+        516 => (2, 15),
+        518 | 520 => (2, 34),
+        523 => (4, 108),
+        534 => (3, 10),
         _ => (2, 48),
     };
     Exchange::usual(request, answer)

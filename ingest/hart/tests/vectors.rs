@@ -257,7 +257,7 @@ fn the_gate_refuses_what_must_never_leave() {
     // 75 makes traffic on the loop: not on by default. 523 within 31 is a read.
     assert_eq!(
         refused("hip_tp_cmd75_request"),
-        gate::Refusal::Command { number: 75 }
+        gate::Refusal::NotOpened { number: 75 }
     );
     gate::check_pdu(get("serial_cmd523_request_via_31").pdu()).unwrap();
     // Direct PDUs and audit logs are messages that are not sent.

@@ -1,6 +1,6 @@
 //! The register of loops: what each loop is, where it is wired, how it is ranged.
 
-use crate::{Range, UtcMicros};
+use crate::{BaselineNote, Range, UtcMicros};
 use std::fmt;
 use std::sync::Arc;
 
@@ -161,6 +161,8 @@ pub struct LoopEntry {
     pub notes: Vec<(String, String)>,
     /// From when this entry holds; `None` = from the beginning.
     pub valid_from: Option<UtcMicros>,
+    /// What a person said where this entry begins a baseline.
+    pub baseline: Option<BaselineNote>,
 }
 
 impl LoopEntry {
@@ -192,6 +194,7 @@ impl LoopEntry {
             confirmed: true,
             notes: Vec::new(),
             valid_from: None,
+            baseline: None,
         }
     }
 

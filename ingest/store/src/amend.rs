@@ -29,7 +29,7 @@ pub struct ChangeRecord {
     pub at: UtcMicros,
     pub by: String,
     pub why: String,
-    /// `loop`, `register` or `work`.
+    /// `loop`, `register`, `work`, `baseline` or `replaced`.
     pub what: String,
     /// `None` where it concerns several loops.
     pub tag: Option<String>,
@@ -91,7 +91,8 @@ impl Store {
         };
         let base = base.ok_or_else(|| refused("the register has no such loop"))?;
         let entry = amended(base, amendment)?;
-        let (next, diff) = register.with_entry(entry.clone(), now);
+        let (mut next, diff) = register.with_entry(entry.clone(), now);
+        next.say_baselines(&diff, author, now);
         let changed = diff.changed.into_iter().next();
         // A copy of the entry in force, from some time on, says nothing new.
         let mut cells: Vec<ChangedCell> = changed.map_or_else(Vec::new, |c| {
@@ -170,10 +171,11 @@ impl Store {
         if token(&image.register.version(), csv_text) != token_seen {
             return Err(StoreError::Stale);
         }
-        let (next, diff) = image.register.with_list(list, now);
+        let (mut next, diff) = image.register.with_list(list, now);
         if diff.is_empty() {
             return Ok(diff);
         }
+        next.say_baselines(&diff, author, now);
         let counts = serde_json::json!({
             "added": diff.added.len(), "changed": diff.changed.len(),
             "retired": diff.retired.len(), "returned": diff.returned.len(),
@@ -261,11 +263,11 @@ fn token(version: &str, csv_text: &str) -> String {
     crate::dayfile::hex(hash).chars().take(32).collect()
 }
 
-fn refused(why: impl Into<String>) -> StoreError {
+pub(crate) fn refused(why: impl Into<String>) -> StoreError {
     StoreError::Refused { why: why.into() }
 }
 
-fn record(
+pub(crate) fn record(
     what: &str,
     tag: Option<&Tag>,
     author: &Author,

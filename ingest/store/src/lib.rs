@@ -10,6 +10,7 @@ mod chunk;
 mod compact;
 mod dayfile;
 mod dayread;
+mod baseline;
 mod error;
 mod export;
 pub mod files;
@@ -32,6 +33,7 @@ mod store;
 mod work;
 
 pub use amend::{AmendedLoop, Author, ChangeRecord, LoopAmendment};
+pub use baseline::{Baseline, NewBaseline, Replacement};
 pub use error::StoreError;
 pub use export::{ExportOptions, ExportProgress, ExportReport};
 pub use import::{ImportOptions, ImportProgress, ImportReport};

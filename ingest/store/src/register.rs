@@ -1,5 +1,6 @@
 //! The register of loops with its history, and how a newer list of loops changes it.
 
+use crate::baseline;
 use crate::register_csv::{cells, to_csv};
 use crate::register_history::HistoryRow;
 use ingest_model::{LoopEntry, Tag, UtcMicros};
@@ -10,8 +11,8 @@ use std::collections::{BTreeMap, BTreeSet};
 /// Every loop ever registered, each with its entries in order of `valid_from`.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Register {
-    loops: BTreeMap<Tag, Vec<LoopEntry>>,
-    retired: BTreeSet<Tag>,
+    pub(crate) loops: BTreeMap<Tag, Vec<LoopEntry>>,
+    pub(crate) retired: BTreeSet<Tag>,
     version: String,
 }
 
@@ -70,7 +71,7 @@ impl Register {
         register
     }
 
-    fn set_version(&mut self) {
+    pub(crate) fn set_version(&mut self) {
         let mut hash = Sha256::new();
         for (tag, history) in &self.loops {
             for entry in history {
@@ -79,6 +80,12 @@ impl Register {
                     hash.update([0]);
                     hash.update(value.as_bytes());
                     hash.update([0]);
+                }
+                for (column, value) in entry.baseline.iter().flat_map(baseline::cells) {
+                    hash.update(column.as_bytes());
+                    hash.update([1]);
+                    hash.update(value.as_bytes());
+                    hash.update([1]);
                 }
                 hash.update([
                     u8::from(entry.confirmed),
@@ -368,6 +375,7 @@ fn merge(
         }
         entry.valid_from = Some(now);
         if current.valid_from == Some(now) {
+            entry.baseline = entry.baseline.or(current.baseline.take());
             *current = entry.clone();
         } else {
             history.push(entry.clone());
@@ -382,6 +390,12 @@ fn merge(
         let mut changed = changed_cells(same, &entry);
         if same.confirmed != entry.confirmed {
             changed.push(confirmation(&entry));
+        }
+        // A list of loops does not speak of baselines: what a person said of one stays.
+        if entry.baseline.is_none() {
+            entry.baseline.clone_from(&same.baseline);
+        } else if entry.baseline != same.baseline {
+            changed.push(baseline_cell(same, &entry));
         }
         if changed.is_empty() {
             return None;
@@ -400,6 +414,18 @@ fn merge(
     Some(describe(&entry, changed))
 }
 
+fn baseline_cell(before: &LoopEntry, after: &LoopEntry) -> ChangedCell {
+    let word = |e: &LoopEntry| {
+        let reason = e.baseline.as_ref().map(|b| b.reason.as_str());
+        reason.unwrap_or_default().to_owned()
+    };
+    ChangedCell {
+        column: "baseline".to_owned(),
+        before: word(before),
+        after: word(after),
+    }
+}
+
 fn confirmation(entry: &LoopEntry) -> ChangedCell {
     ChangedCell {
         column: "confirmed".to_owned(),
@@ -416,7 +442,7 @@ fn describe(entry: &LoopEntry, cells: Vec<ChangedCell>) -> ChangedLoop {
     }
 }
 
-fn changed_cells(before: &LoopEntry, after: &LoopEntry) -> Vec<ChangedCell> {
+pub(crate) fn changed_cells(before: &LoopEntry, after: &LoopEntry) -> Vec<ChangedCell> {
     let map = |e| cells(e).into_iter().collect::<BTreeMap<String, String>>();
     let (before, after) = (map(before), map(after));
     let columns: BTreeSet<&String> = before.keys().chain(after.keys()).collect();

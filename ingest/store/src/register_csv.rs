@@ -1,5 +1,6 @@
 //! `loops.csv` (contract section 1, RFC 4180) to entries and back, with errors that name line, column and value.
 
+use crate::baseline;
 use crate::error::{StoreError, short};
 use ingest_model::{Criticality, LoopEntry, Range, Tag, Transfer, UtcMicros};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -188,6 +189,9 @@ pub(crate) fn to_json(e: &LoopEntry) -> String {
     let mut map: serde_json::Map<String, serde_json::Value> =
         cells(e).into_iter().map(|(c, v)| (c, v.into())).collect();
     map.insert("\u{0}confirmed".to_owned(), e.confirmed.into());
+    for (column, value) in e.baseline.iter().flat_map(baseline::cells) {
+        map.insert(format!("\u{0}{column}"), value.into());
+    }
     serde_json::Value::Object(map).to_string()
 }
 
@@ -206,12 +210,26 @@ pub(crate) fn from_json(file: &Path, text: &str) -> Result<LoopEntry, StoreError
         .iter()
         .filter_map(|(c, v)| Some((c.as_str(), v.as_str()?)))
         .collect();
+    let named = cells
+        .iter()
+        .filter(|(c, _)| !c.starts_with('\u{0}'))
+        .map(|(c, v)| (*c, *v))
+        .collect();
     let mut entry = entry(&Row {
         file,
         line: 0,
-        cells: &cells,
+        cells: &named,
     })?;
     entry.confirmed = confirmed;
+    let said: BTreeMap<&str, &str> = cells
+        .iter()
+        .filter_map(|(c, v)| Some((c.strip_prefix('\u{0}')?, *v)))
+        .collect();
+    entry.baseline = baseline::note(&Row {
+        file,
+        line: 0,
+        cells: &said,
+    })?;
     Ok(entry)
 }
 
@@ -235,7 +253,7 @@ pub(crate) struct Row<'a> {
 }
 
 impl Row<'_> {
-    fn text(&self, column: &str) -> Option<String> {
+    pub(crate) fn text(&self, column: &str) -> Option<String> {
         self.cells.get(column).map(|v| (*v).to_owned())
     }
 
@@ -249,7 +267,7 @@ impl Row<'_> {
         }
     }
 
-    fn parsed<T>(
+    pub(crate) fn parsed<T>(
         &self,
         column: &str,
         wanted: &str,
@@ -263,7 +281,7 @@ impl Row<'_> {
         }
     }
 
-    fn needed<T>(
+    pub(crate) fn needed<T>(
         &self,
         column: &str,
         wanted: &str,

@@ -1,8 +1,10 @@
 //! `register-history.csv` of an exported site folder: every entry of every loop, retired and unconfirmed ones too, so that
 //! an import of an export has the same register. `loops.csv` beside it says what each loop is now.
 //!
-//! Columns as in `loops.csv`, then `valid_from`, `confirmed`, `retired`, and each note under `note:NAME`.
+//! Columns as in `loops.csv`, then `valid_from`, `confirmed`, `retired`, what a person said of a baseline that begins with
+//! the entry, and each note under `note:NAME`.
 
+use crate::baseline;
 use crate::error::{StoreError, short};
 use crate::register::Register;
 use crate::register_csv::{COLUMNS, Row, cells, entry};
@@ -28,6 +30,8 @@ pub(crate) fn to_csv(register: &Register) -> String {
                 }
             });
             let mut row: BTreeMap<String, String> = named.collect();
+            let said = entry.baseline.iter().flat_map(baseline::cells);
+            row.extend(said.map(|(column, value)| (column.to_owned(), value)));
             row.insert("confirmed".to_owned(), entry.confirmed.to_string());
             row.insert("retired".to_owned(), register.is_retired(tag).to_string());
             rows.push(row);
@@ -43,6 +47,7 @@ pub(crate) fn to_csv(register: &Register) -> String {
         .iter()
         .copied()
         .chain(["valid_from", "confirmed", "retired"])
+        .chain(baseline::COLUMNS)
         .chain(notes)
         .collect();
     crate::register_csv::table(&header, &rows)
@@ -96,6 +101,16 @@ pub(crate) fn parse(file: &Path, text: &str) -> Result<Vec<HistoryRow>, StoreErr
             file,
             line,
             cells: &cells,
+        })?;
+        let said: BTreeMap<&str, &str> = all
+            .iter()
+            .map(|(column, value)| (*column, *value))
+            .filter(|(column, value)| baseline::COLUMNS.contains(column) && !value.is_empty())
+            .collect();
+        entry.baseline = baseline::note(&Row {
+            file,
+            line,
+            cells: &said,
         })?;
         entry.confirmed = flag("confirmed")?;
         rows.push((entry, flag("retired")?));

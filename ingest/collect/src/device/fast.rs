@@ -1,11 +1,11 @@
-//! Which command brings a device's fast values: 3, or 9 where the device does it well.
+//! Which command brings a device's fast values: 3, or 9 where the device does it well, or 33 where it knows neither.
 //!
 //! Command 9 with the codes 246 (PV) and 245 (loop current) carries what 3 does and, beside it, the status of the PV and
 //! the extended device status, in one exchange; so both witnesses still come from one instant. It is taken where the
 //! device is of revision 6 or later, a trial gave both values, and the modem has the time for its longer frames. Never
 //! both: a trial that fails is repeated with 3 at once.
 
-use super::values::{Values, codes_for};
+use super::values::{Values, codes_for, listed_codes};
 use ingest_hart::{Codes, ReadCommand};
 
 /// Lost answers to a trial after which the device is taken not to know the command.
@@ -22,6 +22,8 @@ pub(crate) enum FastRead {
     WithStatus { codes: Codes<8>, lost: u8 },
     /// 3: the device does not do 9, or does not give both values with it.
     Plain,
+    /// 33: the device knows neither; a list of the variables that every device has.
+    Listed,
 }
 
 impl FastRead {
@@ -34,6 +36,11 @@ impl FastRead {
         universal_revision: u8,
         room: bool,
     ) -> ReadCommand {
+        if self == Self::Listed
+            && let Some(codes) = listed_codes()
+        {
+            return ReadCommand::DeviceVariables(codes);
+        }
         let codes = match (self, has) {
             (Self::WithStatus { codes, .. }, _) => Some(codes),
             (Self::Untried { .. }, Some(has)) if universal_revision >= 6 => {
@@ -61,6 +68,11 @@ impl FastRead {
     /// 9 was refused.
     pub(crate) fn refused(&mut self) {
         *self = Self::Plain;
+    }
+
+    /// 3 is not implemented.
+    pub(crate) fn lacks_3(&mut self) {
+        *self = Self::Listed;
     }
 
     /// A poll with 9 got no answer in all its tries. True: from now on as if nothing was known, so 3 comes next.

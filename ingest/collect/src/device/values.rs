@@ -1,8 +1,8 @@
 //! What an answer or a burst message carries of a loop's values: commands 1, 2, 3 and 9 in one form.
 
 use ingest_hart::answer::{
-    Assignments, CurrentAndPercent, DynamicVariables, Measured, PrimaryVariable, VariableSlot,
-    VariablesWithStatus,
+    Assignments, CurrentAndPercent, DeviceVariables, DynamicVariables, Measured, PrimaryVariable,
+    VariableSlot, VariablesWithStatus,
 };
 use ingest_hart::status::EXTENDED_STATUS_MASK;
 use ingest_hart::unit_code::NOT_USED;
@@ -86,6 +86,28 @@ impl Values {
         out
     }
 
+    /// The list of command 33, as of 9; there is no status beside the values.
+    pub(crate) fn of_33(v: &DeviceVariables<'_>, assigned: Option<Assignments>) -> Self {
+        let mut out = Self::default();
+        for (own, measured) in v.slots() {
+            let at = match own {
+                code::LOOP_CURRENT => {
+                    out.loop_ma = Some(measured.value).filter(|_| measured.unit == MA);
+                    continue;
+                }
+                code::PV => Some(0),
+                code::SV => Some(1),
+                code::TV => Some(2),
+                code::QV => Some(3),
+                own => assigned.and_then(|a| a.0.iter().position(|c| *c == Some(own))),
+            };
+            if let Some(v) = at.and_then(|at| out.variables.get_mut(at)) {
+                *v = Some(measured);
+            }
+        }
+        out
+    }
+
     fn place(&mut self, at: usize, slot: &VariableSlot) {
         if let Some(v) = self.variables.get_mut(at) {
             *v = Some(Measured {
@@ -130,6 +152,11 @@ pub(crate) fn codes_for(has: &[bool; 4], universal_revision: u8) -> Option<Codes
         len += 1;
     }
     Codes::new(codes.get(..len)?)
+}
+
+/// The codes to ask for with command 33 of a device that knows neither 3 nor 9: PV, loop current, SV, TV.
+pub(crate) fn listed_codes() -> Option<Codes<4>> {
+    Codes::new(&[code::PV, code::LOOP_CURRENT, code::SV, code::TV])
 }
 
 #[cfg(test)]

@@ -7,14 +7,14 @@ use super::{
 use crate::device::values::Values;
 use crate::device::{Changed, Counters, Route};
 use ingest_hart::answer::{
-    AdditionalStatus, Assignments, ChannelStatistics, DynamicVariables, Embedded, Identity,
-    LoopConfiguration, OutputInformation, SubDeviceStatistics, TagDescriptorDate,
-    VariablesWithStatus,
+    AdditionalStatus, Answer, Assignments, ChannelStatistics, DeviceVariables, DynamicVariables,
+    Embedded, Identity, LoopConfiguration, OutputInformation, SubDeviceStatistics,
+    TagDescriptorDate, VariablesWithStatus,
 };
 use ingest_hart::plan::{Job, Poll};
 use ingest_hart::session::Failure;
 use ingest_hart::status::device_bit;
-use ingest_hart::{CodeClass, Codes, Frame, Latin1, ReadCommand, Request, Status};
+use ingest_hart::{CodeClass, Codes, Frame, Latin1, ReadCommand, Request, Status, Time32};
 use ingest_model::{Reading, Tag};
 
 /// What an answer means for the work it belongs to.
@@ -35,6 +35,7 @@ impl Poller {
         let Some((_, work)) = self.pending.remove(&token) else {
             return;
         };
+        self.note_wire(&work, now);
         let Ok((frame, _)) = Frame::parse(bytes) else {
             self.failed_try(work, None, now);
             return;
@@ -65,6 +66,9 @@ impl Poller {
         let Some((_, work)) = self.pending.remove(&token) else {
             return;
         };
+        if why == Failure::Timeout {
+            self.note_wire(&work, now);
+        }
         match why {
             Failure::Busy => self.resend.push_back(work),
             Failure::Lost | Failure::NotOpen => {
@@ -145,7 +149,7 @@ impl Poller {
             What::Poll(job) => self
                 .devices
                 .get(job.device)
-                .and_then(|d| d.request(Poll::Dynamic, self.io_system, false)),
+                .and_then(|d| d.request(Poll::Dynamic, self.io_system, false, self.config.opt_in)),
             What::Survey(_) => None,
         };
         match request {
@@ -172,15 +176,30 @@ impl Poller {
         match work.what {
             What::Survey(step) => {
                 self.survey_busy = false;
+                let broken = self.survey_broken;
                 self.survey_broken = true;
                 match step {
                     Step::Identify => self.next_identify_ms = now.ms + SURVEY_RETRY_MS,
                     Step::Capabilities => self.survey_wanted = true,
                     Step::SubDevice(_) => self.listed_if_done(now),
+                    Step::Own(_) | Step::Search { .. } | Step::Find { .. } => {
+                        self.survey_broken = broken;
+                    }
                 }
             }
             What::Poll(job) => {
                 self.plan.finish(job);
+                if job.poll == Poll::Rest {
+                    let online = self.online;
+                    if let (Some(command), Some(d)) =
+                        (work.request.command(), self.devices.get_mut(job.device))
+                    {
+                        if online && status.is_none() {
+                            d.rest.unanswered(command.full_number());
+                        }
+                        self.next_rest(job, command, now);
+                    }
+                }
                 if job.poll == Poll::Dynamic {
                     if status.is_none() {
                         self.status.failures.no_reply += 1;
@@ -242,7 +261,15 @@ impl Poller {
         }
         let job = match work.what {
             What::Survey(_) => return self.refused(work, status, now),
-            What::Poll(job) if job.poll == Poll::Dynamic => return self.refused(work, status, now),
+            What::Poll(job) if job.poll == Poll::Dynamic => {
+                if work.request.inner_command() == 3
+                    && let Some(d) = self.devices.get_mut(job.device)
+                {
+                    d.fast.lacks_3();
+                    return self.ask_plainly(work, now);
+                }
+                return self.refused(work, status, now);
+            }
             What::Poll(job) => job,
         };
         self.plan.finish(job);
@@ -260,6 +287,17 @@ impl Poller {
             } else {
                 self.plan.hasten(job.device, Poll::Statistics, now.ms);
             }
+            return;
+        }
+        if job.poll == Poll::Rest {
+            if let Some(command) = work.request.command() {
+                d.rest.lacks(command.full_number());
+                if command == ReadCommand::Assignments {
+                    d.lacks(Poll::Assignments);
+                }
+                self.next_rest(job, command, now);
+            }
+            self.heard(job.device, now);
             return;
         }
         d.lacks(job.poll);
@@ -280,7 +318,7 @@ impl Poller {
                     Step::Capabilities => self.adopt_server(now),
                     // Nobody at this index.
                     Step::SubDevice(_) => self.listed_if_done(now),
-                    Step::Identify => {}
+                    Step::Identify | Step::Own(_) | Step::Search { .. } | Step::Find { .. } => {}
                 }
             }
             What::Poll(job) => {
@@ -288,6 +326,10 @@ impl Poller {
                 self.heard(job.device, now);
                 if job.poll == Poll::Dynamic {
                     self.failure_row(job.device, status, now);
+                } else if job.poll == Poll::Rest {
+                    if let Some(command) = work.request.command() {
+                        self.next_rest(job, command, now);
+                    }
                 } else {
                     if let Some(d) = self.devices.get_mut(job.device) {
                         d.no_answer_to(job.poll);
@@ -330,6 +372,9 @@ impl Poller {
                         }
                         v
                     }
+                    None if work.request.inner_command() == 33 => {
+                        Values::of_33(&DeviceVariables::decode(data).ok()?, d.assignments)
+                    }
                     None => {
                         let v = Values::of_3(DynamicVariables::decode(data).ok()?);
                         d.take_variables(&v);
@@ -354,6 +399,28 @@ impl Poller {
                 let a = AdditionalStatus::decode(data).ok()?;
                 d.take_extended(a.extended_status(d.universal_revision()));
             }
+            Poll::Rest => {
+                let command = work.request.command()?;
+                let number = command.number();
+                match Answer::decode(number, data).ok()? {
+                    Answer::Assignments(a) => d.assignments = Some(a),
+                    Answer::BurstConfiguration(b) if b.is_on() => {
+                        let ms = b.update_period.and_then(Time32::ms);
+                        d.update_period_ms = ms.map(|ms| ms as u64).filter(|ms| *ms > 0);
+                    }
+                    Answer::Extended(e) => {
+                        e.answer().ok()?;
+                    }
+                    _ => {}
+                }
+                d.rest.answered(command.full_number());
+                match command {
+                    ReadCommand::Assignments => d.take_content(Poll::Assignments, data),
+                    ReadCommand::TagDescriptorDate => d.take_content(Poll::TagDescriptor, data),
+                    _ => {}
+                }
+                self.next_rest(job, command, now);
+            }
             Poll::Statistics if d.counters == Counters::Channel => {
                 let s = ChannelStatistics::decode(data).ok()?;
                 d.take_counters(s.sent, s.answered);
@@ -365,6 +432,9 @@ impl Poller {
         }
         if let Some(d) = self.devices.get_mut(job.device) {
             d.take_content(job.poll, data);
+        }
+        if job.poll != Poll::Dynamic {
+            self.note_answer(job.device, &work.request, status, data, now);
         }
         self.plan.finish(job);
         if job.poll != Poll::Statistics {
@@ -416,7 +486,10 @@ impl Poller {
             Changed::Nothing => {}
             Changed::Configuration => self.hasten_planned(device, &CONFIGURATION, now),
             Changed::Revision => {
-                for poll in INTRODUCTION.into_iter().chain([Poll::AdditionalStatus]) {
+                for poll in INTRODUCTION
+                    .into_iter()
+                    .chain([Poll::AdditionalStatus, Poll::Rest])
+                {
                     self.plan.hasten(device, poll, now.ms);
                 }
                 if let Some(d) = self.devices.get_mut(device)

@@ -1,7 +1,8 @@
 //! Burst messages that a gateway passes on: readings with their own time of arrival, where they carry what is polled.
 //!
 //! A device that publishes both values at least as fast as the plan asks for them is not asked meanwhile; when its
-//! messages stop, the poll comes back by itself. Nothing is ever subscribed to: that would be a write.
+//! messages stop, the poll comes back by itself. A wireless sub-device is not asked while it keeps its own period, however
+//! slow, and is not late for it. Nothing is ever subscribed to: that would be a write.
 
 use super::{Moment, Poller};
 use crate::device::{Route, values::Values};
@@ -11,6 +12,10 @@ use ingest_hart::answer::{
 use ingest_hart::plan::Poll;
 use ingest_hart::{CodeClass, Frame, FrameType, UniqueAddress};
 
+/// A wireless device whose second message has not come is taken to publish at least this often.
+const FIRST_WIRELESS_MS: u64 = 120_000;
+/// Nobody is left unasked longer than one and a half of this.
+const LONGEST_OWN_MS: u64 = 3_600_000;
 /// No device gives rows of published values more often, whatever changes.
 const SHORTEST_ROW_GAP_MS: u64 = 1_000;
 
@@ -143,13 +148,26 @@ impl Poller {
         let Some(d) = self.devices.get_mut(device) else {
             return;
         };
-        let before = d.published_ms.replace(now.ms);
+        let gap = d
+            .published_ms
+            .replace(now.ms)
+            .map(|b| now.ms.saturating_sub(b));
         // A little jitter does not make them slower.
-        let fast = before.is_some_and(|b| now.ms.saturating_sub(b) <= period + period / 10);
-        if fast {
-            let until = now.ms.saturating_add(period + period / 2);
-            self.plan.postpone(device, Poll::Dynamic, until);
-        }
+        let fast = gap.is_some_and(|g| g <= period + period / 10);
+        // Over the air a device speaks when its own period says so; asking it oftener wakes it for nothing.
+        let own = if d.wireless {
+            d.update_period_ms.or(gap).or(Some(FIRST_WIRELESS_MS))
+        } else {
+            gap.filter(|_| fast)
+        };
+        let Some(own) = own.map(|o| o.min(LONGEST_OWN_MS)) else {
+            self.plan.set_pace(device, None);
+            return;
+        };
+        let pace = own.max(period);
+        self.plan.set_pace(device, Some(pace));
+        let until = now.ms.saturating_add(pace + pace / 2);
+        self.plan.postpone(device, Poll::Dynamic, until);
     }
 
     /// At most about two rows a poll period, so that a fast talker does not fill the store; a change of the device status

@@ -1,12 +1,13 @@
 //! Who is there: the survey of a gateway, the place of each device in the plan, its tag, its introduction.
 
-use super::{INTRODUCTION, MAX_DEVICES, Moment, Poller, Step};
+use super::{FIRST_ROUND_MS, INTRODUCTION, MAX_DEVICES, Moment, Poller, Step};
 use crate::config::ModemSharing;
 use crate::device::{Counters, Device, Route};
-use ingest_hart::Status;
-use ingest_hart::answer::{Identity, IoCapabilities, SubDeviceIdentity};
+use ingest_hart::answer::{Answer, Identity, IoCapabilities, SubDeviceIdentity};
 use ingest_hart::plan::Poll;
+use ingest_hart::{ReadCommand, Status};
 use ingest_model::{DeviceKey, Tag};
+use std::collections::HashSet;
 
 impl Poller {
     pub(super) fn survey_data(
@@ -30,6 +31,7 @@ impl Poller {
             }
             Step::Capabilities => {
                 let c = IoCapabilities::decode(data).ok()?;
+                self.places = (c.max_cards, c.max_channels);
                 self.seen.clear();
                 self.survey_broken = false;
                 self.listing = true;
@@ -46,10 +48,98 @@ impl Poller {
                     self.adopt(&s, now);
                 }
             }
+            Step::Own(command) => {
+                let number = command.number();
+                Answer::decode(number, data).ok()?;
+                self.note_own(command, status, data, now);
+            }
+            Step::Search { .. } | Step::Find { .. } => {
+                let i = Identity::decode(data).ok()?;
+                self.found(step, &i, now);
+            }
         }
         self.survey_busy = false;
         self.listed_if_done(now);
         Some(())
+    }
+
+    /// What the gateway tells of itself; with the site's leave also who is where it shows nobody.
+    pub(super) fn ask_gateway(&mut self) {
+        if self.io_system.is_none() {
+            return;
+        }
+        let opened = self.config.opt_in;
+        let own = [ReadCommand::ClientStatistics, ReadCommand::DeviceStatistics];
+        self.survey.extend(own.map(Step::Own));
+        if opened.has(532) {
+            self.survey
+                .push_back(Step::Own(ReadCommand::Subscriptions([0; 5])));
+        }
+        if opened.has(101) {
+            self.survey.push_back(Step::Own(ReadCommand::BurstMap(0)));
+        }
+        if opened.has(75)
+            && let Some((card, channel)) = self.next_empty_place()
+        {
+            self.survey.push_back(Step::Search { card, channel });
+        }
+        if opened.has(21) {
+            let missing: Vec<usize> = (0..self.devices.len())
+                .filter(|i| {
+                    self.devices
+                        .get(*i)
+                        .is_some_and(|d| d.route == Route::Absent && d.tag.is_some())
+                })
+                .collect();
+            if let Some(at) = self.next_missing.checked_rem(missing.len()) {
+                self.next_missing = at + 1;
+                self.survey
+                    .extend(missing.get(at).map(|device| Step::Find { device: *device }));
+            }
+        }
+    }
+
+    /// The next channel on which the list shows nobody.
+    fn next_empty_place(&mut self) -> Option<(u8, u8)> {
+        let (cards, channels) = self.places;
+        let taken: HashSet<(u8, u8)> = self
+            .devices
+            .iter()
+            .filter_map(|d| match d.route {
+                Route::Sub { card, channel, .. } => Some((card, channel)),
+                _ => None,
+            })
+            .collect();
+        let empty: Vec<(u8, u8)> = (0..cards)
+            .flat_map(|card| (0..channels).map(move |channel| (card, channel)))
+            .filter(|p| !taken.contains(p))
+            .collect();
+        let at = self.next_place.checked_rem(empty.len())?;
+        self.next_place = at + 1;
+        empty.get(at).copied()
+    }
+
+    /// A device answered a search: it is shown nowhere else.
+    fn found(&mut self, step: Step, i: &Identity, now: Moment) {
+        match step {
+            Step::Search { card, channel } => {
+                self.status.last_error = Some(format!(
+                    "device {:04X}/{:06X} answers at card {card}, channel {channel}, and the gateway does not list it: let the gateway search that channel again",
+                    i.device_type, i.device_id
+                ));
+            }
+            Step::Find { .. } if Some(i.address()) != self.io_system => {
+                let key = DeviceKey {
+                    device_type: i.device_type,
+                    device_id: i.device_id,
+                };
+                let to = i.address();
+                if let Some(at) = self.place(key, Route::Direct { to }, 0, now) {
+                    self.progress(at, now);
+                }
+            }
+            _ => {}
+        }
     }
 
     /// At the end of a whole list: devices that are not on it are absent.
@@ -172,6 +262,9 @@ impl Poller {
         for poll in INTRODUCTION.into_iter().chain([Poll::AdditionalStatus]) {
             self.plan.hasten(i, poll, now.ms);
         }
+        // The rest has time: first the device is introduced.
+        self.plan
+            .hasten(i, Poll::Rest, now.ms.saturating_add(FIRST_ROUND_MS));
         if matches!(route, Route::Sub { .. }) {
             self.plan.hasten(i, Poll::Statistics, now.ms);
         }

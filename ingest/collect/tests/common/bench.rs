@@ -2,7 +2,9 @@
 
 use super::{Behaviour, Sim, known};
 use ingest_collect::poller::{Claims, Moment, Poller};
-use ingest_collect::{Discovered, GatewayConfig, KnownLoop, LoopDirectory, StaticDirectory};
+use ingest_collect::{
+    Discovered, GatewayConfig, KnownLoop, LoopDirectory, SheetTable, StaticDirectory,
+};
 use ingest_hart::session::Failure;
 use ingest_hart::{Master, Request};
 use ingest_model::{Reading, Tag, UtcMicros};
@@ -27,6 +29,7 @@ pub(crate) struct Bench {
     pub(crate) rows: HashMap<Tag, Vec<Reading>>,
     pub(crate) found: BTreeMap<u32, (u64, Discovered)>,
     pub(crate) most_in_flight: usize,
+    pub(crate) sheets: Arc<SheetTable>,
 }
 
 /// Command 3 with a prompt answer and link grant at 1200 bit/s.
@@ -45,13 +48,15 @@ impl Bench {
         config: GatewayConfig,
         directory: Arc<dyn LoopDirectory>,
     ) -> Self {
+        let sheets = Arc::<SheetTable>::default();
         let mut poller = Poller::new(
             config,
             directory,
             Arc::new(Claims::default()),
             Arc::default(),
             0,
-        );
+        )
+        .with_sheets(Arc::clone(&sheets));
         poller.opened(Moment {
             ms: 0,
             wall: UtcMicros(0),
@@ -65,6 +70,7 @@ impl Bench {
             rows: HashMap::new(),
             found: BTreeMap::new(),
             most_in_flight: 0,
+            sheets,
         }
     }
 

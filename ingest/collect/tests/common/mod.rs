@@ -58,6 +58,12 @@ pub(crate) struct Sim {
     pub(crate) status: u8,
     /// Command 20 is not implemented, though 84 shows a long tag.
     pub(crate) no_20: bool,
+    /// 33, 54, 76 and 95 are implemented.
+    pub(crate) tells_all: bool,
+    /// Command 3 is not implemented.
+    pub(crate) no_3: bool,
+    /// Device profile that command 0 tells.
+    pub(crate) profile: u8,
 }
 
 impl Sim {
@@ -83,6 +89,9 @@ impl Sim {
             software: 3,
             status: 0x40,
             no_20: false,
+            tells_all: false,
+            no_3: false,
+            profile: 1,
         }
     }
 
@@ -201,9 +210,10 @@ impl Behaviour {
         s.1 = s.1.wrapping_add(1);
         let ok = [0, d.status];
         Some(match command {
+            3 if d.no_3 => ([64, 0x40], vec![]),
             0 => (
                 ok,
-                identity(d.device_type, d.id, d.revision, d.software, 21, 1),
+                identity(d.device_type, d.id, d.revision, d.software, 21, d.profile),
             ),
             3 => {
                 let n = self.polls.entry(d.id).or_default();
@@ -238,6 +248,31 @@ impl Behaviour {
                 (ok, v)
             }
             50 => (ok, vec![0, 1, 250, 250]),
+            33 | 54 | 95 if !d.tells_all => ([64, 0x40], vec![]),
+            33 => {
+                let mut v = Vec::new();
+                for code in request {
+                    let (unit, value) = match code {
+                        246 => (d.unit, d.pv),
+                        245 => (39, d.ma),
+                        2 => (58, 18.5),
+                        _ => (250, f32::NAN),
+                    };
+                    v.extend([*code, unit]);
+                    v.extend(value.to_be_bytes());
+                }
+                (ok, v)
+            }
+            54 => {
+                let mut v = vec![request[0], 0x01, 0x23, 0x45, d.unit];
+                for x in [25.0f32, -1.0, d.damping_s, 0.25] {
+                    v.extend(x.to_be_bytes());
+                }
+                v.extend([65, 5, 0, 0, 0x0C, 0x80, 1]);
+                (ok, v)
+            }
+            76 if d.tells_all => (ok, vec![1]),
+            95 => (ok, vec![0x04, 0xB0, 0x04, 0xAE, 0, 0]),
             7 => (ok, vec![0, u8::from(!d.parked)]),
             13 => (
                 ok,

@@ -5,7 +5,7 @@ use super::{
     Trouble,
 };
 use crate::answer::Embedded;
-use crate::command::Request;
+use crate::command::{ReadCommand, Request};
 use crate::frame::{Frame, FrameType, Master};
 use crate::hartip::{
     Cutter, HartIpError, MAX_MESSAGE_LEN, Message, MessageId, MessageType, VERSION, status_code,
@@ -350,14 +350,20 @@ fn whole_frame(body: &[u8]) -> Option<&[u8]> {
     body.get(..used)
 }
 
+/// Whether a whole frame answers a request: for whoever reads a recording.
+pub fn is_answer(frame: &[u8], request: &Request) -> bool {
+    belongs(frame, request).is_ok()
+}
+
 /// Whether an answer belongs to a request: type, 38 address bits, command; behind an I/O system card, channel and the
 /// embedded frame likewise.
 fn belongs(bytes: &[u8], request: &Request) -> Result<(), Failure> {
     let (frame, _) = Frame::parse(bytes).map_err(|_| Failure::BadFrame)?;
-    // The master bit is not compared, so either role does.
+    // The master bit is not compared, so either role does. Whoever has the tag answers a search.
+    let searched = matches!(request, Request::Direct { command, .. } if command.is_search());
     let fits = frame.frame_type == FrameType::Answer
         && frame.command == request.outer_command()
-        && frame.address.matches(request.address(Master::Primary));
+        && (searched || frame.address.matches(request.address(Master::Primary)));
     if !fits {
         return Err(Failure::Mismatch);
     }
@@ -369,7 +375,10 @@ fn belongs(bytes: &[u8], request: &Request) -> Result<(), Failure> {
         ..
     } = request
     else {
-        return Ok(());
+        return match request {
+            Request::Direct { command, .. } => same_extended(&frame, command),
+            _ => Ok(()),
+        };
     };
     let outer = frame.status().map_or(CodeClass::Error, |s| s.class());
     if !outer.has_data() {
@@ -381,5 +390,23 @@ fn belongs(bytes: &[u8], request: &Request) -> Result<(), Failure> {
         && e.frame.frame_type == FrameType::Answer
         && e.frame.command == command.number()
         && e.frame.address.unique() == Some(*to);
-    if fits { Ok(()) } else { Err(Failure::Mismatch) }
+    if fits {
+        same_extended(&e.frame, command)
+    } else {
+        Err(Failure::Mismatch)
+    }
+}
+
+/// Within 31, data that come have to be of the 16-bit command that was asked.
+fn same_extended(frame: &Frame<'_>, command: &ReadCommand) -> Result<(), Failure> {
+    let Some(asked) = command.extended_number() else {
+        return Ok(());
+    };
+    if !frame.status().is_some_and(|s| s.class().has_data()) {
+        return Ok(());
+    }
+    match frame.data() {
+        [hi, lo, ..] if u16::from_be_bytes([*hi, *lo]) == asked => Ok(()),
+        _ => Err(Failure::Mismatch),
+    }
 }

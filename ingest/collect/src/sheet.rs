@@ -1,0 +1,102 @@
+//! What devices said last beside their readings: kept as it came, to be explained by whoever shows it.
+//!
+//! One sheet a device (and one for the gateway itself), one entry a command and request. In memory only: after a start it
+//! fills again within the first rounds of the slow plan.
+
+use ingest_model::{DeviceKey, Tag, UtcMicros};
+use std::collections::{BTreeMap, HashMap};
+use std::sync::{PoisonError, RwLock};
+
+/// Entries that a sheet has at most.
+const MOST_ANSWERS: usize = 96;
+
+/// The newest answer to one request.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct SheetAnswer {
+    pub command: u16,
+    /// Request data, without the number within 31.
+    pub request: Vec<u8>,
+    pub time: UtcMicros,
+    pub response_code: u8,
+    pub device_status: u8,
+    /// Data field, without the number within 31.
+    pub data: Vec<u8>,
+}
+
+/// One device.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct Sheet {
+    pub gateway: String,
+    /// `None`: the gateway itself, or not decided yet.
+    pub tag: Option<Tag>,
+    pub device: DeviceKey,
+    pub device_revision: Option<u8>,
+    pub universal_revision: u8,
+    /// It publishes over the air at its own period.
+    pub wireless: bool,
+    answers: BTreeMap<(u16, Vec<u8>), SheetAnswer>,
+}
+
+impl Sheet {
+    pub(crate) fn new(gateway: &str, device: DeviceKey) -> Self {
+        Self {
+            gateway: gateway.to_owned(),
+            tag: None,
+            device,
+            device_revision: None,
+            universal_revision: 7,
+            wireless: false,
+            answers: BTreeMap::new(),
+        }
+    }
+
+    /// By command and request.
+    pub fn answers(&self) -> impl Iterator<Item = &SheetAnswer> {
+        self.answers.values()
+    }
+
+    /// The newest answer to a command, whatever its request.
+    pub fn newest(&self, command: u16) -> Option<&SheetAnswer> {
+        self.answers
+            .values()
+            .filter(|a| a.command == command)
+            .max_by_key(|a| a.time)
+    }
+}
+
+/// All sheets; shared by the tasks that read and whoever shows them.
+#[derive(Debug, Default)]
+pub struct SheetTable(RwLock<HashMap<(String, DeviceKey), Sheet>>);
+
+impl SheetTable {
+    /// Puts an answer into a sheet whose head is `head`.
+    pub(crate) fn note(&self, head: Sheet, answer: SheetAnswer) {
+        let mut all = self.0.write().unwrap_or_else(PoisonError::into_inner);
+        let key = (head.gateway.clone(), head.device);
+        let sheet = all.entry(key).or_insert_with(|| head.clone());
+        let answers = std::mem::take(&mut sheet.answers);
+        *sheet = Sheet { answers, ..head };
+        let of = (answer.command, answer.request.clone());
+        if sheet.answers.len() < MOST_ANSWERS || sheet.answers.contains_key(&of) {
+            sheet.answers.insert(of, answer);
+        }
+    }
+
+    /// The sheet of a loop's device; of two (after an exchange) the one that spoke last.
+    pub fn of_tag(&self, tag: &Tag) -> Option<Sheet> {
+        let all = self.0.read().unwrap_or_else(PoisonError::into_inner);
+        all.values()
+            .filter(|s| s.tag.as_ref() == Some(tag))
+            .max_by_key(|s| s.answers().map(|a| a.time).max())
+            .cloned()
+    }
+
+    /// The sheet of a gateway itself, which has no tag of a loop.
+    pub fn of_gateway(&self, gateway: &str) -> Option<Sheet> {
+        let all = self.0.read().unwrap_or_else(PoisonError::into_inner);
+        all.values()
+            .filter(|s| s.gateway == gateway && s.tag.is_none())
+            .max_by_key(|s| s.answers().map(|a| a.time).max())
+            .cloned()
+    }
+}
