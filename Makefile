@@ -56,7 +56,7 @@ seeds: web
 	python3 sample-fleet/seeds/run.py $(SEEDS)
 
 # What the watch claims to find against what it finds on 50 sound fleets (minutes); make detectable DETECTABLE="--fleets 5".
-DETECTABLE ?= --table docs/detectable.md
+DETECTABLE ?=
 detectable:
 	cargo build --workspace --example detectable
 	nice -n 15 target/debug/examples/detectable $(DETECTABLE)

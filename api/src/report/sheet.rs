@@ -45,6 +45,7 @@ pub(super) fn page(h: &mut Html, c: &Content<'_>, row: &AttentionRow) {
     checks(h, first);
     h.raw("</div></div>");
     if let Some(e) = entry {
+        wire(h, c, e);
         register(h, e);
     }
     work(h, c, row);
@@ -90,6 +91,14 @@ fn head(h: &mut Html, c: &Content<'_>, row: &AttentionRow, entry: Option<&LoopEn
             g.name
         ));
         h.text(&g.summary).raw("</p>");
+    }
+}
+
+/// What the two copies say of the wire: which currents have arrived, resistance, leakage.
+fn wire(h: &mut Html, c: &Content<'_>, entry: &LoopEntry) {
+    let terms = c.assessed.circuit(entry);
+    if !terms.says.is_empty() {
+        h.raw("<p class=\"wire\">").text(&terms.says.join(" ")).raw("</p>");
     }
 }
 

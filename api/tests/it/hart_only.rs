@@ -43,7 +43,7 @@ fn a_fleet_without_analog_inputs() {
         _ => true,
     };
     let mut recall: BTreeMap<&str, (u32, u32)> = BTreeMap::new();
-    for f in truth.faults.iter().filter(|f| remains(f)) {
+    for f in truth.faults.iter().filter(|f| remains(*f)) {
         let r = recall.entry(f.kind).or_default();
         r.1 += 1;
         r.0 += u32::from(found.contains(&(f.tag.as_str(), f.kind)));

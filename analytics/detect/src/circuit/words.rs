@@ -91,7 +91,7 @@ fn window(w: &Window) -> Vec<String> {
     )];
     out.push(if w.alarm_high_witnessed {
         format!(
-            "A current of alarm size passed on {}; none above {:.2} mA is shown.",
+            "A current of alarm size arrived on {}; none above {:.2} mA is shown.",
             date(w.highest.at),
             w.highest.current_ma
         )
@@ -127,7 +127,7 @@ fn resistance(r: &Resistance, w: &Wiring, seen: Option<&Window>) -> Vec<String> 
         ));
     } else if let (Some(most), Some(seen)) = (r.at_most_ohm, seen) {
         out.push(format!(
-            "Since {:.2} mA passed, there were at most {} in the loop on {} ({with}).",
+            "Since {:.2} mA arrived, there were at most {} in the loop on {} ({with}).",
             seen.highest.current_ma,
             ohm(most),
             date(seen.highest.at)
