@@ -6,7 +6,7 @@ WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
 # Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
 DEMO ?=
 
-.PHONY: demo web build test web-test api-contract referee latency seeds thresholds calibration power chaos fuzz lint tools clean-web
+.PHONY: demo web build test web-test api-contract referee latency seeds detectable thresholds calibration power chaos fuzz lint tools clean-web
 .DEFAULT_GOAL := demo
 
 demo: web
@@ -82,6 +82,12 @@ fuzz:
 power:
 	cargo build -p analytics-detect --example power
 	target/debug/examples/power docs/detectors/power $(POWER)
+
+# What the watch claims to find against what it finds on 50 sound fleets (minutes); make detectable DETECTABLE="--fleets 5".
+DETECTABLE ?=
+detectable:
+	cargo build --workspace --example detectable
+	nice -n 15 target/debug/examples/detectable $(DETECTABLE)
 
 lint:
 	cargo fmt --all --check

@@ -5,7 +5,7 @@ use crate::collection;
 use crate::config::SiteConfig;
 use crate::http;
 use crate::state::{Shared, SiteView};
-use analytics_assess::Engine;
+use analytics_assess::{Engine, Watch};
 use anyhow::Context;
 use ingest_store::{ImportOptions, Store};
 use std::io::IsTerminal;
@@ -21,6 +21,8 @@ const SEAL_EVERY: Duration = Duration::from_secs(180);
 /// An assessment follows new readings after this time, and comes at least so often.
 const ASSESS_SOON: Duration = Duration::from_secs(10);
 const ASSESS_AT_LEAST: Duration = Duration::from_secs(60);
+/// How often it is asked whether a day is over whose numbers are to be made.
+const WATCH_LOOKS_EVERY: Duration = Duration::from_secs(5);
 /// Open connections get this long to finish when the service stops.
 const DRAIN: Duration = Duration::from_secs(5);
 
@@ -206,6 +208,7 @@ async fn start(
             shutdown.clone(),
         )),
         tokio::spawn(assess_on_and_on(shared.clone(), shutdown.clone())),
+        tokio::spawn(watch_nightly(shared.clone(), shutdown.clone())),
         tokio::spawn(http::events::watch(shared.clone(), shutdown.clone())),
     ];
     if let Some(alerts) = &config.alerts {
@@ -338,6 +341,53 @@ async fn assess_on_and_on(shared: Arc<Shared>, shutdown: CancellationToken) {
             () = shutdown.cancelled() => return,
             () = rest => {}
         }
+    }
+}
+
+/// Works out what the watch would see: after the first result, and again when a day is over. One core, after a rest, so
+/// that the assessment goes first.
+async fn watch_nightly(shared: Arc<Shared>, shutdown: CancellationToken) {
+    let mut watch = Watch::default();
+    let mut done: Option<i64> = None;
+    loop {
+        tokio::select! {
+            () = shutdown.cancelled() => return,
+            () = tokio::time::sleep(WATCH_LOOKS_EVERY) => {}
+        }
+        let Some(current) = shared.current() else {
+            continue;
+        };
+        let day = current.assessed.result.to.map(ingest_model::UtcMicros::day);
+        if day.is_none() || day == done {
+            continue;
+        }
+        let (mut kept, state, stop) = (watch, shared.clone(), shutdown.clone());
+        let outcome = blocking(move || {
+            let began = Instant::now();
+            let snapshot = state.reader.snapshot()?;
+            let report = kept.run(&current.assessed, &snapshot, &|| !stop.is_cancelled());
+            tracing::info!(
+                "what the watch would see: {} loops, {} made anew, {} blind for a kind, in {:.2} s",
+                report.loops.len(),
+                report.renewed,
+                report.blind.len(),
+                began.elapsed().as_secs_f64()
+            );
+            state.set_watch(report);
+            Ok(kept)
+        })
+        .await;
+        watch = match outcome {
+            Ok(kept) => {
+                done = day;
+                kept
+            }
+            Err(e) => {
+                tracing::error!("what the watch would see could not be worked out: {e:#}");
+                done = day;
+                Watch::default()
+            }
+        };
     }
 }
 

@@ -4,7 +4,7 @@ use crate::casebook::CaseBook;
 use crate::metrics::Metrics;
 use crate::news::News;
 use crate::notes::DeviceNotes;
-use analytics_assess::{Assessed, Engine, Settings};
+use analytics_assess::{Assessed, Engine, Settings, WatchReport};
 use axum::body::Bytes;
 use ingest_collect::SheetTable;
 use ingest_model::{Columns, Reading, Tag, UtcMicros};
@@ -151,6 +151,8 @@ pub struct Shared {
     /// Work items and their log.
     pub book: CaseBook,
     current: RwLock<Option<Arc<Current>>>,
+    /// What the watch would see; `None` until the first night's work is done.
+    watch: RwLock<Option<Arc<WatchReport>>>,
     newest: RwLock<HashMap<Tag, Reading>>,
     gateways: GatewaySource,
     /// What devices said beside their readings, while the service collects.
@@ -220,6 +222,7 @@ impl Shared {
             book: CaseBook::new(store.reader(), analytics_cases::Settings::default()),
             store: Mutex::new(Some(store)),
             current: RwLock::new(None),
+            watch: RwLock::new(None),
             newest: RwLock::new(HashMap::new()),
             gateways,
             sheets: OnceLock::new(),
@@ -289,8 +292,32 @@ impl Shared {
             .clone()
     }
 
+    /// What the watch would see, as last worked out.
+    pub fn watch(&self) -> Option<Arc<WatchReport>> {
+        self.watch
+            .read()
+            .unwrap_or_else(PoisonError::into_inner)
+            .clone()
+    }
+
+    /// Puts new numbers in place; from the next result on, loops where the watch is blind are not judged.
+    pub fn set_watch(&self, report: WatchReport) {
+        *self.watch.write().unwrap_or_else(PoisonError::into_inner) = Some(Arc::new(report));
+    }
+
     /// Puts a new result in place and tells the listeners.
-    pub fn set_current(&self, assessed: Assessed, assessed_at: UtcMicros) {
+    pub fn set_current(&self, mut assessed: Assessed, assessed_at: UtcMicros) {
+        if let Some(watch) = self.watch() {
+            let list = &mut assessed.result.not_judged;
+            let known: std::collections::BTreeSet<(Tag, &str)> =
+                list.iter().map(|n| (n.tag.clone(), n.what)).collect();
+            let blind = watch.blind.iter().filter(|n| {
+                !known.contains(&(n.tag.clone(), n.what))
+                    && !known.contains(&(n.tag.clone(), "all"))
+            });
+            list.extend(blind.cloned());
+            list.sort();
+        }
         let mut slot = self.current.write().unwrap_or_else(PoisonError::into_inner);
         let id = slot.as_ref().map_or(1, |c| c.id + 1);
         let current = Arc::new(Current {

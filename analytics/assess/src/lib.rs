@@ -11,6 +11,7 @@ mod families;
 mod family;
 mod frames;
 mod trace;
+mod watch;
 
 pub use agreement::{AGREEMENT_DAYS, LoopAgreement, agreement_csv, loop_agreement};
 pub use engine::{AssessError, Assessed, Engine, Settings};
@@ -21,3 +22,4 @@ pub use family::{
 };
 pub use frames::{families_csv, to_csv};
 pub use trace::{Trace, TraceStep};
+pub use watch::{Watch, WatchReport};

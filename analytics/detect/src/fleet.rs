@@ -129,6 +129,11 @@ pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
     }
 }
 
+/// Pass 1 for one loop alone: what its own detectors say (companions and groups are not asked).
+pub fn judge(l: &LoopRecord<'_>, ctx: &Context, fleet: &Fleet<'_>, params: &Params) -> Vec<Draft> {
+    one_loop(l, ctx, fleet, params, &Limits::new(params.budget)).drafts
+}
+
 /// Loops are independent in pass 1: shared out over threads, each unpacked, worked on and dropped, results put
 /// together in register order.
 fn on_all_cores<T: Send>(

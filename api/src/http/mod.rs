@@ -6,6 +6,7 @@ mod attention;
 mod baseline;
 mod cases;
 mod circuit;
+mod detectable;
 mod device;
 mod document;
 pub mod events;
@@ -80,6 +81,8 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(circuit::circuit))
         .routes(routes!(device::of_loop))
         .routes(routes!(device::of_gateway))
+        .routes(routes!(detectable::loop_detectable))
+        .routes(routes!(detectable::detectable))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
         .routes(routes!(sheets::trace_picture))

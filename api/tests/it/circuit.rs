@@ -1,6 +1,7 @@
-//! Circuit terms over HTTP.
+//! Circuit terms and what the watch would find, over HTTP.
 
 use crate::support::Fixture;
+use analytics_assess::{Engine, Settings, Watch};
 
 #[tokio::test]
 async fn circuit_terms_of_a_loop() {
@@ -18,4 +19,51 @@ async fn circuit_terms_of_a_loop() {
     assert!(body["cannot_tell"].to_string().contains("20.4 to 28.8 V"));
     assert_eq!(f.get("/api/v1/loops/FT-999/circuit").await.0, 404);
     assert_eq!(f.get("/api/v1/loops/FT-101/circuit?x=1").await.0, 400);
+}
+
+#[tokio::test]
+async fn numbers_come_after_the_first_night() {
+    let f = Fixture::new(true);
+    for path in ["/api/v1/detectable", "/api/v1/loops/FT-101/detectable"] {
+        let (status, body) = f.get(path).await;
+        assert!(status == 200 && body["as_of"].is_null(), "{path}: {body}");
+    }
+    let snapshot = f.shared.reader.snapshot().unwrap();
+    let mut engine = Engine::new(Settings::default());
+    let assessed = engine.assess(&snapshot, None, &mut |_| {}).unwrap();
+    let mut watch = Watch::default();
+    let report = watch.run(&assessed, &snapshot, &|| true);
+    assert_eq!(report.renewed, 3);
+    // Nothing changed: nothing is made anew, and the numbers are the same.
+    let again = watch.run(&assessed, &snapshot, &|| true);
+    assert_eq!(again.renewed, 0);
+    assert_eq!(report.loops, again.loops);
+    let blind = report.blind.clone();
+    f.shared.set_watch(report);
+    let (status, body) = f.get("/api/v1/detectable?limit=2").await;
+    assert_eq!(status, 200);
+    assert_eq!(body["loops"].as_array().unwrap().len(), 2);
+    assert_eq!(body["next"], "PT-102");
+    let (_, rest) = f.get("/api/v1/detectable?after=PT-102").await;
+    assert_eq!(rest["loops"].as_array().unwrap().len(), 1);
+    assert_eq!(rest["next"], serde_json::Value::Null);
+    let (status, one) = f.get("/api/v1/loops/FT-101/detectable").await;
+    assert_eq!(status, 200);
+    for n in one["numbers"].as_array().unwrap() {
+        assert!(n["size"].is_number() || n["blind"].is_string(), "{n}");
+        assert!(n["says"].as_str().unwrap().ends_with('.'), "{n}");
+    }
+    assert_eq!(f.get("/api/v1/detectable?limit=0").await.0, 400);
+    assert_eq!(f.get("/api/v1/detectable?days=3").await.0, 400);
+    // One whole day of record is too short for a drift: the watch is blind there, and the next result says so.
+    assert!(blind.iter().any(|n| n.what == "analog-digital-drift"));
+    f.shared.set_current(assessed, ingest_model::UtcMicros(1));
+    let (_, attention) = f.get("/api/v1/attention").await;
+    let rows = attention["not_judged"].as_array().unwrap();
+    for n in &blind {
+        let listed = rows
+            .iter()
+            .filter(|r| r["tag"] == n.tag.as_str() && (r["what"] == n.what || r["what"] == "all"));
+        assert!(listed.count() >= 1, "{n:?}");
+    }
 }

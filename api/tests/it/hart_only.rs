@@ -1,6 +1,6 @@
 //! No analog input mapped: everything that still works does, and the rest says plainly that it cannot judge.
 
-use analytics_assess::{Engine, Settings};
+use analytics_assess::{Engine, Settings, Watch};
 use analytics_detect::Kind;
 use ingest_model::UtcMicros;
 use ingest_store::Store;
@@ -87,11 +87,29 @@ fn a_fleet_without_analog_inputs() {
         "parked loops have no current to miss"
     );
 
-    // The wire: nothing can be told, and it says so.
+    // The wire: nothing can be told, and the numbers say why there are none.
     let register = snapshot.register();
+    let watch = Watch::default().run(&assessed, &snapshot, &|| true);
     for tag in register.tags() {
         let terms = assessed.circuit(register.current(tag).unwrap());
         assert!(terms.says.is_empty(), "{tag}: {:?}", terms.says);
         assert!(!terms.cannot_tell.is_empty());
+        let numbers = &watch.loops[tag].numbers;
+        assert!(
+            numbers
+                .iter()
+                .all(|n| n.size.is_some() || n.blind.is_some())
+        );
+        let drift = numbers
+            .iter()
+            .filter(|n| n.kind == Kind::AnalogDigitalDrift);
+        assert!(drift.clone().count() > 0 && drift.clone().all(|n| n.size.is_none()));
     }
+    // Errors need no current.
+    let errors = watch
+        .loops
+        .values()
+        .flat_map(|w| &w.numbers)
+        .filter(|n| n.kind == Kind::RisingErrors && n.size.is_some());
+    assert!(errors.count() > a.loops);
 }

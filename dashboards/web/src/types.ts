@@ -36,3 +36,22 @@ export type Compared = Of<"Compared">;
 export type Family = Of<"Family">;
 export type FleetMean = Of<"FleetMean">;
 export type Families = Of<"Families">;
+
+export interface Detectable {
+  fault: string;
+  kind: string;
+  within_days: number;
+  size: number | null;
+  measure: string;
+  rerun_found: boolean | null;
+  blind: string | null;
+  says: string;
+}
+
+export interface Watch {
+  as_of: Time | null;
+  loops: { tag: string; as_of: Time; numbers: Detectable[] }[];
+  next: string | null;
+  blind: NotJudged[];
+  limits: string;
+}

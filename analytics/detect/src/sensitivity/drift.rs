@@ -3,7 +3,8 @@
 //! The detector's statistic for a fault of size `a` is `(a / se)^2`, with `se` the standard error of the fault's
 //! amplitude beside the base model over the days before and after the onset, in the loop's own day-to-day scatter. It is
 //! believed above `accept(days)`, and above a practical size. So nine of ten are found at `max(se sqrt(accept), practical)
-//! + 1.28 se`. The detector then runs on the loop's own blocks with a fault just beyond its boundary in the last days.
+//! + 1.28 se`. The detector then runs on the loop's own blocks with a fault just beyond its boundary in the last days, one
+//! of the four faults a night in turn.
 
 use super::faults::add_deviation;
 use super::{Answer, Fault, Setting, WITHIN_DAYS, Z90};
@@ -11,7 +12,7 @@ use crate::block::HourBlock;
 use crate::drift::fit::{Base, CELL_H, Cell, Form, cells, residuals, scatter, start_t};
 use crate::drift::{self, MIN_DAYS, accept};
 use crate::finding::Kind;
-use crate::history::{LoopRecord, hour_in, quantile};
+use crate::history::{LoopRecord, hour_in, median, quantile};
 
 /// Sizes beyond this are not sought, % of span.
 const MOST_PCT: f64 = 5.0;
@@ -29,6 +30,8 @@ const FAULTS: [(Fault, Form, bool); 4] = [
 struct Known {
     cells: Vec<Cell>,
     per_weight: f64,
+    /// The same from the scatter of day means alone, without the detector's floors: what the amplitude really varies by.
+    day_per_weight: f64,
     days: usize,
     visited_high: f64,
     practical: f64,
@@ -62,8 +65,11 @@ pub(super) fn numbers(s: &Setting<'_>, open: bool) -> Vec<Answer> {
     };
     FAULTS
         .iter()
-        .flat_map(|(fault, form, growing)| {
-            let factor = rerun(s, &k, *form, *growing);
+        .enumerate()
+        .flat_map(|(i, (fault, form, growing))| {
+            // One of the four a night: the detector's own search is what costs.
+            let turn = s.turn % FAULTS.len() == i;
+            let factor = turn.then(|| rerun(s, &k, *form, *growing)).flatten();
             WITHIN_DAYS.map(|n| match (size(&k, *form, *growing, n), factor) {
                 (None, _) => Answer::blind(*fault, n, "too little running in the last days"),
                 (_, Some(None)) => {
@@ -103,20 +109,35 @@ fn known(s: &Setting<'_>) -> Option<Known> {
         for (i, v) in z.into_iter().take(most) {
             cells[i].used = v <= 5.0;
         }
-        told = Some((sc.per_weight, sc.days));
+        let correlated = (1.0 + sc.r1) / (1.0 - sc.r1);
+        let by_day = sc.day_sd * sc.day_sd * usual_day_weight(&cells) * correlated;
+        told = Some((sc.per_weight, by_day, sc.days));
     }
-    let (per_weight, days) = told?;
+    let (per_weight, by_day, days) = told?;
     let x: Vec<f64> = cells
         .iter()
         .map(|c| c.xx[0][1] / c.weight().max(1e-12))
         .collect();
     Some(Known {
         per_weight,
+        day_per_weight: by_day.min(per_weight),
         days,
         visited_high: quantile(x, 0.9),
         practical: 0.1_f64.max(0.2 * s.l.entry.tolerance_pct),
         cells,
     })
+}
+
+fn usual_day_weight(cells: &[Cell]) -> f64 {
+    let mut days: Vec<(i64, f64)> = Vec::new();
+    for c in cells.iter().filter(|c| c.used) {
+        match days.last_mut() {
+            Some(d) if d.0 == c.day() => d.1 += c.weight(),
+            _ => days.push((c.day(), c.weight())),
+        }
+    }
+    let w = median(days.into_iter().map(|d| d.1).collect());
+    if w.is_finite() { w } else { 0.0 }
 }
 
 /// Growth from 0 to 1 over the days, or 1 at once.
@@ -137,7 +158,8 @@ fn growth(cells: &[Cell], start: usize, days: u32, growing: bool) -> impl Fn(usi
 /// has lasted `n` days; with the amplitude that the record itself shows there.
 struct Edge {
     boundary: f64,
-    se: f64,
+    /// What the amplitude varies by from record to record.
+    varies: f64,
     own: f64,
 }
 
@@ -161,7 +183,7 @@ fn edge(
     let practical = k.practical / form.at(k.visited_high).max(1e-3);
     Some(Edge {
         boundary: (se * accept(days.len().max(k.days)).sqrt()).max(practical),
-        se,
+        varies: unit_se * k.day_per_weight.sqrt(),
         own,
     })
 }
@@ -199,7 +221,7 @@ fn size(k: &Known, form: Form, growing: bool, n: u32) -> Option<f64> {
         return None;
     }
     let e = edge(k, &cells, start, form, growing, n)?;
-    Some(e.boundary + Z90 * e.se)
+    Some(e.boundary + Z90 * e.varies)
 }
 
 /// Runs the detector on the loop's own blocks with the fault in the last seven days. Outer `None` = the record is too

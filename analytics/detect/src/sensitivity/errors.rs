@@ -1,7 +1,8 @@
 //! Errors: the smallest share of failed exchanges that would stand out from the loop's own past.
 //!
 //! The same log likelihood ratio as the detector's, for a rise that begins now and lasts the days: the smallest count that
-//! it believes, then the share whose 10 % quantile (quasi Poisson, with the loop's own dispersion) is that count. One run
+//! it believes, then the share whose 10 % quantile is that count. The loop's own failures scatter by their own dispersion,
+//! added ones as Poisson counts do; the detector pools the dispersion of both sides, and so does this. One run
 //! of the detector's search, with that count spread over copies of the last days, says whether it really is found.
 
 use super::{Answer, Fault, Setting, WITHIN_DAYS, Z90};
@@ -70,7 +71,15 @@ fn number(own: &[Cell], days: u32) -> Option<Answer> {
     }
     let phi = dispersion(own, k0 / n0);
     let before = (k0 / n0).max(0.25 / n0);
+    // Dispersion of the counts after the rise, and pooled as the detector does.
+    let after_phi = |k1: f64| {
+        let own_share = (before * n1 / k1).min(1.0);
+        own_share * phi + (1.0 - own_share)
+    };
+    let (m0, m1) = (own.len() as f64, times * model.len() as f64);
+    let pooled = |k1: f64| ((m0 * phi + m1 * after_phi(k1)) / (m0 + m1)).max(1.0);
     let believed = |k1: f64| {
+        let phi = pooled(k1);
         let lr = 2.0 * (log_term(k1, n1) + log_term(k0, n0) - log_term(k1 + k0, n1 + n0));
         k1 / n1 > k0 / n0
             && lr / phi >= accept_lr()
@@ -94,6 +103,7 @@ fn number(own: &[Cell], days: u32) -> Option<Answer> {
         }
     }
     // The mean whose 10 % quantile is that count.
+    let phi = after_phi(high);
     let root = 0.5 * (Z90 * phi.sqrt() + (Z90 * Z90 * phi + 4.0 * high).sqrt());
     let share = root * root / n1;
     let found = (days == WITHIN_DAYS[0]).then(|| search_finds(own, &model, high / n1));

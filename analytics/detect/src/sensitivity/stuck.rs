@@ -1,7 +1,8 @@
 //! Stuck values: how long until one is found.
 //!
 //! A stuck value has no size; its number is the time. The loop's own blocks are frozen from ten different hours of the
-//! last two weeks on, and the detector runs with ever more of the record until it finds it; nine of the ten decide.
+//! last two weeks on, and the detector runs with ever more of the record until it finds it. The longest of ten tries is
+//! passed by one in eleven (expected coverage n/(n+1) of the largest of n): that is the number.
 
 use super::faults::{Still, freeze};
 use super::{Answer, Fault, Setting, WITHIN_DAYS};
@@ -17,7 +18,9 @@ const LADDER: [i64; 14] = [3, 4, 5, 6, 8, 10, 12, 16, 24, 36, 48, 72, 120, 168];
 const ONSETS: usize = 10;
 const APART_H: i64 = 17;
 /// Days before an onset that the detector is given.
-const BEFORE_H: i64 = 14 * 24;
+const BEFORE_H: i64 = 10 * 24;
+/// Most are found within this; only then is more of the record taken.
+const SOON_H: i64 = 48;
 
 const FAULTS: [(Fault, Still, Signal); 3] = [
     (
@@ -78,7 +81,7 @@ pub(super) fn numbers(s: &Setting<'_>, open: bool) -> Vec<Answer> {
         .collect()
 }
 
-/// Hours until nine of ten are found; outer `None` = too short a record, inner = not within a week.
+/// Hours until the last of the onsets is found; outer `None` = too short a record, inner = not within a week.
 fn hours(s: &Setting<'_>, still: Still, signal: Signal) -> Option<Option<f64>> {
     let blocks = s.l.blocks;
     let last = blocks.last()?.hour;
@@ -93,19 +96,28 @@ fn hours(s: &Setting<'_>, still: Still, signal: Signal) -> Option<Option<f64>> {
     }
     let mut found: Vec<Option<i64>> = onsets
         .iter()
-        .map(|t| until_found(s, *t, still, signal))
+        .map(|t| {
+            until_found(s, *t, still, signal, SOON_H)
+                .or_else(|| until_found(s, *t, still, signal, longest))
+        })
         .collect();
+    // Not found sorts last.
     found.sort_by_key(|f| f.unwrap_or(i64::MAX));
-    // Nearest rank of 90 %; an onset within the hour loses up to that hour.
-    let rank = (9 * found.len()).div_ceil(10) - 1;
-    Some(found.get(rank).copied().flatten().map(|h| h as f64 + 1.0))
+    // The longest; an onset within the hour loses up to that hour.
+    Some(found.last().copied().flatten().map(|h| h as f64 + 1.0))
 }
 
-fn until_found(s: &Setting<'_>, onset: i64, still: Still, signal: Signal) -> Option<i64> {
+fn until_found(
+    s: &Setting<'_>,
+    onset: i64,
+    still: Still,
+    signal: Signal,
+    most: i64,
+) -> Option<i64> {
     let blocks = s.l.blocks;
     let from = blocks.partition_point(|b| b.hour < onset - BEFORE_H);
     let start = blocks.partition_point(|b| b.hour < onset);
-    let end = blocks.partition_point(|b| b.hour < onset + LADDER[LADDER.len() - 1]);
+    let end = blocks.partition_point(|b| b.hour < onset + most);
     let mut tail: Vec<HourBlock> = blocks.get(from..end)?.to_vec();
     let at = start - from;
     // The value that it keeps: the last one's mean stands for it.
@@ -136,7 +148,10 @@ fn until_found(s: &Setting<'_>, onset: i64, still: Still, signal: Signal) -> Opt
         })
     };
     // Once found it stays found: the first step of the ladder by halving.
-    let (mut low, mut high) = (0, LADDER.len() - 1);
+    let (mut low, mut high) = (
+        0,
+        LADDER.partition_point(|h| *h < most).min(LADDER.len() - 1),
+    );
     if !finds(LADDER[high]) {
         return None;
     }

@@ -8,6 +8,7 @@ import { AgreementFigure } from "../figures/agreement";
 import { Circuit } from "../figures/circuit";
 import { Parts, meansOf, type Means } from "../figures/parts";
 import type { Poll } from "../figures/twin";
+import { LoopWatch } from "../figures/watch";
 import { DAY, HOUR, count, instant, ms, num, pct } from "../format";
 import { Said, When } from "../said";
 import { Term } from "../term";
@@ -137,6 +138,7 @@ export function Loop({ tag }: { tag: string }) {
       <Figure loop={loop} polls={polls} trace={trace} f={f} view={view} now={to} why={whyPolls} />
       {agreement && !loop.multidrop && <AgreementFigure a={agreement} now={to} />}
       <Circuit tag={tag} version={version} now={to} />
+      <LoopWatch tag={tag} version={version} />
       {row && <Also row={row} f={f} />}
       <Columns loop={loop} version={version} />
     </>

@@ -2,6 +2,7 @@
 
 import { useEffect } from "preact/hooks";
 import { loopPath } from "../api";
+import { FleetWatch } from "../figures/watch";
 import { count } from "../format";
 import { assessment } from "../state";
 import { countWord, plural, whatWords } from "../words";
@@ -48,6 +49,7 @@ export function NotJudged() {
           <Tags tags={g.tags} />
         </section>
       ))}
+      <FleetWatch version={a.assessed_at ?? ""} />
     </>
   );
 }

@@ -1,0 +1,203 @@
+//! A number for every silence, over a fleet: nightly, from whole days, and only for loops of which something changed.
+
+use crate::day::Day;
+use crate::engine::Assessed;
+use analytics_detect::context::{Context, ContextRows};
+use analytics_detect::sensitivity::{LoopWatch, Watched, of_loop};
+use analytics_detect::{
+    Blocks, Finding, LoopRecord, LoopSource, NotJudged, PackError, PackedDays, Work,
+};
+use ingest_model::{LoopEntry, Tag, UtcMicros};
+use ingest_store::Snapshot;
+use std::collections::{BTreeMap, BTreeSet};
+use std::hash::{DefaultHasher, Hash, Hasher};
+use std::sync::{Arc, Mutex, PoisonError};
+
+/// Numbers of all loops, kept from night to night.
+#[derive(Debug, Default)]
+pub struct Watch {
+    known: BTreeMap<Tag, (u64, Arc<LoopWatch>)>,
+}
+
+/// What one run did.
+#[derive(Debug, Default)]
+pub struct WatchReport {
+    /// By tag.
+    pub loops: BTreeMap<Tag, Arc<LoopWatch>>,
+    /// End of the last whole day that they are made from; `None` = no whole day yet.
+    pub as_of: Option<UtcMicros>,
+    /// Loops whose numbers were made anew; the rest stood.
+    pub renewed: usize,
+    /// Loops and kinds for which the watch is blind, with the reason, in order of tag.
+    pub blind: Vec<NotJudged>,
+}
+
+impl Watch {
+    /// Numbers of every loop in the register, from the whole days of `assessed`. One core; `go_on` is asked before
+    /// each loop and ends the run early (the rest keeps what it had).
+    pub fn run(
+        &mut self,
+        assessed: &Assessed,
+        snapshot: &Snapshot,
+        go_on: &dyn Fn() -> bool,
+    ) -> WatchReport {
+        let mut report = WatchReport::default();
+        let Some(end) = assessed.result.to else {
+            return report;
+        };
+        let register = snapshot.register();
+        let days = WholeDays {
+            days: assessed
+                .days
+                .iter()
+                .filter(|d| d.last.is_some_and(|t| UtcMicros(t).day() < end.day()))
+                .map(|d| &**d)
+                .collect(),
+            lost: Mutex::new(BTreeSet::new()),
+        };
+        let Some(last) = days.days.iter().filter_map(|d| d.last).max().map(UtcMicros) else {
+            return report;
+        };
+        let to = UtcMicros::from_day(last.day() + 1);
+        report.as_of = Some(to);
+        let entries: Vec<&LoopEntry> = register
+            .tags()
+            .filter(|t| !register.is_retired(t))
+            .filter_map(|t| register.at(t, to).or_else(|| register.current(t)))
+            .collect();
+        self.known
+            .retain(|tag, _| entries.iter().any(|e| e.tag == *tag));
+        let work: Vec<Work> = snapshot
+            .work()
+            .iter()
+            .map(|w| Work {
+                tag: w.tag.clone(),
+                from: w.from,
+                to: w.to,
+            })
+            .collect();
+        let sources: Vec<LoopSource<'_>> = entries
+            .iter()
+            .map(|entry| LoopSource {
+                entry,
+                blocks: Blocks::Packed {
+                    days: &days,
+                    from: register
+                        .baseline_at(&entry.tag, to)
+                        .map_or(i64::MIN, |b| b.from.0),
+                },
+            })
+            .collect();
+        let findings: BTreeMap<&Tag, &[Finding]> = assessed
+            .result
+            .attention
+            .iter()
+            .map(|r| (&r.tag, r.findings.as_slice()))
+            .collect();
+        let mut context: Option<Context> = None;
+        for source in &sources {
+            let tag = &source.entry.tag;
+            let found = findings.get(tag).copied().unwrap_or_default();
+            let key = key(source, found, &work);
+            let stands = self.known.get(tag).is_some_and(|(k, _)| *k == key);
+            // Days that are gone since the assessment are there again at the next: until then the old numbers stand.
+            if !stands && !days.lost(tag) {
+                if !go_on() {
+                    break;
+                }
+                // What loops know of each other costs a pass over all: only when one of them needs it.
+                let context = context.get_or_insert_with(|| {
+                    let rows: Vec<ContextRows> = sources
+                        .iter()
+                        .map(|s| {
+                            ContextRows::of(&LoopRecord {
+                                entry: s.entry,
+                                blocks: &s.load(),
+                            })
+                        })
+                        .collect();
+                    Context::join(&rows)
+                });
+                let numbers = of_loop(&Watched {
+                    record: LoopRecord {
+                        entry: source.entry,
+                        blocks: &source.load(),
+                    },
+                    context,
+                    to,
+                    work: &work,
+                    findings: found,
+                });
+                self.known.insert(tag.clone(), (key, Arc::new(numbers)));
+                report.renewed += 1;
+            }
+        }
+        for source in &sources {
+            let Some((_, w)) = self.known.get(&source.entry.tag) else {
+                continue;
+            };
+            let blind = w.blind(source.entry.tolerance_pct);
+            report
+                .blind
+                .extend(blind.into_iter().map(|(kind, why)| NotJudged {
+                    tag: source.entry.tag.clone(),
+                    what: kind.as_str(),
+                    why,
+                }));
+            report.loops.insert(source.entry.tag.clone(), w.clone());
+        }
+        report
+    }
+}
+
+/// The days that are over, as the detectors read them.
+#[derive(Debug)]
+struct WholeDays<'a> {
+    days: Vec<&'a Day>,
+    /// Loops of which a day could not be read.
+    lost: Mutex<BTreeSet<Tag>>,
+}
+
+impl WholeDays<'_> {
+    fn lost(&self, tag: &Tag) -> bool {
+        let lost = self.lost.lock().unwrap_or_else(PoisonError::into_inner);
+        lost.contains(tag)
+    }
+}
+
+impl PackedDays for WholeDays<'_> {
+    fn each(&self, tag: &Tag, take: &mut dyn FnMut(&[u8]) -> Result<(), PackError>) {
+        for d in &self.days {
+            let good = match d.of(tag) {
+                Ok(Some(l)) => take(l.hours()).is_ok(),
+                Ok(None) => true,
+                Err(_) => false,
+            };
+            if !good {
+                let mut lost = self.lost.lock().unwrap_or_else(PoisonError::into_inner);
+                lost.insert(tag.clone());
+            }
+        }
+    }
+}
+
+/// What the numbers of a loop depend on: its blocks, its register entry, what stands on it, announced work.
+fn key(source: &LoopSource<'_>, found: &[Finding], work: &[Work]) -> u64 {
+    let mut h = DefaultHasher::new();
+    if let Blocks::Packed { days, from } = &source.blocks {
+        days.each(&source.entry.tag, &mut |bytes| {
+            bytes.hash(&mut h);
+            Ok(())
+        });
+        from.hash(&mut h);
+    }
+    format!("{:?}", source.entry).hash(&mut h);
+    for f in found {
+        (f.kind, f.onset_low, f.ended).hash(&mut h);
+    }
+    for w in work {
+        let ours = w.tag.as_ref().is_none_or(|t| *t == source.entry.tag);
+        ours.then_some((w.from, w.to)).hash(&mut h);
+    }
+    h.finish()
+}

@@ -1,0 +1,115 @@
+//! A number for every silence: what the watch would find on each loop, and where it is blind.
+
+use super::App;
+use super::extract::{NoQuery, Path, Query};
+use super::problem::Problem;
+use analytics_detect::NotJudged;
+use analytics_detect::sensitivity::{Detectable, LoopWatch};
+use axum::Json;
+use serde::{Deserialize, Serialize};
+
+/// Loops in one answer, at most and without a parameter.
+const MOST: usize = 10_000;
+
+#[derive(Deserialize, utoipa::IntoParams)]
+#[into_params(parameter_in = Query)]
+#[serde(deny_unknown_fields)]
+pub(super) struct DetectableQuery {
+    /// Tags after this one.
+    after: Option<String>,
+    /// At most so many loops: 1 to 10,000, which is also the default.
+    #[param(minimum = 1, maximum = 10_000)]
+    limit: Option<usize>,
+}
+
+#[derive(Serialize, utoipa::ToSchema)]
+pub(super) struct DetectableAnswer {
+    /// End of the last whole day that the numbers are made from; null = no whole day yet, or not worked out yet (it
+    /// follows the first assessment).
+    as_of: Option<String>,
+    loops: Vec<LoopWatch>,
+    /// The next `after`; null = these were the last.
+    next: Option<String>,
+    /// Loops and kinds for which the watch is blind, of the whole fleet.
+    blind: Vec<NotJudged>,
+    /// How the numbers are made, and what they do not say.
+    limits: &'static str,
+}
+
+const LIMITS: &str = "Known faults were added to the loop's own blocks and the detectors asked. The days to come are taken to run as the last ones did. A fault smaller than a number here, or of another sort, may be there unseen.";
+
+/// What the watch would find on each loop.
+#[utoipa::path(get, path = "/api/v1/detectable", params(DetectableQuery), responses(
+    (status = 200, description = "the smallest fault of each sort that would be found, in order of tag", body = DetectableAnswer),
+    (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn detectable(
+    app: App,
+    Query(q): Query<DetectableQuery>,
+) -> Result<Json<DetectableAnswer>, Problem> {
+    let limit = q.limit.unwrap_or(MOST);
+    if !(1..=MOST).contains(&limit) {
+        return Err(Problem::bad_request(format!(
+            "limit: {limit} is not between 1 and {MOST}"
+        )));
+    }
+    let watch = app.watch().unwrap_or_default();
+    let after = q.after.as_deref();
+    let mut rest = watch
+        .loops
+        .iter()
+        .filter(|(tag, _)| after.is_none_or(|a| tag.as_str() > a));
+    let loops: Vec<LoopWatch> = rest
+        .by_ref()
+        .take(limit)
+        .map(|(_, w)| w.as_ref().clone())
+        .collect();
+    let more = rest.next().is_some();
+    Ok(Json(DetectableAnswer {
+        as_of: watch.as_of.map(ingest_model::UtcMicros::to_rfc3339),
+        next: loops.last().filter(|_| more).map(|l| l.tag.to_string()),
+        loops,
+        blind: watch.blind.clone(),
+        limits: LIMITS,
+    }))
+}
+
+#[derive(Serialize, utoipa::ToSchema)]
+pub(super) struct LoopDetectableAnswer {
+    tag: String,
+    /// End of the last whole day that the numbers are made from; null = not worked out yet: that follows the first
+    /// assessment, and the end of the first day of a new loop.
+    as_of: Option<String>,
+    /// Empty while `as_of` is null.
+    numbers: Vec<Detectable>,
+    /// Kinds for which the watch is blind on this loop.
+    blind: Vec<NotJudged>,
+    limits: &'static str,
+}
+
+/// What the watch would find on one loop.
+#[utoipa::path(get, path = "/api/v1/loops/{tag}/detectable", params(("tag" = String, Path, description = "the loop's tag, percent-encoded")), responses(
+    (status = 200, description = "the smallest fault of each sort that would be found", body = LoopDetectableAnswer),
+    (status = 400, description = "a parameter that this address does not have", body = Problem, content_type = "application/problem+json"),
+    (status = 404, description = "no such loop", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn loop_detectable(
+    app: App,
+    Path(text): Path<String>,
+    Query(_none): Query<NoQuery>,
+) -> Result<Json<LoopDetectableAnswer>, Problem> {
+    let snapshot = super::snapshot(&app).await?;
+    let tag = super::known_tag(&snapshot, &text)?;
+    let watch = app.watch().unwrap_or_default();
+    let of_loop = watch.loops.get(&tag);
+    Ok(Json(LoopDetectableAnswer {
+        as_of: of_loop.map(|w| w.as_of.to_rfc3339()),
+        numbers: of_loop.map(|w| w.numbers.clone()).unwrap_or_default(),
+        blind: watch
+            .blind
+            .iter()
+            .filter(|n| n.tag == tag)
+            .cloned()
+            .collect(),
+        tag: tag.to_string(),
+        limits: LIMITS,
+    }))
+}

@@ -1,0 +1,152 @@
+// A number for every silence: on one loop as sentences, over the fleet as a table by sort of fault.
+
+import { useEffect, useState } from "preact/hooks";
+import { get, loopPath, said } from "../api";
+import { count, day, ms, num, pct } from "../format";
+import { now } from "../state";
+import type { Detectable, Watch } from "../types";
+import { plural } from "../words";
+
+/** The sentences of one loop, those for a week first; the rest on demand. */
+export function LoopWatch({ tag, version }: { tag: string; version: string }) {
+  const [numbers, set] = useState<Detectable[] | null>(null);
+  const [why, setWhy] = useState("");
+  useEffect(() => {
+    const stop = new AbortController();
+    get<{ numbers: Detectable[] }>(`loops/${encodeURIComponent(tag)}/detectable`, stop.signal)
+      .then((a) => {
+        set(a.numbers);
+        setWhy("");
+      })
+      .catch((e: unknown) => {
+        if (!stop.signal.aborted) setWhy(said(e));
+      });
+    return () => stop.abort();
+  }, [tag, version]);
+  if (numbers === null && why === "") return null;
+  return (
+    <section class="also" aria-label="What would be found here">
+      <h2>What would be found here</h2>
+      {numbers === null ? (
+        <p>{why}</p>
+      ) : numbers.length === 0 ? (
+        <p>Not worked out yet: that follows the first assessment, then once a day.</p>
+      ) : (
+        <>
+          <p>Known faults were added to this loop's own record and the detectors asked. Smaller ones may be there unseen.</p>
+          <ul>
+            {numbers.filter((n) => n.within_days === 7).map((n) => (
+              <li key={n.fault}>{n.says}</li>
+            ))}
+          </ul>
+          <details>
+            <summary>the same within 30 days</summary>
+            <ul>
+              {numbers.filter((n) => n.within_days === 30).map((n) => (
+                <li key={n.fault}>{n.says}</li>
+              ))}
+            </ul>
+          </details>
+        </>
+      )}
+    </section>
+  );
+}
+
+export const FAULTS: readonly (readonly [string, string])[] = [
+  ["offset-growing", "an offset that grows"],
+  ["offset-step", "an offset at once"],
+  ["span-growing", "a span error that grows"],
+  ["span-step", "a span error at once"],
+  ["stuck-digital", "a digital value that stops"],
+  ["stuck-analog", "a current that stops"],
+  ["stuck-both", "both stopping together"],
+  ["more-errors", "a rise of failed exchanges"],
+  ["noise-rise", "a rise of scatter"],
+  ["noise-collapse", "a fall of scatter"],
+];
+
+function size(d: Detectable, v: number): string {
+  if (d.measure === "pct-of-span") return pct(v);
+  if (d.measure === "hours") return `${num(v, 0)}\u202fh`;
+  if (d.measure === "failed-share") return pct(100 * v, 1);
+  return `${num(v, 2)}×`;
+}
+
+/** The fleet: middle and worst number of each sort, and the loop that has the worst. */
+export function FleetWatch({ version }: { version: string }) {
+  const [watch, set] = useState<Watch | null>(null);
+  const [why, setWhy] = useState("");
+  useEffect(() => {
+    const stop = new AbortController();
+    get<Watch>("detectable", stop.signal)
+      .then((w) => {
+        set(w);
+        setWhy("");
+      })
+      .catch((e: unknown) => {
+        if (!stop.signal.aborted) setWhy(said(e));
+      });
+    return () => stop.abort();
+  }, [version]);
+  if (watch === null && why === "") return null;
+  return (
+    <section class="plain" aria-label="What would be found on the others">
+      <h2>What would be found on the others</h2>
+      {watch === null ? (
+        <p>{why}</p>
+      ) : (
+        <>
+          <p class="nt">
+            The smallest fault of each sort that would be found in 9 of 10 cases, {watch.as_of === null ? "not worked out yet: that follows the first assessment, then once a day" : `worked out on the record up to ${day(ms(watch.as_of), now.value)}`}. {watch.limits}
+          </p>
+          <div class="scroll" tabIndex={0} role="region" aria-label="Smallest faults that would be found">
+            <table>
+              <thead>
+                <tr>
+                  <th scope="col">fault</th>
+                  <th scope="col" class="r">within</th>
+                  <th scope="col" class="r">loops</th>
+                  <th scope="col" class="r">half of them</th>
+                  <th scope="col" class="r">worst</th>
+                  <th scope="col">on</th>
+                  <th scope="col" class="r">no number</th>
+                </tr>
+              </thead>
+              <tbody>
+                {FAULTS.flatMap(([fault, name]) => [7, 30].map((within) => <Line key={`${fault}${within}`} watch={watch} fault={fault} name={name} within={within} />))}
+              </tbody>
+            </table>
+          </div>
+        </>
+      )}
+    </section>
+  );
+}
+
+function Line({ watch, fault, name, within }: { watch: Watch; fault: string; name: string; within: number }) {
+  const all = watch.loops.flatMap((l) => l.numbers.filter((n) => n.fault === fault && n.within_days === within).map((n) => ({ tag: l.tag, n })));
+  if (all.length === 0) return null;
+  const falls = fault === "noise-collapse";
+  const sized = all.filter((x) => x.n.size !== null).sort((a, b) => (falls ? -1 : 1) * ((a.n.size ?? 0) - (b.n.size ?? 0)));
+  const half = sized[Math.floor((sized.length - 1) / 2)];
+  const worst = sized[sized.length - 1];
+  const hours = all[0]?.n.measure === "hours";
+  return (
+    <tr>
+      <td>{name}</td>
+      <td class="r">{hours ? "that time" : `${within} days`}</td>
+      <td class="r">{count(sized.length)}</td>
+      <td class="r">{half ? size(half.n, half.n.size ?? 0) : "–"}</td>
+      <td class="r">{worst ? size(worst.n, worst.n.size ?? 0) : "–"}</td>
+      <td>
+        {worst && (
+          <a class="tag" href={loopPath(worst.tag)}>
+            {worst.tag}
+          </a>
+        )}
+      </td>
+      <td class="r">{all.length === sized.length ? "–" : `${count(all.length - sized.length)} ${plural(all.length - sized.length, "loop", "loops")}`}</td>
+    </tr>
+  );
+}
