@@ -9,7 +9,7 @@ mod site;
 use anyhow::{Context, ensure};
 use ingest_hart::answer::{Identity, IoCapabilities, SubDeviceIdentity};
 use ingest_hart::frame::check_byte;
-use ingest_hart::hartip::{self, Message};
+use ingest_hart::hartip::{self, Message, MessageType};
 use ingest_hart::{Codes, Frame, MAX_REQUEST_LEN, Master, ReadCommand, Request, UniqueAddress};
 use loopwitness_tests::proxy::Recorder;
 use site::Site;
@@ -56,7 +56,7 @@ async fn main() -> anyhow::Result<()> {
         })
         .collect();
     let enough = site
-        .wait("enough answers", Duration::from_secs(240), |r| {
+        .wait("enough answers", Duration::from_secs(420), |r| {
             COUNTED
                 .iter()
                 .all(|(c, data)| r.answers(*c, *data) >= WANTED)
@@ -109,13 +109,16 @@ struct Client {
     targets: Vec<Target>,
 }
 
+/// No answer by then is none.
+const ANSWER_WITHIN: Duration = Duration::from_secs(15);
+
 /// Requests under way at once.
 const WINDOW: usize = 8;
 
 impl Client {
     fn open(gateway: SocketAddr) -> anyhow::Result<Self> {
         let stream = TcpStream::connect(gateway)?;
-        stream.set_read_timeout(Some(Duration::from_secs(15)))?;
+        stream.set_read_timeout(Some(ANSWER_WITHIN))?;
         let mut me = Self {
             stream,
             buffer: Vec::new(),
@@ -192,10 +195,9 @@ impl Client {
                 let mut requests = Vec::new();
                 for t in window {
                     n += 1;
-                    // Revision 5 knows neither 9 nor 20; only revision 7 has four dynamic variables here.
+                    // Revision 5 knows neither 9 nor 20.
                     let can = |c: &&u16| match c {
                         9 | 20 => t.universal_revision >= 6,
-                        3 => t.universal_revision >= 7,
                         _ => true,
                     };
                     let able: Vec<u16> = lacking.iter().filter(can).copied().take(4).collect();
@@ -261,11 +263,21 @@ impl Client {
 
     /// The next message; `None` when none comes in time.
     fn answer(&mut self) -> anyhow::Result<Option<(u16, Vec<u8>)>> {
+        let began = Instant::now();
         loop {
             if let Ok((m, used)) = Message::parse(&self.buffer) {
+                // What devices publish comes unasked.
+                let asked = m.message_type != MessageType::Publish;
                 let found = (m.sequence, m.body.to_vec());
                 self.buffer.drain(..used);
-                return Ok(Some(found));
+                if asked {
+                    return Ok(Some(found));
+                }
+                continue;
+            }
+            // Published messages would keep the read from ever timing out.
+            if began.elapsed() >= ANSWER_WITHIN {
+                return Ok(None);
             }
             let mut part = [0u8; 4096];
             match self.stream.read(&mut part) {
