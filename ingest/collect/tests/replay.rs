@@ -105,8 +105,8 @@ async fn replayed_rows_equal_collected_ones() {
         all
     };
     let mut config = GatewayConfig::new("GW-1", &address.to_string());
-    // Not twice the 50 ms between published messages: half a period is the least gap of their rows, and a tie would be
-    // decided by microseconds.
+    // Half a period is the least gap between rows of published messages, which here come with every answer of any
+    // device: an odd period keeps their gaps off that limit, where microseconds would decide.
     config.poll_every = Duration::from_millis(130);
     // Far above what a busy machine adds between the wire and the collector: the recording has only the wire's time.
     config.timeout = Duration::from_millis(700);
