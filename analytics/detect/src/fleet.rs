@@ -298,7 +298,7 @@ fn one_loop(
         .extend(stuck::detect_at(l, ctx, to, &skip, limits));
     if hart_only::applies(l) {
         out.drafts.extend(hart_only::fixed_current(l, to, &skip));
-        out.not_judged.extend(hart_only::not_judged());
+        out.not_judged.push(hart_only::not_judged());
     }
     let held = windows_of(&out.drafts, &[Kind::StuckValue, Kind::FixedCurrent], to);
     let said = status::detect_at(l, to, &rail_windows, &work, &params.status, limits);

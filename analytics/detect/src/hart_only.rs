@@ -21,19 +21,13 @@ pub fn applies(l: &LoopRecord<'_>) -> bool {
     !l.entry.multidrop && l.blocks.iter().all(|b| b.m.n == 0) && l.blocks.iter().any(|b| b.d.n > 0)
 }
 
-/// What cannot be judged without a current besides drift, and why.
-pub fn not_judged() -> [(&'static str, String); 2] {
-    [
-        (
-            Kind::CurrentOutOfRange.as_str(),
-            "no analog source: the current at the host is not seen".to_owned(),
-        ),
-        (
-            Kind::StuckValue.as_str(),
-            "no analog source: only the digital value is watched, by its own past and its neighbours"
-                .to_owned(),
-        ),
-    ]
+/// What is judged only in part without a current, and why; `unjudged` names what is not judged at all.
+pub fn not_judged() -> (&'static str, String) {
+    (
+        Kind::StuckValue.as_str(),
+        "no analog source: only the digital value is watched, by its own past and its neighbours"
+            .to_owned(),
+    )
 }
 
 /// A reported current that is held while the digital value moves; the newest such run.
