@@ -35,7 +35,8 @@ impl Store {
             for origin in [Origin::Imported, Origin::Collected] {
                 let parts: Vec<&PartRow> = parts.iter().filter(|p| p.origin == origin).collect();
                 if parts.len() > PARTS_OF_A_DAY {
-                    self.rewrite(writer, &parts, Layout::Open, now)?;
+                    let stage = self.stage(&parts, Layout::Open)?;
+                    self.replace(writer, stage, &parts, now)?;
                     days += 1;
                 }
             }
@@ -45,8 +46,8 @@ impl Store {
     }
 
     /// Writes days that ended more than `after` before the newest reading (or before now, should a clock have run ahead)
-    /// in the compact layout, one file an origin: the same rows to the bit. A day is one transaction, and between two days
-    /// others may write; snapshots taken before keep reading the old files for ten minutes. Days that are compact already
+    /// in the compact layout, one file an origin: the same rows to the bit. A file is one transaction, and others
+    /// write meanwhile; snapshots taken before keep reading the old files for ten minutes. Days that are compact already
     /// cost nothing; rows that come late for one make it be written again.
     pub fn compact_days_older_than(
         &self,
@@ -70,60 +71,77 @@ impl Store {
                 .collect()
         };
         for day in days {
-            let mut writer = self.writer();
-            // As it is now: something may have come since.
-            let image = writer.state.image(&Image::default())?;
+            let image = self.writer().state.image(&Image::default())?;
             for origin in [Origin::Imported, Origin::Collected] {
-                let of_day = image.parts.get(&day).into_iter().flatten();
-                let parts: Vec<&PartRow> = of_day.filter(|p| p.origin == origin).collect();
+                let parts = of_origin(&image, day, origin);
                 if parts.iter().all(|p| is_compact(&p.name)) {
                     continue;
                 }
-                let (rows, bytes) = self.rewrite(&mut writer, &parts, Layout::Compact, now)?;
+                // Written beside the others' work; the files stay readable when something replaces them meanwhile.
+                let stage = self.stage(&parts, Layout::Compact)?;
+                let (rows, bytes) = size(&stage);
+                let mut writer = self.writer();
+                let still = writer.state.image(&Image::default())?;
+                if of_origin(&still, day, origin) != parts {
+                    // Rows have come since: the next time.
+                    continue;
+                }
+                self.replace(&mut writer, stage, &parts, now)?;
                 report.rows += rows;
                 report.bytes += bytes;
                 report.bytes_before += parts.iter().map(|p| p.bytes).sum::<u64>();
             }
             report.days += 1;
-            self.remove_replaced(&mut writer, now)?;
         }
+        self.remove_replaced(&mut self.writer(), now)?;
         Ok(report)
     }
 
-    /// One file for several of one day and origin. Returns its rows and bytes.
-    fn rewrite(
+    /// Stages one file for several of one day and origin.
+    fn stage(&self, parts: &[&PartRow], layout: Layout) -> Result<Stage, StoreError> {
+        let mut stage = Stage::new(self.files.clone(), &self.dir);
+        let first = parts.iter().map(|p| p.seq_first).min();
+        let last = parts.iter().map(|p| p.seq_last).max();
+        if let (Some(one), Some(first), Some(last)) = (parts.first(), first, last) {
+            let paths: Vec<PathBuf> = parts
+                .iter()
+                .map(|p| self.dir.join("history").join(&p.name))
+                .collect();
+            let mut file = stage.start_as(one.day, one.origin, (first, last), layout)?;
+            merge(&*self.files, &paths, &mut file.writer)?;
+            stage.finish(file)?;
+        }
+        Ok(stage)
+    }
+
+    /// What is staged takes the place of `parts`.
+    fn replace(
         &self,
         writer: &mut Writer,
+        stage: Stage,
         parts: &[&PartRow],
-        layout: Layout,
         now: UtcMicros,
-    ) -> Result<(u64, u64), StoreError> {
-        let (Some(one), Some(first), Some(last)) = (
-            parts.first(),
-            parts.iter().map(|p| p.seq_first).min(),
-            parts.iter().map(|p| p.seq_last).max(),
-        ) else {
-            return Ok((0, 0));
-        };
-        let paths: Vec<PathBuf> = parts
-            .iter()
-            .map(|p| self.dir.join("history").join(&p.name))
-            .collect();
-        let mut stage = Stage::new(self.files.clone(), &self.dir);
-        let mut file = stage.start_as(one.day, one.origin, (first, last), layout)?;
-        merge(&*self.files, &paths, &mut file.writer)?;
-        stage.finish(file)?;
-        let written = stage.parts().iter();
-        let written = written.fold((0, 0), |(r, b), p| (r + p.rows, b + p.bytes));
+    ) -> Result<(), StoreError> {
         let change = Change {
             replaced: parts.iter().map(|p| p.name.clone()).collect(),
             replaced_at: now.0,
             ..Change::default()
         };
-        self.record(writer, stage, change)?;
-        Ok(written)
+        self.record(writer, stage, change)
     }
 }
+
+fn of_origin(image: &Image, day: i64, origin: Origin) -> Vec<&PartRow> {
+    let of_day = image.parts.get(&day).into_iter().flatten();
+    of_day.filter(|p| p.origin == origin).collect()
+}
+
+/// Rows and bytes of what is staged.
+fn size(stage: &Stage) -> (u64, u64) {
+    let parts = stage.parts().iter();
+    parts.fold((0, 0), |(r, b), p| (r + p.rows, b + p.bytes))
+}
+
 /// Writes the rows of several files of one day as one; of equal tag and time the one of the later file stands. Returns how
 /// many gave way.
 pub(crate) fn merge(

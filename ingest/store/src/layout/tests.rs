@@ -26,9 +26,17 @@ fn kind(rows: usize) -> impl Strategy<Value = Kind> {
     prop_oneof![
         collection::vec(any::<u64>(), rows).prop_map(Kind::Bits),
         collection::vec(any::<f32>(), rows).prop_map(Kind::Single),
-        (collection::vec(-99_999..99_999i32, rows), 0..7u8, any::<bool>())
+        (
+            collection::vec(-99_999..99_999i32, rows),
+            0..7u8,
+            any::<bool>()
+        )
             .prop_map(|(n, k, single)| Kind::Decimal(n, k, single)),
-        (collection::vec(any::<u16>(), rows), -5.0..5.0f64, 1e-5..0.01f64)
+        (
+            collection::vec(any::<u16>(), rows),
+            -5.0..5.0f64,
+            1e-5..0.01f64
+        )
             .prop_map(|(n, base, step)| Kind::Steps(n, base, step)),
         collection::vec(any::<i8>(), rows).prop_map(Kind::Line),
         prop_oneof![Just(-0.0), Just(0.0), Just(f64::MIN_POSITIVE), any::<f64>()]
