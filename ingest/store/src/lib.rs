@@ -34,7 +34,7 @@ mod store;
 mod work;
 
 pub use amend::{AmendedLoop, Author, ChangeRecord, LoopAmendment};
-pub use baseline::{Baseline, NewBaseline, Replacement};
+pub use baseline::{Baseline, EndOfBaseline, NewBaseline, Replacement};
 pub use compact::CompactReport;
 pub use error::StoreError;
 pub use export::{ExportOptions, ExportProgress, ExportReport};
