@@ -105,16 +105,18 @@ export function FleetWatch({ version }: { version: string }) {
               <thead>
                 <tr>
                   <th scope="col">fault</th>
-                  <th scope="col" class="r">within</th>
-                  <th scope="col" class="r">loops</th>
-                  <th scope="col" class="r">half of them</th>
-                  <th scope="col" class="r">worst</th>
+                  <th scope="col" class="r">half of the loops, within 7 days</th>
+                  <th scope="col" class="r">within 30 days</th>
+                  <th scope="col" class="r">worst, within 7 days</th>
                   <th scope="col">on</th>
+                  <th scope="col" class="r">within 30 days</th>
                   <th scope="col" class="r">no number</th>
                 </tr>
               </thead>
               <tbody>
-                {FAULTS.flatMap(([fault, name]) => [7, 30].map((within) => <Line key={`${fault}${within}`} watch={watch} fault={fault} name={name} within={within} />))}
+                {FAULTS.map(([fault, name]) => (
+                  <Line key={fault} watch={watch} fault={fault} name={name} />
+                ))}
               </tbody>
             </table>
           </div>
@@ -124,29 +126,37 @@ export function FleetWatch({ version }: { version: string }) {
   );
 }
 
-function Line({ watch, fault, name, within }: { watch: Watch; fault: string; name: string; within: number }) {
+function ofFault(watch: Watch, fault: string, within: number) {
   const all = watch.loops.flatMap((l) => l.numbers.filter((n) => n.fault === fault && n.within_days === within).map((n) => ({ tag: l.tag, n })));
-  if (all.length === 0) return null;
   const falls = fault === "noise-collapse";
   const sized = all.filter((x) => x.n.size !== null).sort((a, b) => (falls ? -1 : 1) * ((a.n.size ?? 0) - (b.n.size ?? 0)));
-  const half = sized[Math.floor((sized.length - 1) / 2)];
+  const words = (x: { n: Detectable } | undefined): string => (x ? size(x.n, x.n.size ?? 0) : "–");
   const worst = sized[sized.length - 1];
-  const hours = all[0]?.n.measure === "hours";
+  return { all, blind: all.length - sized.length, half: words(sized[Math.floor((sized.length - 1) / 2)]), worst: words(worst), on: worst?.tag };
+}
+
+function Line({ watch, fault, name }: { watch: Watch; fault: string; name: string }) {
+  const week = ofFault(watch, fault, 7);
+  const month = ofFault(watch, fault, 30);
+  if (week.all.length + month.all.length === 0) return null;
+  // The time after which a held signal is told from a moving one is the number itself.
+  const hours = [...week.all, ...month.all][0]?.n.measure === "hours";
+  const one = hours && week.all.length === 0 ? month : week;
   return (
     <tr>
-      <td>{name}</td>
-      <td class="r">{hours ? "that time" : `${within} days`}</td>
-      <td class="r">{count(sized.length)}</td>
-      <td class="r">{half ? size(half.n, half.n.size ?? 0) : "–"}</td>
-      <td class="r">{worst ? size(worst.n, worst.n.size ?? 0) : "–"}</td>
+      <td>{hours ? `${name}: hours until it is told` : name}</td>
+      <td class="r">{one.half}</td>
+      <td class="r">{hours ? "" : month.half}</td>
+      <td class="r">{one.worst}</td>
       <td>
-        {worst && (
-          <a class="tag" href={loopPath(worst.tag)}>
-            {worst.tag}
+        {one.on && (
+          <a class="tag" href={loopPath(one.on)}>
+            {one.on}
           </a>
         )}
       </td>
-      <td class="r">{all.length === sized.length ? "–" : `${count(all.length - sized.length)} ${plural(all.length - sized.length, "loop", "loops")}`}</td>
+      <td class="r">{hours ? "" : month.worst}</td>
+      <td class="r">{one.blind === 0 ? "–" : `${count(one.blind)} ${plural(one.blind, "loop", "loops")}`}</td>
     </tr>
   );
 }
