@@ -27,12 +27,27 @@ export function Circuit({ tag, version, now }: { tag: string; version: string; n
   const days = box?.leakage?.by_day.slice(-30) ?? [];
   return (
     <section class="also wire" aria-label="The wire">
+      <div>
       <h2>The wire</h2>
       {c.says.map((s) => (
         <p key={s}>
           <Said text={s} />
         </p>
       ))}
+      {c.cannot_tell.length > 0 && (
+        <>
+          <h2>What the wire does not tell</h2>
+          <ul>
+            {c.cannot_tell.map((s) => (
+              <li key={s}>
+                <Said text={s} />
+              </li>
+            ))}
+          </ul>
+        </>
+      )}
+      </div>
+      <div>
       {c.leakage && (
         <Bars
           label="current beyond what the device sent, by hour of the site's day"
@@ -49,18 +64,7 @@ export function Circuit({ tag, version, now }: { tag: string; version: string; n
           words={boxWords(c, now)}
         />
       )}
-      {c.cannot_tell.length > 0 && (
-        <>
-          <h2>What the wire does not tell</h2>
-          <ul>
-            {c.cannot_tell.map((s) => (
-              <li key={s}>
-                <Said text={s} />
-              </li>
-            ))}
-          </ul>
-        </>
-      )}
+      </div>
     </section>
   );
 }

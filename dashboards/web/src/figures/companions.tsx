@@ -42,7 +42,7 @@ export function Companions({ loop }: { loop: LoopEntry }) {
   if (own === undefined || rows.length === 0) return <figure ref={ref} class="comp" />;
   const values = rows.flatMap((r) => r.others.map((o) => o.v));
   const reach = 1.15 * Math.max(loop.tolerance_pct, Math.abs(own), quantile(values.map(Math.abs), 0.95) || 0);
-  const phone = width < 520;
+  const phone = width < 430;
   const left = phone ? 108 : 190;
   const x = (v: number) => left + ((Math.max(-reach, Math.min(reach, v)) + reach) / (2 * reach)) * (width - left - 10);
   const height = rows.length * STEP + 24;
@@ -79,7 +79,7 @@ export function Companions({ loop }: { loop: LoopEntry }) {
               <path class="stk self" d={`M${x(own).toFixed(1)} ${i * STEP + 2}V${(i + 1) * STEP - 2}`} />
             </g>
           ))}
-          {[-loop.tolerance_pct, 0, loop.tolerance_pct].map((v) => (
+          {[-loop.tolerance_pct, 0, loop.tolerance_pct].filter((v) => v !== 0 || x(loop.tolerance_pct) - x(0) > 40).map((v) => (
             <text class="t" key={v} x={x(v)} y={height - 6} text-anchor="middle">
               {v === 0 ? "0" : `${v > 0 ? "+" : "−"}${num(Math.abs(v), 1)}`}
             </text>

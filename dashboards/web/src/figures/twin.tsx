@@ -299,7 +299,7 @@ function DifferenceStrip(p: Props & { frame: Frame; top: number; phone: boolean 
       <path class="exc" d={beyond} clip-path="url(#twin-in)" />
       {f && <OnsetMark f={f} frame={frame} top={top} drop={values.length > 0 && high > reach ? 18 : 0} />}
       <path class="dif" d={line} clip-path="url(#twin-in)" />
-      {f && drift && !p.fine && frame.live && <Forecast f={f} frame={frame} y={y} tol={tol} top={top} phone={p.phone} />}
+      {f && drift && !p.fine && frame.live && <Forecast f={f} frame={frame} y={y} tol={tol} phone={p.phone} />}
       {values.length > 0 && high > reach && (
         <text class="t val halo" x={frame.left + 6} y={top + 12}>
           cut: up to {signedPct(high)}
@@ -351,7 +351,7 @@ function OnsetMark({ f, frame, top, drop }: { f: Finding; frame: Frame; top: num
   );
 }
 
-function Forecast({ f, frame, y, tol, top, phone }: { f: Finding; frame: Frame; y: (v: number) => number; tol: number; top: number; phone: boolean }) {
+function Forecast({ f, frame, y, tol, phone }: { f: Finding; frame: Frame; y: (v: number) => number; tol: number; phone: boolean }) {
   const { deviation_pct: dev, rate_pct_per_day: rate } = f;
   if (dev === null || f.ended !== null) return null;
   const x0 = frame.x(frame.now);
@@ -367,7 +367,9 @@ function Forecast({ f, frame, y, tol, top, phone }: { f: Finding; frame: Frame; 
   const at = ms(f.reaches_tolerance_at);
   const fan = fanOf(dev, rate, edge, low, high, frame.now, frame.end);
   const to = dev + (rate * (frame.end - frame.now)) / DAY;
-  const under = edge < 0 ? y(edge) + 18 : Math.max(top + 14, y(edge) - 24);
+  // Beyond the edge the forecast goes on; where it gets there early, the band beneath the label is free.
+  const early = frame.x(at) < frame.right - 170;
+  const under = edge < 0 === early ? y(edge) - 24 : y(edge) + 18;
   return (
     <>
       {fan && <path class="fan" d={`M${f1(x0)} ${f1(y(dev))}L${f1(frame.right)} ${f1(y(fan[0]))}V${f1(y(fan[1]))}Z`} />}

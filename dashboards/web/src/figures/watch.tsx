@@ -34,14 +34,14 @@ export function LoopWatch({ tag, version }: { tag: string; version: string }) {
       ) : (
         <>
           <p>Known faults were added to this loop's own record and the detectors asked. Smaller ones may be there unseen.</p>
-          <ul>
+          <ul class="watched">
             {numbers.filter((n) => n.within_days === 7).map((n) => (
               <li key={n.fault}>{n.says}</li>
             ))}
           </ul>
           <details>
             <summary>the same within 30 days</summary>
-            <ul>
+            <ul class="watched">
               {numbers.filter((n) => n.within_days === 30).map((n) => (
                 <li key={n.fault}>{n.says}</li>
               ))}
@@ -104,13 +104,25 @@ export function FleetWatch({ version }: { version: string }) {
             <table>
               <thead>
                 <tr>
-                  <th scope="col">fault</th>
-                  <th scope="col" class="r">half of the loops, within 7 days</th>
-                  <th scope="col" class="r">within 30 days</th>
-                  <th scope="col" class="r">worst, within 7 days</th>
-                  <th scope="col">on</th>
-                  <th scope="col" class="r">within 30 days</th>
-                  <th scope="col" class="r">no number</th>
+                  <th scope="col" rowSpan={2}>
+                    fault
+                  </th>
+                  <th scope="colgroup" colSpan={2}>
+                    found on half of the loops
+                  </th>
+                  <th scope="colgroup" colSpan={3}>
+                    found on each loop that has a number
+                  </th>
+                  <th scope="col" rowSpan={2} class="r">
+                    no number
+                  </th>
+                </tr>
+                <tr>
+                  <th scope="col">within 7 days</th>
+                  <th scope="col">within 30 days</th>
+                  <th scope="col">within 7 days</th>
+                  <th scope="col">within 30 days</th>
+                  <th scope="col">hardest on</th>
                 </tr>
               </thead>
               <tbody>
@@ -144,10 +156,11 @@ function Line({ watch, fault, name }: { watch: Watch; fault: string; name: strin
   const one = hours && week.all.length === 0 ? month : week;
   return (
     <tr>
-      <td>{hours ? `${name}: hours until it is told` : name}</td>
-      <td class="r">{one.half}</td>
-      <td class="r">{hours ? "" : month.half}</td>
-      <td class="r">{one.worst}</td>
+      <td>{hours ? `${name}, told after` : name}</td>
+      <td>{one.half}</td>
+      <td>{hours ? "" : month.half}</td>
+      <td>{one.worst}</td>
+      <td>{hours ? "" : month.worst}</td>
       <td>
         {one.on && (
           <a class="tag" href={loopPath(one.on)}>
@@ -155,7 +168,6 @@ function Line({ watch, fault, name }: { watch: Watch; fault: string; name: strin
           </a>
         )}
       </td>
-      <td class="r">{hours ? "" : month.worst}</td>
       <td class="r">{one.blind === 0 ? "–" : `${count(one.blind)} ${plural(one.blind, "loop", "loops")}`}</td>
     </tr>
   );

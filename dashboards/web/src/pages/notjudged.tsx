@@ -30,29 +30,34 @@ const remedy = (why: string): string => REMEDIES.find(([r]) => r.test(why))?.[1]
 
 interface Group {
   why: string;
-  whats: string[];
-  tags: string[];
+  /** Kinds that miss for the same loops stand together. */
+  parts: { whats: string[]; tags: string[] }[];
+  loops: number;
 }
 
-/** By reason; kinds that miss for the same loops and the same reason stand together. */
+/** By reason; what cannot be judged at all first, then what touches most loops. */
 function groupsOf(a: Assessment, takes: (tag: string) => boolean): Group[] {
-  const single = new Map<string, { what: string; why: string; tags: string[] }>();
+  const byWhy = new Map<string, Map<string, string[]>>();
   for (const n of a.not_judged) {
     if (!takes(n.tag)) continue;
-    const key = JSON.stringify([n.what, n.why]);
-    const g = single.get(key) ?? { what: n.what, why: n.why, tags: [] };
-    g.tags.push(n.tag);
-    single.set(key, g);
+    const whats = byWhy.get(n.why) ?? new Map<string, string[]>();
+    whats.set(n.what, [...(whats.get(n.what) ?? []), n.tag]);
+    byWhy.set(n.why, whats);
   }
-  const joined = new Map<string, Group>();
-  for (const g of single.values()) {
-    const tags = [...new Set(g.tags)].sort((x, y) => x.localeCompare(y, "en", { numeric: true }));
-    const key = JSON.stringify([g.why, tags]);
-    const j = joined.get(key) ?? { why: g.why, whats: [], tags };
-    j.whats.push(g.what);
-    joined.set(key, j);
-  }
-  return [...joined.values()].sort((x, y) => Number(y.whats.includes("all")) - Number(x.whats.includes("all")) || y.tags.length - x.tags.length || x.why.localeCompare(y.why));
+  const groups = [...byWhy].map(([why, whats]) => {
+    const joined = new Map<string, { whats: string[]; tags: string[] }>();
+    for (const [what, list] of whats) {
+      const tags = [...new Set(list)].sort((x, y) => x.localeCompare(y, "en", { numeric: true }));
+      const key = JSON.stringify(tags);
+      const part = joined.get(key) ?? { whats: [], tags };
+      part.whats.push(what);
+      joined.set(key, part);
+    }
+    const parts = [...joined.values()].sort((x, y) => y.tags.length - x.tags.length);
+    return { why, parts, loops: new Set(parts.flatMap((p) => p.tags)).size };
+  });
+  const whole = (g: Group) => Number(g.parts.some((p) => p.whats.includes("all")));
+  return groups.sort((x, y) => whole(y) - whole(x) || y.loops - x.loops || x.why.localeCompare(y.why));
 }
 
 export function NotJudged() {
@@ -88,15 +93,22 @@ export function NotJudged() {
       {a.loops > 0 && <Coverage a={a} />}
       {a.not_judged.length > 0 && <Filters a={a} groups={groups} />}
       {groups.map((g) => (
-        <section class="njg" key={`${g.whats.join()} ${g.why}`}>
+        <section class="njg" key={g.why}>
           <div>
             <h2>{g.why.charAt(0).toUpperCase() + g.why.slice(1)}</h2>
             <p class="nt">
-              {count(g.tags.length)} {plural(g.tags.length, "loop", "loops")}, not judged for: {g.whats.map(whatWords).join("; ")}
+              {count(g.loops)} {plural(g.loops, "loop", "loops")}
             </p>
             {remedy(g.why) !== "" && <p>{remedy(g.why)}</p>}
           </div>
-          <Tags tags={g.tags} />
+          <div>
+            {g.parts.map((p) => (
+              <div key={p.whats.join()} class="njp">
+                <p class="nt">not judged: {p.whats.map(whatWords).join("; ")}</p>
+                <Tags tags={p.tags} />
+              </div>
+            ))}
+          </div>
         </section>
       ))}
       {groups.length === 0 && a.not_judged.length > 0 && <p class="none">No loop fits. {count(all + some)} without the filter.</p>}
@@ -155,7 +167,7 @@ function Filters({ a, groups }: { a: Assessment; groups: Group[] }) {
       "not-judged-seen.csv",
       csvOf(
         ["tag", "service", "area", "what", "why"],
-        groups.flatMap((g) => g.tags.flatMap((tag) => g.whats.map((what) => [tag, known.get(tag)?.service, known.get(tag)?.area, what, g.why]))),
+        groups.flatMap((g) => g.parts.flatMap((p) => p.tags.flatMap((tag) => p.whats.map((what) => [tag, known.get(tag)?.service, known.get(tag)?.area, what, g.why])))),
       ),
     );
   return (
