@@ -337,8 +337,11 @@ fn encode_index(places: &[Place], head: &[u8]) -> Vec<u8> {
     out
 }
 
+/// Where the parts lie, and the head.
+type Index = (Arc<[Place]>, Arc<[u8]>);
+
 /// Places that lie before the index at `end`, and the head.
-fn decode_index(index: &[u8], end: u64) -> Option<(Arc<[Place]>, Arc<[u8]>)> {
+fn decode_index(index: &[u8], end: u64) -> Option<Index> {
     const PLACE: usize = 16;
     let (n, rest) = index.split_first_chunk::<8>()?;
     let n = usize::try_from(u64::from_le_bytes(*n)).ok()?;
