@@ -4,8 +4,10 @@
 //! amplitude beside the base model over the days before and after the onset, in the loop's own day-to-day scatter. It is
 //! believed above `accept(days)`, and above a practical size. So nine of ten are found at `max(se sqrt(accept), practical)
 //! + 1.28 se`. The size at the end of a growing fault scatters more than that `se`, which takes the onset as known: the
-//! detector has to find it as well. The detector then runs on the loop's own blocks with a fault just beyond its boundary in the last days, one
-//! of the four faults a night in turn.
+//! detector has to find the onset as well.
+//!
+//! The detector then runs on the loop's own blocks with a fault just beyond its boundary in the last days, one of the
+//! four faults a night in turn.
 
 use super::faults::add_deviation;
 use super::{Answer, Fault, Setting, WITHIN_DAYS, Z90};
