@@ -206,6 +206,9 @@ fn locality(kind: Kind, cause: &str, s: Scope) -> u8 {
     }
 }
 
+/// Chance, members of the group, scope, its name, loops that show it, and what explanations are ranked by.
+type Best<'a> = (f64, usize, Scope, &'a String, Vec<&'a Sign>, f64);
+
 /// `record_us` is how long the record is that the signs come from.
 pub fn search(loops: &[&LoopEntry], signs: &[Sign], record_us: f64) -> Vec<CommonCause> {
     // Members of each group.
@@ -241,7 +244,7 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign], record_us: f64) -> Vec<Commo
         let unlikely = (all.len() - likely.len()).max(1) as f64;
         let likely = likely.len() as f64;
         while left.len() >= MIN_AFFECTED {
-            let mut best: Option<(f64, usize, Scope, &String, Vec<&Sign>, f64)> = None;
+            let mut best: Option<Best<'_>> = None;
             let marked: BTreeSet<&Tag> = left.iter().map(|s| &s.tag).collect();
             for ((scope, name), members) in &groups {
                 let (inside, others): (Vec<&Sign>, Vec<&Sign>) =
