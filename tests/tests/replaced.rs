@@ -136,7 +136,7 @@ async fn a_replaced_device_carries_the_loop_on_with_a_new_baseline() {
         .unwrap();
     let toml = format!(
         "[site]\nname = \"One channel\"\nstore = \"store\"\nlisten = \"127.0.0.1:0\"\n\
-         [[gateway]]\nname = \"GW-1\"\naddress = \"{at}\"\npoll_every = \"2s\"\ntimeout = \"1s\"\nretries = 1\n"
+         [[gateway]]\nname = \"GW-1\"\naddress = \"{at}\"\npoll_every = \"4s\"\ntimeout = \"4s\"\nretries = 1\n"
     );
     std::fs::write(dir.path().join("site.toml"), toml).unwrap();
     let register = "tag,pv_unit,lrv,urv,damping_s,gateway,device_type,device_id\n\

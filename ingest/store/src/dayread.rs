@@ -3,6 +3,7 @@
 use crate::batch::{append_columns, append_rows, runs_of, schema};
 use crate::error::StoreError;
 use crate::files::Files;
+use crate::layout::{self, Gathered, is_compact};
 use arrow_array::cast::AsArray;
 use arrow_array::{BooleanArray, RecordBatch};
 use ingest_model::{Columns, Tag};
@@ -57,10 +58,7 @@ impl Footers {
                 return Ok(footer.clone());
             }
         }
-        let options = ArrowReaderOptions::new()
-            .with_schema(schema())
-            .with_page_index_policy(PageIndexPolicy::Optional);
-        let footer = ArrowReaderMetadata::load(file, options).map_err(|e| damaged(path, e))?;
+        let footer = footer(file, PageIndexPolicy::Optional).map_err(|e| damaged(path, e))?;
         let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         let now = kept.uses;
         let bytes = footer.metadata().memory_size();
@@ -82,6 +80,17 @@ impl Footers {
         }
         Ok(footer)
     }
+}
+
+/// The footer of a day file in either layout, with the types that its columns are read as.
+fn footer(file: &File, index: PageIndexPolicy) -> parquet::errors::Result<ArrowReaderMetadata> {
+    let options = ArrowReaderOptions::new().with_page_index_policy(index);
+    let found = ArrowReaderMetadata::load(file, options.clone())?;
+    let schema = match is_compact(found.parquet_schema()) {
+        true => layout::schema(),
+        false => schema(),
+    };
+    ArrowReaderMetadata::try_new(found.metadata().clone(), options.with_schema(schema))
 }
 
 fn damaged(path: &Path, why: impl ToString) -> StoreError {
@@ -118,6 +127,8 @@ pub(crate) struct PartStream {
     batch: RecordBatch,
     runs: VecDeque<(Tag, usize, usize)>,
     last: Option<Tag>,
+    /// Of a file in the compact layout: rows of the loop that is being taken.
+    gathered: Option<Gathered>,
 }
 
 impl PartStream {
@@ -134,12 +145,10 @@ impl PartStream {
         path: &Path,
         batch_rows: usize,
     ) -> Result<Self, StoreError> {
-        let options = ArrowReaderOptions::new()
-            .with_schema(schema())
-            .with_page_index_policy(PageIndexPolicy::Skip);
         let file = open(files, path)?;
-        let reader = ParquetRecordBatchReaderBuilder::try_new_with_options(file, options)
-            .map_err(|e| damaged(path, e))?
+        let footer = footer(&file, PageIndexPolicy::Skip).map_err(|e| damaged(path, e))?;
+        let gathered = is_compact(footer.parquet_schema()).then(Gathered::default);
+        let reader = ParquetRecordBatchReaderBuilder::new_with_metadata(file, footer)
             .with_batch_size(batch_rows)
             .build()
             .map_err(|e| damaged(path, e))?;
@@ -150,6 +159,7 @@ impl PartStream {
             batch,
             runs: VecDeque::new(),
             last: None,
+            gathered,
         };
         stream.fill()?;
         Ok(stream)
@@ -172,11 +182,18 @@ impl PartStream {
         };
         while self.peek() == Some(&tag) {
             if let Some((_, from, rows)) = self.runs.pop_front() {
-                append_rows(&self.batch, from, rows, into).map_err(|e| damaged(&self.path, e))?;
+                match &mut self.gathered {
+                    None => append_rows(&self.batch, from, rows, into),
+                    Some(gathered) => gathered.take(&self.batch, from, rows, &Some, into),
+                }
+                .map_err(|e| damaged(&self.path, e))?;
             }
             if self.runs.is_empty() {
                 self.fill()?;
             }
+        }
+        if let Some(gathered) = &mut self.gathered {
+            gathered.decode(into).map_err(|e| damaged(&self.path, e))?;
         }
         if self.peek().is_some_and(|next| *next < tag) {
             return Err(damaged(&self.path, "loops are not in tag order"));
@@ -259,7 +276,8 @@ fn read_loop_unguarded(
     });
     let pages = pages_that_may_hold(builder.metadata(), &groups, tag);
     // The tag is known, and a column without a value needs no reading.
-    let wanted: Vec<usize> = (0..schema().fields().len())
+    let mut gathered = is_compact(builder.parquet_schema()).then(Gathered::default);
+    let wanted: Vec<usize> = (0..builder.parquet_schema().num_columns())
         .filter(|&n| n != TAG && !is_empty(builder.metadata(), &groups, n))
         .collect();
     let columns = ProjectionMask::leaves(builder.parquet_schema(), wanted.iter().copied());
@@ -277,9 +295,17 @@ fn read_loop_unguarded(
     let place = |n: usize| wanted.iter().position(|w| *w == n);
     for batch in reader {
         let batch = batch.map_err(|e| damaged(path, e))?;
-        append_columns(&batch, 0, batch.num_rows(), &place, into).map_err(|e| damaged(path, e))?;
+        let rows = batch.num_rows();
+        match &mut gathered {
+            None => append_columns(&batch, 0, rows, &place, into),
+            Some(gathered) => gathered.take(&batch, 0, rows, &place, into),
+        }
+        .map_err(|e| damaged(path, e))?;
     }
-    Ok(())
+    match &mut gathered {
+        Some(gathered) => gathered.decode(into).map_err(|e| damaged(path, e)),
+        None => Ok(()),
+    }
 }
 
 /// The statistics say that the column has no value in these row groups.
