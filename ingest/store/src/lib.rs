@@ -8,8 +8,10 @@ mod amend;
 mod baseline;
 mod batch;
 mod chunk;
+mod chunkread;
 mod compact;
 mod dayfile;
+mod daypart;
 mod dayread;
 mod error;
 mod export;
@@ -34,6 +36,7 @@ mod work;
 
 pub use amend::{AmendedLoop, Author, ChangeRecord, LoopAmendment};
 pub use baseline::{Baseline, NewBaseline, Replacement};
+pub use daypart::DayParts;
 pub use error::StoreError;
 pub use export::{ExportOptions, ExportProgress, ExportReport};
 pub use import::{ImportOptions, ImportProgress, ImportReport};
