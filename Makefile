@@ -6,7 +6,7 @@ WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
 # Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
 DEMO ?=
 
-.PHONY: demo web build test web-test api-contract referee latency seeds seeds-held-out detectable thresholds calibration power chaos fuzz lint tools clean-web
+.PHONY: demo web build test web-test pictures page-figures api-contract referee latency seeds seeds-held-out detectable thresholds calibration power chaos fuzz lint tools clean-web
 .DEFAULT_GOAL := demo
 
 demo: web
@@ -36,6 +36,15 @@ test: build
 # The browser test alone, against what is built.
 web-test: build
 	.ci/web-test
+
+# Pictures of every page, to be looked at: target/pictures; make pictures PICTURES=--readme makes the README's two as well.
+PICTURES ?=
+pictures: build
+	.ci/pictures $(PICTURES)
+
+# First paint, filter and a year's trace with 10,000 loops (docs/pages.md); a table, no test.
+page-figures: build
+	.ci/page-figures
 
 # The service against its own OpenAPI document, alone.
 api-contract: build

@@ -142,6 +142,8 @@ pub struct SiteConfig {
     pub limits: crate::state::Limits,
     /// How long readings are kept, counted from the newest (our addition).
     pub keep_raw: Duration,
+    /// Days older than this go into the compact layout; `None` leaves all in the open one.
+    pub compact_after: Option<Duration>,
     /// Where the wire is recorded; from the command line, not from the file.
     pub capture: Option<CaptureTo>,
 }
@@ -192,12 +194,15 @@ struct RawSite {
 struct RawKeep {
     #[serde(default = "default_keep_raw", deserialize_with = "days")]
     raw: Duration,
+    #[serde(default, deserialize_with = "some_days")]
+    compact_after: Option<Duration>,
 }
 
 impl Default for RawKeep {
     fn default() -> Self {
         Self {
             raw: default_keep_raw(),
+            compact_after: None,
         }
     }
 }
@@ -304,6 +309,10 @@ fn duration<'de, D: Deserializer<'de>>(d: D) -> Result<Duration, D::Error> {
 }
 
 /// Whole days like `400d`.
+fn some_days<'de, D: Deserializer<'de>>(d: D) -> Result<Option<Duration>, D::Error> {
+    days(d).map(Some)
+}
+
 fn days<'de, D: Deserializer<'de>>(d: D) -> Result<Duration, D::Error> {
     let text = String::deserialize(d)?;
     let days = text.trim().strip_suffix('d');
@@ -494,6 +503,7 @@ impl SiteConfig {
             assessment,
             limits,
             keep_raw: raw.keep.raw,
+            compact_after: raw.keep.compact_after,
             capture: None,
         })
     }

@@ -29,8 +29,8 @@ pub(crate) struct DemoArgs {
     /// Days of history [default: 30]
     #[arg(long, value_parser = clap::value_parser!(u32).range(1..=400))]
     days: Option<u32>,
-    /// Number of loops, 1 to 5000; above 240 the plant's areas come again with other numbers [default: 240]
-    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=5000))]
+    /// Number of loops, 1 to 10000; above 240 the plant's areas come again with other numbers [default: 240]
+    #[arg(long, value_parser = clap::value_parser!(u32).range(1..=10_000))]
     loops: Option<u32>,
     /// Same seed, same plant [default: 1]
     #[arg(long)]

@@ -14,6 +14,13 @@ pub(crate) const CONTENT_POLICY: &str = "default-src 'self'; base-uri 'none'; ob
 
 const NOT_BUILT: &str = "The page was not built into this binary; run `make demo` (or `make web`, then build again). The API is at /api/v1/attention.\n";
 
+/// Addresses of the page's style sheets, for what the service writes itself.
+pub(crate) fn style_sheets() -> impl Iterator<Item = String> {
+    Dist::iter()
+        .filter(|name| name.starts_with("assets/") && name.ends_with(".css"))
+        .map(|name| format!("/{name}"))
+}
+
 /// Answers any address that is not the API's.
 pub(crate) async fn page(uri: Uri, request: HeaderMap) -> Response {
     let path = percent_encoding::percent_decode_str(uri.path()).decode_utf8_lossy();

@@ -8,6 +8,7 @@ mod list;
 mod pdf;
 mod sheet;
 mod twin;
+mod zone;
 
 use crate::casebook::CaseBook;
 use crate::cli::{Progress, print};
@@ -21,6 +22,7 @@ use ingest_store::{Register, StoreReader};
 use std::path::{Path, PathBuf};
 
 pub(crate) use twin::{Picture, picture};
+pub(crate) use zone::Zone;
 
 const STYLE: &str = include_str!("report/report.css");
 
@@ -41,6 +43,9 @@ pub(crate) struct ReportArgs {
     /// Name of the site, for the head of the first page
     #[arg(long, value_name = "NAME", default_value = "")]
     site: String,
+    /// Time zone of the site, whose times the sheets tell: an IANA name
+    #[arg(long, value_name = "NAME", default_value = "UTC")]
+    timezone: chrono_tz::Tz,
 }
 
 /// Everything that the pages are made from.
@@ -48,6 +53,7 @@ pub(crate) struct Content<'a> {
     /// Only the sheets of these loops, without the list; all where empty.
     pub(crate) only: Vec<Tag>,
     pub(crate) site: &'a str,
+    pub(crate) zone: Zone,
     pub(crate) assessed: &'a Assessed,
     pub(crate) register: &'a Register,
     pub(crate) cases: &'a Cases,
@@ -107,6 +113,7 @@ pub(crate) fn run(args: &ReportArgs) -> anyhow::Result<()> {
     let content = Content {
         only: Vec::new(),
         site: args.site.trim(),
+        zone: Zone(args.timezone),
         assessed: &assessed,
         register: snapshot.register(),
         cases: &cases,
@@ -143,7 +150,7 @@ fn write(out: &Path, bytes: &[u8]) -> anyhow::Result<()> {
 
 /// The whole document.
 pub(crate) fn render(content: &Content<'_>) -> String {
-    let mut h = Html::default();
+    let mut h = Html::new(content.zone);
     // Nothing is loaded from anywhere, and nothing runs.
     h.raw("<!doctype html>\n<html lang=\"en\"><head><meta charset=\"utf-8\">\
         <meta http-equiv=\"Content-Security-Policy\" content=\"default-src 'none'; style-src 'unsafe-inline'\">\
@@ -152,7 +159,7 @@ pub(crate) fn render(content: &Content<'_>) -> String {
     if !content.site.is_empty() {
         h.text(": ").text(content.site);
     }
-    h.text(&format!(", {}", html::day(content.to())));
+    h.text(&format!(", {}", content.zone.day(content.to())));
     h.raw("</title><style>")
         .raw(STYLE)
         .raw("</style></head><body>");

@@ -83,6 +83,7 @@ pub struct Tail {{
     pub fault_log_sd: f64,
 }}
 
+#[allow(clippy::approx_constant, reason = "measured figures that may lie near a constant by chance")]
 pub const TAILS: [Tail; {n}] = [
 '''
 

@@ -70,8 +70,8 @@ impl FleetOptions {
 
     fn check(&self) -> Result<(), FleetError> {
         let wrong = |what: &'static str| Err(FleetError::Option { what });
-        if !(1..=5_000).contains(&self.loops) {
-            return wrong("loops must be 1 to 5000");
+        if !(1..=10_000).contains(&self.loops) {
+            return wrong("loops must be 1 to 10000");
         }
         if !(1..=1_000).contains(&self.days) {
             return wrong("days must be 1 to 1000");

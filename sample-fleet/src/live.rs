@@ -231,7 +231,7 @@ async fn serve_gateway(
 /// The `[site]`, `[[gateway]]` and `[[analog]]` sections of a `site.toml` for a live fleet.
 pub fn site_toml(live: &Live, opt: &FleetOptions) -> String {
     let mut s = String::from(
-        "[site]\nname = \"Sable Point desalination works\"\nstore = \"store\"\nregister = \"loops.csv\"\n",
+        "[site]\nname = \"Sable Point desalination works\"\nstore = \"store\"\nregister = \"loops.csv\"\ntimezone = \"Europe/Madrid\"\n",
     );
     // A modem serves its channels in turn, about 0.6 s each at 1200 bit/s: 15 of them take 9 s.
     let poll_every = if opt.loops > 120 { "30s" } else { "15s" };

@@ -72,6 +72,18 @@ pub struct Assessed {
     pub(crate) days: Vec<Arc<Day>>,
 }
 
+fn each_day(days: &[Arc<Day>], tag: &Tag, mut look: impl FnMut(&crate::day::LoopDay<'_>)) {
+    for d in days {
+        match d.of(tag) {
+            Ok(Some(l)) => look(&l),
+            Ok(None) => {}
+            Err(_) => tracing::warn!(
+                "the blocks of {tag} of one day are gone from rollups/ since the assessment; the next makes them anew"
+            ),
+        }
+    }
+}
+
 impl Assessed {
     /// The loop's difference, errors, scatter and status over the record; `None` for a loop without readings.
     pub fn trace(&self, tag: &Tag, step: TraceStep) -> Option<Trace> {
@@ -82,7 +94,7 @@ impl Assessed {
     /// The loop's hour blocks, in order of time; damaged days are left out.
     pub fn hour_blocks(&self, tag: &Tag) -> Vec<HourBlock> {
         let mut blocks: Vec<HourBlock> = Vec::new();
-        self.each_day(tag, |l| {
+        each_day(&self.days, tag, |l| {
             let before = blocks.len();
             if unpack(l.hours(), &mut blocks).is_err() {
                 blocks.truncate(before);
@@ -91,23 +103,25 @@ impl Assessed {
         blocks
     }
 
-    /// The loop's day blocks, in order of time.
-    pub fn day_blocks(&self, tag: &Tag) -> Vec<DayBlock> {
+    /// The loop's day blocks from a day (counted from 1970, UTC) on.
+    pub fn newest_day_blocks(&self, tag: &Tag, first: i64) -> Vec<DayBlock> {
         let mut blocks = Vec::new();
-        self.each_day(tag, |l| blocks.extend(DayBlock::unpack(l.day()).ok()));
+        let from = self
+            .days
+            .partition_point(|d| d.last.is_some_and(|t| UtcMicros(t).day() < first));
+        each_day(&self.days[from..], tag, |l| {
+            blocks.extend(DayBlock::unpack(l.day()).ok())
+        });
         blocks
     }
 
-    fn each_day(&self, tag: &Tag, mut look: impl FnMut(&crate::day::LoopDay<'_>)) {
-        for d in &self.days {
-            match d.of(tag) {
-                Ok(Some(l)) => look(&l),
-                Ok(None) => {}
-                Err(_) => tracing::warn!(
-                    "the blocks of {tag} of one day are gone from rollups/ since the assessment; the next makes them anew"
-                ),
-            }
-        }
+    /// The loop's day blocks, in order of time.
+    pub fn day_blocks(&self, tag: &Tag) -> Vec<DayBlock> {
+        let mut blocks = Vec::new();
+        each_day(&self.days, tag, |l| {
+            blocks.extend(DayBlock::unpack(l.day()).ok())
+        });
+        blocks
     }
 
     /// Bytes that the remembered blocks take, in memory and in files.

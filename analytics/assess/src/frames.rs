@@ -231,10 +231,13 @@ pub(crate) fn by_family<'a>(
         .collect())
 }
 
+/// Loops with readings and loops with an open finding, of a family (its name) in a week (its number).
+pub(crate) type ByWeek = HashMap<(String, i64), (u64, u64)>;
+
 /// Loops with readings and those with an open finding, by family and week.
 pub(crate) fn by_week<'a>(
     rows: impl Iterator<Item = (&'a str, &'a LoopWeekRow)>,
-) -> Result<HashMap<(String, i64), (u64, u64)>, AssessError> {
+) -> Result<ByWeek, AssessError> {
     let rows: Vec<(&str, &LoopWeekRow)> = rows.collect();
     if rows.is_empty() {
         return Ok(HashMap::new());

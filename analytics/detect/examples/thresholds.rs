@@ -1,5 +1,7 @@
 //! Writes the table of thresholds and in-control run lengths: `thresholds FILE`, or to standard output.
 
+#![allow(clippy::print_stdout)]
+
 use analytics_detect::charts::{cusum_arl, cusum_h, ewma_arl, ewma_l};
 use analytics_detect::drift::shared::{H, K};
 use analytics_detect::limits::{HEALTHY_MONTHS, TAILS_VERSION};

@@ -141,6 +141,9 @@ fn locality(s: Scope) -> u8 {
     }
 }
 
+/// Chance, members of the group, scope, its name, loops that show it, and what explanations are ranked by.
+type Best<'a> = (f64, usize, Scope, &'a String, Vec<&'a Sign>, f64);
+
 pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
     // Members of each group.
     let mut groups: BTreeMap<(Scope, String), BTreeSet<&Tag>> = BTreeMap::new();
@@ -170,7 +173,7 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
             .count() as f64;
         let unlikely = groups.len() as f64 - likely;
         while left.len() >= MIN_AFFECTED {
-            let mut best: Option<(f64, usize, Scope, &String, Vec<&Sign>, f64)> = None;
+            let mut best: Option<Best<'_>> = None;
             let marked: BTreeSet<&Tag> = left.iter().map(|s| &s.tag).collect();
             for ((scope, name), members) in &groups {
                 let (inside, others): (Vec<&Sign>, Vec<&Sign>) =

@@ -1,5 +1,7 @@
 //! Circuit terms on simulated loops: supply, resistance and leak are known there, and the circuit is solved by itself.
 
+#![allow(clippy::print_stdout)]
+
 use analytics_detect::block::{DayBlock, HourBlock, day_blocks};
 use analytics_detect::circuit::{Ceiling, CircuitTerms, Record, excess, junction_box, terms};
 use analytics_detect::{LoopRecord, drift};

@@ -6,6 +6,7 @@ mod attention;
 mod baseline;
 mod cases;
 mod circuit;
+mod course;
 mod detectable;
 mod device;
 mod document;
@@ -15,6 +16,7 @@ mod families;
 mod guard;
 mod loops;
 mod operations;
+mod packed;
 mod patch;
 mod person;
 pub mod problem;
@@ -75,6 +77,7 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(loops::one, patch::patch))
         .routes(routes!(baseline::list))
         .routes(routes!(baseline::accept))
+        .routes(routes!(baseline::end))
         .routes(routes!(baseline::replaces))
         .routes(routes!(readings::readings))
         .routes(routes!(agreement::agreement_of))
@@ -88,6 +91,8 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(sheets::trace_picture))
         .routes(routes!(sheets::report))
         .routes(routes!(operations::gateways))
+        .routes(routes!(course::collection))
+        .routes(routes!(course::differences))
         .routes(routes!(register::read, register::write))
         .routes(routes!(register::changes))
         .routes(routes!(work::list, work::announce))
@@ -163,7 +168,8 @@ pub fn router(shared: Arc<Shared>) -> Router {
                     .and(NotForContentType::const_new("application/json"))
                     .and(NotForContentType::const_new(
                         "application/vnd.apache.arrow.stream",
-                    )),
+                    ))
+                    .and(NotForContentType::const_new(packed::PACKED)),
             ),
         )
         .layer(fixed(header::CONTENT_SECURITY_POLICY, page::CONTENT_POLICY))

@@ -1,8 +1,9 @@
 //! Stored readings of one loop: JSON columns, or an Arrow IPC stream where the client prefers it.
 
 use super::extract::{Path, Query, time_of, within};
+use super::packed::{PACKED, Table, Values};
 use super::problem::Problem;
-use super::{App, accept, blocking, heavy, known_tag, stream};
+use super::{App, accept, blocking, heavy, known_tag, packed, stream};
 use crate::thin::{Thinned, Thinner};
 use arrow_array::{
     ArrayRef, Float64Array, Int32Array, Int64Array, RecordBatch, TimestampMicrosecondArray,
@@ -319,6 +320,54 @@ fn write_arrow(out: &mut dyn Write, found: &Found) -> Result<(), ArrowError> {
     writer.finish()
 }
 
+/// The columns for a page.
+fn write_packed(out: &mut dyn Write, found: &Found) -> io::Result<()> {
+    let t = &found.thinned;
+    let c = &t.columns;
+    let float = |v: &[f64]| Values::F64(v.to_vec());
+    let byte = |v: &[i16]| Values::I16(v.to_vec());
+    let columns = vec![
+        (
+            "time",
+            Values::instants(c.time.iter().copied(), MISSING_TIME),
+        ),
+        ("pv", float(&c.pv)),
+        ("sv", float(&c.sv)),
+        ("tv", float(&c.tv)),
+        ("qv", float(&c.qv)),
+        ("reported_ma", float(&c.reported_ma)),
+        ("analog_ma", float(&c.analog_ma)),
+        (
+            "analog_time",
+            Values::instants(c.analog_time.iter().copied(), MISSING_TIME),
+        ),
+        ("response_code", byte(&c.response_code)),
+        ("device_status", byte(&c.device_status)),
+        ("extended_status", byte(&c.extended_status)),
+        ("pv_status", byte(&c.pv_status)),
+        ("exchanges", Values::counts(c.exchanges.iter().copied())),
+        ("comm_errors", Values::counts(c.comm_errors.iter().copied())),
+        (
+            "config_changes",
+            Values::counts(c.config_changes.iter().map(|v| i64::from(*v))),
+        ),
+    ];
+    let mut about = serde_json::Map::new();
+    about.insert("tag".to_owned(), found.tag.as_str().into());
+    about.insert("unit".to_owned(), found.unit.as_str().into());
+    about.insert("stored".to_owned(), t.stored.into());
+    about.insert("gaps".to_owned(), t.gaps.into());
+    let rows = c.time.len();
+    packed::write(
+        out,
+        vec![Table {
+            about,
+            columns,
+            rows,
+        }],
+    )
+}
+
 /// Readings of one loop as stored, or thinned.
 ///
 /// With no more than `points` rows stored in the time asked for, the rows as stored. With more, at most `points` rows:
@@ -331,12 +380,13 @@ fn write_arrow(out: &mut dyn Write, found: &Found) -> Result<(), ArrowError> {
 #[utoipa::path(get, path = "/api/v1/loops/{tag}/readings",
     params(("tag" = String, Path, description = "the loop's tag, percent-encoded", min_length = 1, max_length = 32), ReadingsQuery),
     responses(
-    (status = 200, description = "columns of equal length; by `Accept` as JSON or as an Arrow IPC stream", content(
+    (status = 200, description = "columns of equal length; by `Accept` as JSON, as an Arrow IPC stream, or as plain arrays behind a JSON head (`application/vnd.loopwitness.columns`: `LWC1`, length of the head as u32, the head padded to 8 bytes, then each column at its offset `at` after the head; little-endian, times in ms since 1970, NaN or -1 = missing)", content(
         (ReadingsAnswer = "application/json"),
-        (Vec<u8> = "application/vnd.apache.arrow.stream"))),
+        (Vec<u8> = "application/vnd.apache.arrow.stream"),
+        (Vec<u8> = "application/vnd.loopwitness.columns"))),
     (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "no such loop", body = Problem, content_type = "application/problem+json"),
-    (status = 406, description = "`Accept` takes neither of the two forms", body = Problem, content_type = "application/problem+json")))]
+    (status = 406, description = "`Accept` takes none of the forms", body = Problem, content_type = "application/problem+json")))]
 pub(super) async fn readings(
     app: App,
     Path(text): Path<String>,
@@ -350,8 +400,8 @@ pub(super) async fn readings(
     if from > to {
         return Err(Problem::bad_request("from: is after to"));
     }
-    let form = accept::choose(&headers, &[JSON, ARROW])
-        .ok_or_else(|| Problem::not_acceptable(&[JSON, ARROW]))?;
+    let form = accept::choose(&headers, &[JSON, ARROW, PACKED])
+        .ok_or_else(|| Problem::not_acceptable(&[JSON, ARROW, PACKED]))?;
     let permit = heavy(&app).await?;
     let shared = app.0;
     let found = blocking(move || {
@@ -367,6 +417,7 @@ pub(super) async fn readings(
         let _permit = permit;
         match form {
             ARROW => write_arrow(out, &found).map_err(io::Error::other),
+            PACKED => write_packed(out, &found),
             _ => write_json(out, &found),
         }
     };

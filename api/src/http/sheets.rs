@@ -3,7 +3,7 @@
 use super::extract::{Path, Query, time_of, within};
 use super::problem::Problem;
 use super::{App, blocking, heavy, known_tag, readings, trace};
-use crate::report::{Content, Picture, picture, render};
+use crate::report::{Content, Picture, Zone, picture, render};
 use crate::state::{Current, Shared};
 use analytics_assess::TraceStep;
 use axum::http::header;
@@ -90,6 +90,7 @@ pub(super) async fn report(app: App, Query(q): Query<ReportQuery>) -> Result<Res
             render(&Content {
                 only,
                 site: &shared.site.name,
+                zone: Zone::named(&shared.site.timezone),
                 assessed: &current.assessed,
                 register: snapshot.register(),
                 cases: &cases,
@@ -159,6 +160,7 @@ pub(super) async fn trace_picture(
         Ok(own(
             "image/svg+xml",
             picture(&Picture {
+                zone: Zone::named(&shared.site.timezone),
                 entry,
                 trace: &trace,
                 readings: &rows,

@@ -74,10 +74,12 @@ pub(super) async fn form(app: App, headers: HeaderMap, request: Request) -> Resp
         return Redirect::to("/").into_response();
     };
     let who = token_of(&headers).and_then(|t| access.who(&t).map(|(n, m)| (n.to_owned(), m)));
+    let again = request.uri().query() == Some("again");
     let body = match who {
         Some((name, may)) => format!(
-            "<p>Signed in as {}, who may {}.</p><p><a href=\"/\">To the list</a></p>\
-             <form method=\"post\" action=\"/sign-out\"><button>Sign out</button></form>",
+            "<section class=\"lead\"><h1>Signed in as {}.</h1><p class=\"sub\">This token may {}.</p></section>\
+             <section class=\"act door\"><p class=\"links\"><a href=\"/\">To the list</a></p>\
+             <form method=\"post\" action=\"/sign-out\"><button class=\"do\">Sign out</button></form></section>",
             escaped(&name),
             if may == May::Change {
                 "read and change"
@@ -86,19 +88,27 @@ pub(super) async fn form(app: App, headers: HeaderMap, request: Request) -> Resp
             }
         ),
         None => format!(
-            "{}<form method=\"post\" action=\"/sign-in\"><p><label>Token <input name=\"token\" type=\"password\" \
-             autocomplete=\"current-password\" required autofocus></label> <button>Sign in</button></p></form>\
-             <p>Who looks after this service gives tokens out.</p>",
-            if request.uri().query() == Some("again") {
-                "<p role=\"alert\">This token is not known here.</p>"
+            "<section class=\"lead\"><h1>{}</h1><p class=\"sub\">{}</p></section>\
+             <section class=\"act door\"><form method=\"post\" action=\"/sign-in\"><label class=\"fld\"><span>Token</span>\
+             <input name=\"token\" type=\"password\" autocomplete=\"current-password\" required autofocus{}></label>\
+             <button class=\"do\">Sign in</button></form></section>",
+            if again {
+                "This token is not known here."
             } else {
-                ""
-            }
+                "A token opens these sheets."
+            },
+            "Who looks after this service gives tokens out. This browser keeps it for 30 days, as a cookie that no script reads.",
+            if again { " aria-invalid=\"true\"" } else { "" }
         ),
     };
+    let styles: String = crate::page::style_sheets()
+        .map(|s| format!("<link rel=\"stylesheet\" href=\"{}\">", escaped(&s)))
+        .collect();
     Html(format!(
-        "<!doctype html><html lang=\"en\"><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width\">\
-         <title>Sign in · Loopwitness</title><link rel=\"icon\" href=\"/mark.svg\"><main><h1>Loopwitness, {}</h1>{body}</main></html>",
+        "<!doctype html><html lang=\"en\"><head><meta charset=\"utf-8\"><meta name=\"viewport\" content=\"width=device-width, initial-scale=1\">\
+         <meta name=\"color-scheme\" content=\"light dark\"><title>Sign in, Loopwitness</title><link rel=\"icon\" href=\"/mark.svg\">{styles}</head>\
+         <body><header><div class=\"block\"><div class=\"cells\"><div class=\"c\"><span class=\"word\">Loopwitness</span></div>\
+         <div class=\"c\"><b>Site</b>{}</div></div></div></header><main>{body}</main></body></html>",
         escaped(&app.site.name)
     ))
     .into_response()

@@ -1,14 +1,18 @@
 //! Traces of the difference between analog and digital in bins, from the newest assessment.
 
-use super::App;
 use super::attention::still_running;
 use super::extract::{Path, Query, time_of};
+use super::packed::{PACKED, Table, Values};
 use super::problem::Problem;
+use super::{App, accept, packed, stream};
 use analytics_assess::{Trace, TraceStep};
 use axum::Json;
 use axum::extract::RawQuery;
+use axum::http::{HeaderMap, HeaderValue, header};
+use axum::response::{IntoResponse, Response};
 use ingest_model::{Tag, UtcMicros};
 use serde::{Deserialize, Serialize};
+use std::io::Write;
 
 /// Traces of one answer.
 const MAX_TRACES: usize = 200;
@@ -115,6 +119,53 @@ fn view(tag: &Tag, step_s: u32, trace: Option<Trace>) -> TraceAnswer {
     }
 }
 
+fn table(tag: &Tag, step_s: u32, trace: Option<Trace>) -> Table {
+    let t = trace.unwrap_or_default();
+    let mut about = serde_json::Map::new();
+    about.insert("tag".to_owned(), tag.as_str().into());
+    about.insert("step_s".to_owned(), step_s.into());
+    Table {
+        about,
+        rows: t.time.len(),
+        columns: vec![
+            (
+                "time",
+                Values::instants(t.time.iter().map(|t| t.0), i64::MIN),
+            ),
+            ("difference_pct", Values::single(&t.difference_pct)),
+            ("difference_low_pct", Values::single(&t.difference_low_pct)),
+            (
+                "difference_high_pct",
+                Values::single(&t.difference_high_pct),
+            ),
+            ("failed_share", Values::single(&t.failed_share)),
+            ("scatter_pct", Values::single(&t.scatter_pct)),
+            ("replies", Values::U32(t.replies)),
+            ("device_status", Values::U8(t.device_status)),
+        ],
+    }
+}
+
+/// The form that the client likes best.
+fn form(headers: &HeaderMap) -> Result<&'static str, Problem> {
+    const JSON: &str = "application/json";
+    accept::choose(headers, &[JSON, PACKED]).ok_or_else(|| Problem::not_acceptable(&[JSON, PACKED]))
+}
+
+fn packed_answer(tables: Vec<Table>) -> Result<Response, Problem> {
+    let write = move |out: &mut dyn Write| packed::write(out, tables);
+    let mut response = stream::whole(write)?.into_response();
+    let kind = HeaderValue::from_static(PACKED);
+    response.headers_mut().insert(header::CONTENT_TYPE, kind);
+    Ok(response)
+}
+
+fn varies(mut response: Response) -> Response {
+    let accept = HeaderValue::from_static("accept");
+    response.headers_mut().insert(header::VARY, accept);
+    response
+}
+
 /// The bins that touch a time.
 pub(super) fn within_time(t: Trace, from: Option<UtcMicros>, to: Option<UtcMicros>) -> Trace {
     let step = i64::from(t.step_s) * 1_000_000;
@@ -142,15 +193,20 @@ pub(super) fn within_time(t: Trace, from: Option<UtcMicros>, to: Option<UtcMicro
 
 /// The difference of one loop over all that was assessed.
 #[utoipa::path(get, path = "/api/v1/loops/{tag}/trace", params(("tag" = String, Path, description = "the loop's tag, percent-encoded", min_length = 1, max_length = 32), TraceQuery), responses(
-    (status = 200, description = "the trace; empty where the loop has no readings", body = TraceAnswer),
+    (status = 200, description = "the trace; empty where the loop has no readings", content(
+        (TraceAnswer = "application/json"),
+        (Vec<u8> = "application/vnd.loopwitness.columns"))),
     (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json"),
     (status = 404, description = "no such loop", body = Problem, content_type = "application/problem+json"),
+    (status = 406, description = "`Accept` takes none of the forms", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "the first assessment is still running", body = Problem, content_type = "application/problem+json")))]
 pub(super) async fn trace(
     app: App,
     Path(text): Path<String>,
     Query(q): Query<TraceQuery>,
-) -> Result<Json<TraceAnswer>, Problem> {
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    let form = form(&headers)?;
     let (step, step_s) = step_of(q.step.as_deref())?;
     let from = time_of("from", q.from.as_deref())?;
     let to = time_of("to", q.to.as_deref())?;
@@ -159,19 +215,28 @@ pub(super) async fn trace(
     let current = app.current().ok_or_else(|| still_running(&app))?;
     let whole = current.assessed.trace(&tag, step);
     let trace = whole.map(|t| within_time(t, from, to));
-    Ok(Json(view(&tag, step_s, trace)))
+    Ok(varies(if form == PACKED {
+        packed_answer(vec![table(&tag, step_s, trace)])?
+    } else {
+        Json(view(&tag, step_s, trace)).into_response()
+    }))
 }
 
 /// Traces of several loops; tags are percent-encoded one by one and separated by commas. Unknown tags are left out.
 #[utoipa::path(get, path = "/api/v1/traces", params(TracesQuery), responses(
-    (status = 200, description = "the traces, in the order asked for", body = TracesAnswer),
+    (status = 200, description = "the traces, in the order asked for", content(
+        (TracesAnswer = "application/json"),
+        (Vec<u8> = "application/vnd.loopwitness.columns"))),
     (status = 400, description = "a parameter is not understood", body = Problem, content_type = "application/problem+json"),
+    (status = 406, description = "`Accept` takes none of the forms", body = Problem, content_type = "application/problem+json"),
     (status = 503, description = "the first assessment is still running", body = Problem, content_type = "application/problem+json")))]
 pub(super) async fn traces(
     app: App,
     RawQuery(raw): RawQuery,
     Query(q): Query<TracesQuery>,
-) -> Result<Json<TracesAnswer>, Problem> {
+    headers: HeaderMap,
+) -> Result<Response, Problem> {
+    let form = form(&headers)?;
     let (step, step_s) = step_of(q.step.as_deref())?;
     let raw = raw.unwrap_or_default();
     // As it was written: a decoded list no longer tells a comma in a tag from one between tags.
@@ -204,9 +269,11 @@ pub(super) async fn traces(
             tags.len()
         )));
     }
-    let traces = tags
-        .iter()
-        .map(|t| view(t, step_s, current.assessed.trace(t, step)))
-        .collect();
-    Ok(Json(TracesAnswer { traces }))
+    let each = tags.iter().map(|t| (t, current.assessed.trace(t, step)));
+    Ok(varies(if form == PACKED {
+        packed_answer(each.map(|(t, trace)| table(t, step_s, trace)).collect())?
+    } else {
+        let traces = each.map(|(t, trace)| view(t, step_s, trace)).collect();
+        Json(TracesAnswer { traces }).into_response()
+    }))
 }

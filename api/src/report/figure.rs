@@ -1,6 +1,6 @@
 //! Figures as inline SVG: the daily deviation in its tolerance band, the daily share of failed exchanges.
 
-use super::html::{Html, day, figures, minute, signed};
+use super::html::{Html, figures, signed};
 use analytics_assess::Trace;
 use analytics_detect::Finding;
 use ingest_model::UtcMicros;
@@ -94,20 +94,20 @@ impl Plot {
             .into_iter()
             .find(|s| days / s <= 8.0)
             .unwrap_or(days / 8.0);
-        let mut t = self.t.0;
-        while t < self.t.1 - 0.4 * step * MICROS_PER_DAY as f64 {
-            let x = self.x(t);
+        let zone = h.zone();
+        let end = UtcMicros((self.t.1 - 0.4 * step * MICROS_PER_DAY as f64) as i64);
+        for t in zone.midnights(UtcMicros(self.t.0 as i64), end, step as u64) {
+            let x = self.x(t.0 as f64);
             self.line(
                 h,
                 "tick",
                 (x, x),
                 (self.height - BOTTOM, self.height - BOTTOM + 4.0),
             );
-            let text = day(UtcMicros(t as i64));
+            let text = zone.day(t);
             // The year is on the page.
             let short = text.rsplit_once(' ').map_or(text.as_str(), |(d, _)| d);
             self.label(h, "t", x + 2.0, self.height - 6.0, short);
-            t += step * MICROS_PER_DAY as f64;
         }
         self.line(
             h,
@@ -302,7 +302,7 @@ pub(super) fn draw_deviation(
         } else {
             ("t b", 4.0)
         };
-        let since = format!("since {}", minute(f.onset));
+        let since = format!("since {}", h.zone().minute(f.onset));
         plot.label(h, class, x + shift, TOP - 6.0, &since);
     }
     if let Some(v) = newest(trace) {

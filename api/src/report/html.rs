@@ -1,15 +1,30 @@
 //! HTML that cannot be injected into: markup is `&'static str`, everything else goes through [`Html::text`].
 
-use ingest_model::UtcMicros;
+use super::zone::Zone;
 
 /// A document being written.
-#[derive(Debug, Default)]
-pub(super) struct Html(String);
+#[derive(Debug)]
+pub(super) struct Html {
+    text: String,
+    /// Whose times it tells.
+    zone: Zone,
+}
 
 impl Html {
+    pub(super) fn new(zone: Zone) -> Self {
+        Self {
+            text: String::new(),
+            zone,
+        }
+    }
+
+    pub(super) fn zone(&self) -> Zone {
+        self.zone
+    }
+
     /// Markup of ours; nothing that was made at run time fits the type.
     pub(super) fn raw(&mut self, markup: &'static str) -> &mut Self {
-        self.0.push_str(markup);
+        self.text.push_str(markup);
         self
     }
 
@@ -17,15 +32,15 @@ impl Html {
     pub(super) fn text(&mut self, text: &str) -> &mut Self {
         for c in text.chars() {
             match c {
-                '&' => self.0.push_str("&amp;"),
-                '<' => self.0.push_str("&lt;"),
-                '>' => self.0.push_str("&gt;"),
-                '"' => self.0.push_str("&quot;"),
-                '\'' => self.0.push_str("&#39;"),
+                '&' => self.text.push_str("&amp;"),
+                '<' => self.text.push_str("&lt;"),
+                '>' => self.text.push_str("&gt;"),
+                '"' => self.text.push_str("&quot;"),
+                '\'' => self.text.push_str("&#39;"),
                 // Control characters and the marks that reorder text are no part of a name.
-                c if c.is_control() && c != '\n' => self.0.push('\u{fffd}'),
-                '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => self.0.push('\u{fffd}'),
-                c => self.0.push(c),
+                c if c.is_control() && c != '\n' => self.text.push('\u{fffd}'),
+                '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}' => self.text.push('\u{fffd}'),
+                c => self.text.push(c),
             }
         }
         self
@@ -34,7 +49,7 @@ impl Html {
     /// A number for a coordinate.
     pub(super) fn at(&mut self, v: f64) -> &mut Self {
         let v = if v.is_finite() { v } else { 0.0 };
-        self.0.push_str(&format!("{v:.1}"));
+        self.text.push_str(&format!("{v:.1}"));
         self
     }
 
@@ -48,33 +63,7 @@ impl Html {
     }
 
     pub(super) fn into_text(self) -> String {
-        self.0
-    }
-}
-
-/// `5 Nov 2026`, UTC.
-pub(super) fn day(t: UtcMicros) -> String {
-    const MONTHS: [&str; 12] = [
-        "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
-    ];
-    let s = t.to_rfc3339();
-    let month = s
-        .get(5..7)
-        .and_then(|m| m.parse::<usize>().ok())
-        .and_then(|m| MONTHS.get(m.wrapping_sub(1)));
-    let date = s.get(8..10).and_then(|d| d.parse::<u32>().ok());
-    match (date, month, s.get(0..4)) {
-        (Some(d), Some(m), Some(y)) => format!("{d} {m} {y}"),
-        _ => s,
-    }
-}
-
-/// `5 Nov 2026 12:00`, UTC.
-pub(super) fn minute(t: UtcMicros) -> String {
-    let s = t.to_rfc3339();
-    match s.get(11..16) {
-        Some(hm) => format!("{} {hm}", day(t)),
-        None => s,
+        self.text
     }
 }
 

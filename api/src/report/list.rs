@@ -1,7 +1,7 @@
 //! First page: a sentence with numbers, the ranked list, the common causes, what was not judged.
 
 use super::Content;
-use super::html::{Html, day, minute, signed};
+use super::html::{Html, signed};
 use analytics_detect::words::scope_words;
 use analytics_detect::{AttentionRow, Finding};
 use std::collections::BTreeMap;
@@ -32,14 +32,15 @@ fn grouped(n: u64) -> String {
 
 pub(super) fn page(h: &mut Html, c: &Content<'_>) {
     let a = &c.assessed.result;
+    let z = h.zone();
     h.raw("<section class=\"first\"><header><div><p class=\"mark\">Loopwitness</p>");
     if !c.site.is_empty() {
         h.raw("<p class=\"service\">").text(c.site).raw("</p>");
     }
     h.raw("</div><dl>");
-    let from = a.from.map_or_else(|| "\u{2013}".to_owned(), day);
-    let to = a.to.map_or_else(|| "\u{2013}".to_owned(), minute);
-    h.pair("Record", &format!("{from} to {to} UTC"));
+    let from = a.from.map_or_else(|| "\u{2013}".to_owned(), |t| z.day(t));
+    let to = a.to.map_or_else(|| "\u{2013}".to_owned(), |t| z.minute(t));
+    h.pair("Record", &format!("{from} to {to}"));
     h.pair("Loops", &a.loops.to_string());
     h.pair("Readings", &grouped(a.readings));
     h.raw("</dl></header><h1>");
@@ -53,7 +54,8 @@ pub(super) fn page(h: &mut Html, c: &Content<'_>) {
         let n = c.limit.min(a.attention.len());
         h.raw("<p class=\"note\">");
         h.text(&format!(
-            "The first {n} have a sheet each behind this list. Score = real \u{d7} purpose \u{d7} soon \u{d7} lasting. Times are UTC."
+            "The first {n} have a sheet each behind this list. Score = real \u{d7} purpose \u{d7} soon \u{d7} lasting. Times are site time ({}).",
+            z.name()
         ));
         h.raw("</p>");
     }
@@ -66,6 +68,7 @@ pub(super) fn page(h: &mut Html, c: &Content<'_>) {
 }
 
 fn causes(h: &mut Html, c: &Content<'_>) {
+    let z = h.zone();
     let causes = &c.assessed.result.common_causes;
     if causes.is_empty() {
         return;
@@ -81,9 +84,9 @@ fn causes(h: &mut Html, c: &Content<'_>) {
             .raw("<td class=\"n\">")
             .text(&format!("{} of {}", g.affected, g.members))
             .raw("<td class=\"d\">")
-            .text(&day(g.onset))
+            .text(&z.day(g.onset))
             .raw("<td>")
-            .text(&g.summary)
+            .text(&z.said(&g.summary, None, c.to()))
             .raw(" <span class=\"tags\">");
         for (n, tag) in g.tags.iter().enumerate() {
             if n > 0 {
@@ -109,6 +112,7 @@ pub(super) fn state_of(c: &Content<'_>, row: &AttentionRow) -> Option<String> {
 }
 
 fn rows(h: &mut Html, c: &Content<'_>) {
+    let z = h.zone();
     let all = c.rows();
     if all.is_empty() {
         return;
@@ -132,7 +136,8 @@ fn rows(h: &mut Html, c: &Content<'_>) {
             h.text(", ").text(area);
         }
         h.raw("</span><td>");
-        h.text(&row.why).raw(" <span class=\"q\">");
+        h.text(&z.said(&row.why, row.findings.first(), c.to()))
+            .raw(" <span class=\"q\">");
         let mut names: Vec<String> = Vec::new();
         for f in &row.findings {
             let name = what(f);
@@ -154,11 +159,11 @@ fn rows(h: &mut Html, c: &Content<'_>) {
         }
         h.raw("</span><td class=\"d\">");
         if let Some(f) = row.findings.first() {
-            h.text(&day(f.onset));
+            h.text(&z.day(f.onset));
             if let Some(end) = f.ended {
                 h.raw("<br><span class=\"q\">")
                     .text("to ")
-                    .text(&day(end))
+                    .text(&z.day(end))
                     .raw("</span>");
             }
             if let Some(d) = f.deviation_pct {

@@ -2,8 +2,9 @@
 
 use super::Content;
 use super::figure;
-use super::html::{Html, day, figures, minute, number, signed};
+use super::html::{Html, figures, number, signed};
 use super::list::what;
+use super::zone::Zone;
 use analytics_assess::TraceStep;
 use analytics_detect::words::scope_words;
 use analytics_detect::{AttentionRow, Evidence, Finding, Kind};
@@ -23,7 +24,8 @@ pub(super) fn page(h: &mut Html, c: &Content<'_>, row: &AttentionRow) {
         .or_else(|| c.register.current(&row.tag));
     h.raw("<section class=\"sheet\">");
     head(h, c, row, entry);
-    h.raw("<p class=\"verdict\">").text(&row.why).raw("</p>");
+    let why = h.zone().said(&row.why, Some(first), to);
+    h.raw("<p class=\"verdict\">").text(&why).raw("</p>");
     numbers(h, first);
     let trace = c
         .assessed
@@ -38,11 +40,11 @@ pub(super) fn page(h: &mut Html, c: &Content<'_>, row: &AttentionRow) {
     {
         figure::failed(h, &trace);
     }
-    others(h, row);
+    others(h, c, row);
     h.raw("<div class=\"two\"><div>");
     cautions(h, row);
     h.raw("</div><div>");
-    checks(h, first);
+    checks(h, c, first);
     h.raw("</div></div>");
     if let Some(e) = entry {
         wire(h, c, e);
@@ -65,7 +67,8 @@ pub(super) fn without_finding(h: &mut Html, c: &Content<'_>, tag: &Tag) {
         h.raw("<p class=\"service\">").text(service).raw("</p>");
     }
     h.raw("</div><dl>");
-    h.pair("As of", &format!("{} UTC", minute(c.to())));
+    let as_of = format!("{} ({})", h.zone().minute(c.to()), h.zone().name());
+    h.pair("As of", &as_of);
     h.raw("</dl></header><p class=\"verdict\">");
     let all = &c.assessed.result.not_judged;
     let mut not: Vec<&str> = all
@@ -113,7 +116,8 @@ fn head(h: &mut Html, c: &Content<'_>, row: &AttentionRow, entry: Option<&LoopEn
             row.score, t.real, t.purpose, t.soon, t.lasting
         ),
     );
-    h.pair("As of", &format!("{} UTC", minute(c.to())));
+    let as_of = format!("{} ({})", h.zone().minute(c.to()), h.zone().name());
+    h.pair("As of", &as_of);
     if let Some(state) = super::list::state_of(c, row) {
         h.pair("Case", &state);
     }
@@ -130,7 +134,7 @@ fn head(h: &mut Html, c: &Content<'_>, row: &AttentionRow, entry: Option<&LoopEn
             scope_words(g.scope),
             g.name
         ));
-        h.text(&g.summary).raw("</p>");
+        h.text(&h.zone().said(&g.summary, None, c.to())).raw("</p>");
     }
 }
 
@@ -138,25 +142,24 @@ fn head(h: &mut Html, c: &Content<'_>, row: &AttentionRow, entry: Option<&LoopEn
 fn wire(h: &mut Html, c: &Content<'_>, entry: &LoopEntry) {
     let terms = c.assessed.circuit(entry);
     if !terms.says.is_empty() {
-        h.raw("<p class=\"wire\">")
-            .text(&terms.says.join(" "))
-            .raw("</p>");
+        let says = h.zone().said(&terms.says.join(" "), None, c.to());
+        h.raw("<p class=\"wire\">").text(&says).raw("</p>");
     }
-}
-
-fn span(low: UtcMicros, high: UtcMicros) -> String {
-    format!("{} to {}", minute(low), minute(high))
 }
 
 fn numbers(h: &mut Html, f: &Finding) {
+    let z = h.zone();
     h.raw("<dl class=\"numbers\">");
     h.pair("Finding", &what(f));
-    h.pair("Since", &minute(f.onset));
+    h.pair("Since", &z.minute(f.onset));
     if f.onset_low < f.onset_high {
-        h.pair("between", &span(f.onset_low, f.onset_high));
+        h.pair(
+            "between",
+            &format!("{} to {}", z.minute(f.onset_low), z.minute(f.onset_high)),
+        );
     }
     if let Some(end) = f.ended {
-        h.pair("Until", &minute(end));
+        h.pair("Until", &z.minute(end));
     }
     if let Some(v) = f.deviation_pct {
         h.pair(
@@ -168,12 +171,12 @@ fn numbers(h: &mut Html, f: &Finding) {
         h.pair("Growth", &format!("{} % of span a day", signed(v, 4)));
     }
     if let Some(t) = f.reaches_tolerance_at {
-        h.pair("Reaches tolerance", &day(t));
+        h.pair("Reaches tolerance", &z.day(t));
     }
     if let (Some(low), Some(high)) = (f.reaches_tolerance_low, f.reaches_tolerance_high) {
         h.pair(
             "with 80 % probability",
-            &format!("{} to {}", day(low), day(high)),
+            &format!("{} to {}", z.day(low), z.day(high)),
         );
     }
     h.pair("Probability that it is real", &number(f.confidence, 3));
@@ -181,7 +184,7 @@ fn numbers(h: &mut Html, f: &Finding) {
         h.pair("NE 107", n.as_str());
     }
     for (name, value) in &f.evidence {
-        h.pair(&words(name), &shown(value));
+        h.pair(&words(name), &shown(value, z));
     }
     h.raw("</dl>");
 }
@@ -198,13 +201,15 @@ fn words(key: &str) -> String {
     format!("{}{unit}", stem.replace('_', " "))
 }
 
-fn shown(e: &Evidence) -> String {
+fn shown(e: &Evidence, z: Zone) -> String {
     match e {
         Evidence::Flag(b) => if *b { "yes" } else { "no" }.to_owned(),
         Evidence::Count(n) => n.to_string(),
         Evidence::Number(v) if v.is_finite() => figures(*v),
         Evidence::Number(_) => "\u{2013}".to_owned(),
-        Evidence::Text(t) => t.clone(),
+        Evidence::Text(t) => {
+            UtcMicros::parse_rfc3339(t).map_or_else(|_| t.clone(), |t| z.minute(t))
+        }
         Evidence::Numbers(v) => v
             .iter()
             .map(|x| {
@@ -219,15 +224,16 @@ fn shown(e: &Evidence) -> String {
     }
 }
 
-fn others(h: &mut Html, row: &AttentionRow) {
+fn others(h: &mut Html, c: &Content<'_>, row: &AttentionRow) {
     let rest = row.findings.get(1..).unwrap_or_default();
     if rest.is_empty() {
         return;
     }
+    let z = h.zone();
     h.raw("<h2>Also on this loop</h2><ul class=\"others\">");
     for f in rest.iter().take(OTHERS) {
         h.raw("<li>")
-            .text(&f.summary)
+            .text(&z.said(&f.summary, Some(f), c.to()))
             .raw(" <span class=\"q\">")
             .text(&format!("{}, {} real", what(f), number(f.confidence, 2)))
             .raw("</span>");
@@ -239,10 +245,12 @@ fn others(h: &mut Html, row: &AttentionRow) {
     h.raw("</ul>");
 }
 
-fn checks(h: &mut Html, f: &Finding) {
+fn checks(h: &mut Html, c: &Content<'_>, f: &Finding) {
+    let z = h.zone();
     h.raw("<h2>What to look at, in order of what it tells</h2><ol class=\"checks\">");
     for check in &f.checks {
-        h.raw("<li><span class=\"box\"></span>").text(check);
+        h.raw("<li><span class=\"box\"></span>")
+            .text(&z.said(check, Some(f), c.to()));
     }
     h.raw("</ol>");
 }
@@ -328,6 +336,7 @@ fn work(h: &mut Html, c: &Content<'_>, tag: &Tag) {
         .iter()
         .filter(|x| x.is_open() && x.tags.contains(tag))
         .find_map(|x| x.attended.as_ref());
+    let when = done.map_or_else(String::new, |d| h.zone().minute(d.when));
     let pct = |v: Option<f64>| v.map(|v| signed(v, 2)).unwrap_or_default();
     h.raw("<div class=\"work\"><h2>Found and done</h2><table><thead><tr><th><th>at, mA<th>analog, mA<th>digital, unit<th>deviation, % of span</tr></thead><tbody>");
     for (name, value) in [
@@ -347,6 +356,6 @@ fn work(h: &mut Html, c: &Content<'_>, tag: &Tag) {
         .raw("</p></div><div class=\"outcome\"><p>Outcome <i class=\"box\"></i> corrected <i class=\"box\"></i> nothing found <i class=\"box\"></i> not done, plan again</p><div class=\"sign\"><p><span>Instrument, certificate</span></p><p><span>Name</span>")
         .text(done.map_or("", |d| &d.who))
         .raw("</p><p><span>Date, time</span>")
-        .text(&done.map_or_else(String::new, |d| minute(d.when)))
+        .text(&when)
         .raw("</p><p><span>Signature</span></p></div></div></div>");
 }

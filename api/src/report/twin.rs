@@ -4,7 +4,8 @@
 use super::figure::{
     LEFT, Plot, RIGHT, TOP, WIDTH, deviation_plot, draw_deviation, draw_failed, failed_plot, newest,
 };
-use super::html::{Html, figures, minute, signed};
+use super::html::{Html, figures, signed};
+use super::zone::Zone;
 use analytics_assess::Trace;
 use analytics_detect::Finding;
 use ingest_model::{Columns, LoopEntry};
@@ -27,6 +28,7 @@ const STYLE: &str = "svg{--paper:#fbfaf5;--band:#e9e5d7;--ink:#1c1b18;--ink-3:#6
 
 /// What the picture is made from; trace and readings lie in the same time.
 pub(crate) struct Picture<'a> {
+    pub(crate) zone: Zone,
     pub(crate) entry: &'a LoopEntry,
     pub(crate) trace: &'a Trace,
     pub(crate) readings: &'a Columns,
@@ -35,7 +37,7 @@ pub(crate) struct Picture<'a> {
 
 /// The file.
 pub(crate) fn picture(p: &Picture<'_>) -> String {
-    let mut h = Html::default();
+    let mut h = Html::new(p.zone);
     let e = p.entry;
     let height = 30.0 + 3.0 * TITLE + TWIN + DIFFERENCE + 84.0;
     h.raw(
@@ -94,7 +96,10 @@ pub(crate) fn picture(p: &Picture<'_>) -> String {
         &mut top,
         84.0,
         "Failed exchanges",
-        "share of polls without a good reply, %; times are UTC",
+        &format!(
+            "share of polls without a good reply, %; times are site time ({})",
+            p.zone.name()
+        ),
         |h| match failed_plot(p.trace) {
             Some((plot, percent)) => draw_failed(h, &plot, p.trace, &percent),
             None => nothing(h, "no exchange in this time"),
@@ -114,7 +119,11 @@ fn words(p: &Picture<'_>) -> String {
         },
     );
     match p.finding {
-        Some(f) => format!("{newest} Since {} UTC: {}", minute(f.onset), f.summary),
+        Some(f) => {
+            let end = p.trace.time.last().copied().unwrap_or(f.onset);
+            let says = p.zone.said(&f.summary, Some(f), end);
+            format!("{newest} Since {}: {says}", p.zone.minute(f.onset))
+        }
         None => format!("{newest} No finding."),
     }
 }

@@ -139,7 +139,8 @@ fn an_alertmanager_is_told_in_its_words_and_again_and_again() {
     assert!(ours["ended"][0]["link"].is_null());
 }
 
-type Posts = Arc<Mutex<Vec<(String, Value)>>>;
+type Post = (String, Value);
+type Posts = Arc<Mutex<Vec<Post>>>;
 
 /// A receiver that refuses the first message.
 async fn receiver() -> (String, Posts) {
@@ -197,7 +198,7 @@ async fn a_case_calls_until_a_person_takes_it() {
 
     let stop = CancellationToken::new();
     let task = tokio::spawn(tell(f.shared.clone(), set.clone(), stop.clone()));
-    let wait = async |wanted: &dyn Fn(&[(String, Value)]) -> bool| {
+    let wait = async |wanted: &dyn Fn(&[Post]) -> bool| {
         for _ in 0..600 {
             if wanted(&posts.lock().unwrap()) {
                 return;

@@ -84,7 +84,11 @@ fn an_import_of_an_export_finds_the_same_and_exports_the_same() {
     // Eight eighths a loop that is not parked, whether it ran there or not; no number where it did not.
     let agreement = std::fs::read_to_string(dir.path().join("copy/agreement.csv")).unwrap();
     let rows: Vec<&str> = agreement.lines().skip(1).collect();
-    assert!(rows.len() > 400 && rows.len() % 8 == 0, "{}", rows.len());
+    assert!(
+        rows.len() > 400 && rows.len().is_multiple_of(8),
+        "{}",
+        rows.len()
+    );
     let cells: Vec<Vec<&str>> = rows.iter().map(|r| r.split(',').collect()).collect();
     assert!(cells.iter().any(|c| c[3] == "0"), "an eighth never visited");
     assert!(cells.iter().all(|c| (c[3] == "0") == c[6].is_empty()));

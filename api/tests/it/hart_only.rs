@@ -43,12 +43,11 @@ fn a_fleet_without_analog_inputs() {
         _ => true,
     };
     let mut recall: BTreeMap<&str, (u32, u32)> = BTreeMap::new();
-    for f in truth.faults.iter().filter(|f| remains(*f)) {
+    for f in truth.faults.iter().filter(|f| remains(f)) {
         let r = recall.entry(f.kind).or_default();
         r.1 += 1;
         r.0 += u32::from(found.contains(&(f.tag.as_str(), f.kind)));
     }
-    println!("recall without analog inputs: {recall:?}");
     let (hit, all) = recall.values().fold((0, 0), |(h, n), r| (h + r.0, n + r.1));
     assert!(all >= 20, "{all}");
     assert!(hit * 100 >= all * 80, "{hit} of {all}: {recall:?}");

@@ -253,6 +253,146 @@ async fn json_and_arrow_say_the_same() {
     }
 }
 
+/// A packed answer by its documented layout: magic, length of the head, head, arrays at their offsets.
+fn unpacked(bytes: &[u8]) -> Vec<(serde_json::Value, Vec<(String, Vec<f64>)>)> {
+    assert_eq!(&bytes[..4], b"LWC1");
+    let length = u32::from_le_bytes(bytes[4..8].try_into().unwrap()) as usize;
+    assert_eq!(length % 8, 0);
+    let head: serde_json::Value = serde_json::from_slice(&bytes[8..8 + length]).unwrap();
+    let data = &bytes[8 + length..];
+    let column = |c: &serde_json::Value, rows: usize| -> Vec<f64> {
+        let at = c["at"].as_u64().unwrap() as usize;
+        assert_eq!(at % 8, 0);
+        let cell = |i: usize| match c["type"].as_str().unwrap() {
+            "f64" => f64::from_le_bytes(data[at + 8 * i..][..8].try_into().unwrap()),
+            "f32" => f32::from_le_bytes(data[at + 4 * i..][..4].try_into().unwrap()).into(),
+            "u32" => u32::from_le_bytes(data[at + 4 * i..][..4].try_into().unwrap()).into(),
+            "i16" => i16::from_le_bytes(data[at + 2 * i..][..2].try_into().unwrap()).into(),
+            "u8" => data[at + i].into(),
+            other => panic!("{other}"),
+        };
+        (0..rows).map(cell).collect()
+    };
+    let table = |t: &serde_json::Value| {
+        let rows = t["rows"].as_u64().unwrap() as usize;
+        let columns = t["columns"].as_array().unwrap().iter();
+        let named = columns.map(|c| (c["name"].as_str().unwrap().to_owned(), column(c, rows)));
+        (t.clone(), named.collect())
+    };
+    head["tables"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .map(table)
+        .collect()
+}
+
+fn milliseconds(v: &serde_json::Value) -> f64 {
+    let time = ingest_model::UtcMicros::parse_rfc3339(v.as_str().unwrap()).unwrap();
+    time.0 as f64 / 1000.0
+}
+
+#[tokio::test]
+async fn json_and_plain_arrays_say_the_same() {
+    let f = Fixture::new(true);
+    for path in [
+        "/api/v1/loops/PT-102/readings",
+        "/api/v1/loops/PT-102/readings?points=60",
+        "/api/v1/loops/FT-101/readings?from=2027-01-01T00:00:00Z",
+        "/api/v1/loops/FT-101/trace?step=1h",
+        "/api/v1/traces?tags=FT-101,PT-102&step=6h",
+    ] {
+        let (_, json) = f.get(path).await;
+        let request = Request::get(path)
+            .header("accept", "application/vnd.loopwitness.columns")
+            .body(Body::empty())
+            .unwrap();
+        let (status, headers, body) = f.send(request).await;
+        assert_eq!(status.as_u16(), 200, "{path}");
+        assert_eq!(
+            headers["content-type"],
+            "application/vnd.loopwitness.columns"
+        );
+        let tables = unpacked(&body);
+        let listed = json["traces"].as_array().cloned().unwrap_or(vec![json]);
+        assert_eq!(tables.len(), listed.len(), "{path}");
+        for ((head, columns), json) in tables.iter().zip(&listed) {
+            assert_eq!(head["tag"], json["tag"]);
+            let names = json["columns"].as_object().unwrap();
+            for (name, cells) in names {
+                let cells = cells.as_array().unwrap();
+                let Some((_, values)) = columns.iter().find(|(n, _)| n == name) else {
+                    // Left out: missing in every row.
+                    assert!(
+                        cells.iter().all(serde_json::Value::is_null),
+                        "{path} {name}"
+                    );
+                    continue;
+                };
+                assert_eq!(values.len(), cells.len(), "{path} {name}");
+                for (value, cell) in values.iter().zip(cells) {
+                    if cell.is_null() {
+                        assert!(value.is_nan() || *value == -1.0, "{path} {name}");
+                    } else {
+                        let wanted = cell.as_f64().unwrap_or_else(|| milliseconds(cell));
+                        let near = (value - wanted).abs() <= 1e-6 * wanted.abs().max(1e-3);
+                        assert!(near, "{path} {name}: {value} is not {wanted}");
+                    }
+                }
+            }
+        }
+    }
+}
+
+/// Both against the readings themselves: the small site polls each of its loops every ten minutes for two days.
+#[tokio::test]
+async fn the_course_of_the_collection_counts_each_poll() {
+    let f = Fixture::new(true);
+    let (_, course) = f.get("/api/v1/collection").await;
+    let days = course["days"].as_array().unwrap().len();
+    let mut polls = 0;
+    for m in course["modems"].as_array().unwrap() {
+        for name in ["polls", "failed"] {
+            assert_eq!(m[name].as_array().unwrap().len(), days);
+        }
+        let sum = |v: &serde_json::Value| -> u64 {
+            v.as_array()
+                .unwrap()
+                .iter()
+                .filter_map(serde_json::Value::as_u64)
+                .sum()
+        };
+        assert!(sum(&m["failed"]) <= sum(&m["polls"]));
+        polls += sum(&m["polls"]);
+    }
+    let mut stored = 0;
+    let (_, register) = f.get("/api/v1/loops").await;
+    for l in register["loops"].as_array().unwrap() {
+        let tag = l["tag"].as_str().unwrap();
+        let tag = percent_encoding::utf8_percent_encode(tag, percent_encoding::NON_ALPHANUMERIC);
+        let (_, readings) = f.get(&format!("/api/v1/loops/{tag}/readings")).await;
+        stored += readings["stored"].as_u64().unwrap();
+    }
+    assert_eq!(polls, stored);
+
+    let (_, newest) = f.get("/api/v1/differences").await;
+    let at = newest["tags"]
+        .as_array()
+        .unwrap()
+        .iter()
+        .position(|t| t == "FT-101")
+        .unwrap();
+    let (_, trace) = f.get("/api/v1/loops/FT-101/trace?step=1d").await;
+    let last = trace["columns"]["difference_pct"]
+        .as_array()
+        .unwrap()
+        .last()
+        .unwrap()
+        .as_f64()
+        .unwrap();
+    assert!((newest["difference_pct"][at].as_f64().unwrap() - last).abs() < 1e-9);
+}
+
 #[tokio::test]
 async fn accept_chooses_the_form() {
     let f = Fixture::new(false);

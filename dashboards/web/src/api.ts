@@ -24,25 +24,35 @@ export function send<T>(method: "POST" | "PATCH", path: string, body: object | s
   return ask<T>(path, { method, headers: { "content-type": csv ? "text/csv" : "application/json" }, body: csv ? body : JSON.stringify(body) });
 }
 
-async function ask<T>(path: string, how: RequestInit): Promise<T> {
+/** The answer of an address below /api/v1, or a Refusal in the service's own words. */
+export async function fetched(path: string, how: RequestInit): Promise<Response> {
   let answer: Response;
   try {
-    answer = await fetch(`/api/v1/${path}`, { ...how, headers: { accept: "application/json", ...how.headers } });
+    answer = await fetch(`/api/v1/${path}`, how);
   } catch (e) {
     if (how.signal?.aborted) throw e;
     throw new Refusal("The service does not answer.", 0);
   }
+  if (answer.ok) return answer;
   let body: unknown;
   try {
     body = await answer.json();
   } catch {
-    throw new Refusal(answer.ok ? "The service answered something that is not JSON." : `The service answered with status ${answer.status}.`, answer.status);
+    body = null;
   }
-  if (answer.ok) return body as T;
   const p = (typeof body === "object" && body !== null ? body : {}) as Record<string, unknown>;
   const title = typeof p["title"] === "string" ? sentence(p["title"]) : `The service answered with status ${answer.status}.`;
   const detail = typeof p["detail"] === "string" ? sentence(p["detail"]) : "";
   throw new Refusal([title, detail].filter((t) => t !== "").join(" "), answer.status);
+}
+
+async function ask<T>(path: string, how: RequestInit): Promise<T> {
+  const answer = await fetched(path, { ...how, headers: { accept: "application/json", ...how.headers } });
+  try {
+    return (await answer.json()) as T;
+  } catch {
+    throw new Refusal("The service answered something that is not JSON.", answer.status);
+  }
 }
 
 export const said = (e: unknown): string => (e instanceof Error ? e.message : String(e));

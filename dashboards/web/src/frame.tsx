@@ -2,7 +2,7 @@
 
 import { DAY, clock, count, instant, span, utc, zoneName } from "./format";
 import { path, tagOf } from "./route";
-import { answeredAt, assessment, axisFrom, now, trouble, wall } from "./state";
+import { answeredAt, assessment, axisFrom, now, shutOut, trouble, wall } from "./state";
 
 const SHEETS: readonly (readonly [string, string])[] = [
   ["/", "Attention"],
@@ -107,7 +107,7 @@ function Stale() {
   return (
     <div role="status" class="stale">
       {Number.isFinite(at) ? `This sheet is from ${clock(at)}, ${span(wall.value - at)} ago. ` : ""}
-      {why} What you see does not change until it answers again.
+      {why} {shutOut.value ? <a href="/sign-in">Sign in</a> : "What you see does not change until it answers again."}
     </div>
   );
 }

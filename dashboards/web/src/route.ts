@@ -39,7 +39,7 @@ export function begin(): void {
   document.addEventListener("click", (e) => {
     if (e.defaultPrevented || e.button !== 0 || e.metaKey || e.ctrlKey || e.shiftKey || e.altKey) return;
     const link = e.target instanceof Element ? e.target.closest("a") : null;
-    if (!link || link.target !== "" || link.origin !== location.origin || link.pathname.startsWith("/api/")) return;
+    if (!link || link.target !== "" || link.origin !== location.origin || link.pathname.startsWith("/api/") || link.pathname === "/sign-in") return;
     if (link.hasAttribute("download") || (link.hash !== "" && link.pathname === location.pathname)) return;
     e.preventDefault();
     go(link.pathname + link.search + link.hash);

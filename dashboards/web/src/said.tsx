@@ -4,10 +4,17 @@
 // is that instant; any other is the nearest such time to the end of the record.
 
 import { Term } from "./term";
-import { MONTHS, instant, ms, plainInstant, tied, utc } from "./format";
+import { DAY, HOUR, MONTHS, instant, ms, offsetAt, plainInstant, tied, utc } from "./format";
 import { now } from "./state";
 
 const IN_WORDS = new RegExp(`\\b(\\d{1,2}) (${MONTHS.join("|")}) (\\d{2}):(\\d{2})\\b`, "g");
+
+/** An hour of day, `16:00 UTC`, as an hour of the site's day. */
+const hours = (text: string, end: number): string =>
+  text.replace(/(?<!\d [A-Z][a-z]{2} )\b(\d{2}):00 UTC/g, (_, h: string) => {
+    const local = (((Number(h) * HOUR + offsetAt(end)) % DAY) + DAY) % DAY;
+    return `${String(Math.floor(local / HOUR)).padStart(2, "0")}:${String(Math.floor((local % HOUR) / 60_000)).padStart(2, "0")}`;
+  });
 
 /** What knows the instants that its sentence speaks of. */
 export interface Instants {
@@ -23,7 +30,8 @@ export interface Instants {
 const FIELDS = ["onset", "onset_low", "onset_high", "ended", "reaches_tolerance_at", "reaches_tolerance_low", "reaches_tolerance_high"] as const;
 
 /** A sentence in pieces: text, and the instants between, ms. */
-export function pieces(text: string, of: Instants | undefined, end: number): (string | number)[] {
+export function pieces(utcText: string, of: Instants | undefined, end: number): (string | number)[] {
+  const text = hours(utcText, end);
   const known = of ? FIELDS.map((f) => ms(of[f])).filter(Number.isFinite) : [];
   const out: (string | number)[] = [];
   let at = 0;

@@ -3,11 +3,14 @@
 import { computed, signal } from "@preact/signals";
 import { Refusal, get, said } from "./api";
 import { DAY, ms, setZone } from "./format";
+import { getTraces } from "./traces";
 import type { Assessment, LoopEntry, Trace } from "./types";
 
 export const assessment = signal<Assessment | null>(null);
 /** Why there is no newer answer; null while the service answers. */
 export const trouble = signal<string | null>(null);
+/** The service wants a token that this browser does not have. */
+export const shutOut = signal(false);
 /** When the service last answered, ms. */
 export const answeredAt = signal(Number.NaN);
 /** Wall clock, ms, once a second; for ages in words. */
@@ -45,11 +48,13 @@ export async function refresh(): Promise<void> {
     if (next.site) setZone(next.site.timezone);
     answeredAt.value = Date.now();
     trouble.value = null;
+    shutOut.value = false;
     // The same result again draws nothing again.
     const old = assessment.peek();
     if (!old || !next.assessed_at || next.assessed_at !== old.assessed_at || next.attention.length !== old.attention.length) assessment.value = next;
   } catch (e) {
     trouble.value = e instanceof Refusal ? said(e) : "The service does not answer.";
+    shutOut.value = e instanceof Refusal && e.status === 401;
     if (e instanceof Refusal && e.status > 0) answeredAt.value = Date.now();
   } finally {
     under = false;
@@ -125,9 +130,9 @@ async function askTraces(): Promise<void> {
   }
   try {
     const list = tags.map(encodeURIComponent).join(",");
-    const got = await get<{ traces: Trace[] }>(`traces?tags=${list}&step=${traceStep.peek()}`);
+    const got = await getTraces(`traces?tags=${list}&step=${traceStep.peek()}`);
     const next = new Map(traces.peek());
-    for (const t of got.traces) next.set(t.tag, t);
+    for (const t of got) next.set(t.tag, t);
     traces.value = next;
   } catch {
     for (const tag of tags) askedAt.delete(tag);

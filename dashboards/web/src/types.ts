@@ -16,9 +16,25 @@ export type NotJudged = Of<"NotJudged">;
 export type Assessment = Omit<Of<"AttentionAnswer">, "attention"> & { attention: Row[] };
 export type LastReading = Of<"Last">;
 export type LoopEntry = Of<"LoopView">;
-export type Trace = Of<"TraceAnswer">;
-export type Readings = Of<"ReadingsAnswer">;
+/** Bins of one loop, as read from packed columns; times in ms. */
+export interface Trace {
+  tag: string;
+  step_s: number;
+  columns: {
+    time: number[];
+    difference_pct: (number | null)[];
+    difference_low_pct: (number | null)[];
+    difference_high_pct: (number | null)[];
+    failed_share: (number | null)[];
+    scatter_pct: (number | null)[];
+    replies: (number | null)[];
+    device_status: (number | null)[];
+  };
+}
 export type Gateway = Omit<Of<"GatewayView">, "failures"> & { failures: Record<string, number> };
+export type Course = Of<"CollectionAnswer">;
+export type ModemCourse = Of<"ModemCourse">;
+export type Differences = Of<"DifferencesAnswer">;
 export type Eighth = Of<"EighthView">;
 export type Witnessed = Of<"WitnessedView">;
 export type Agreement = Of<"AgreementAnswer">;

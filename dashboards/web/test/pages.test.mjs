@@ -195,6 +195,13 @@ test("loops that a gateway showed are confirmed together", async () => {
   await axe(page, "register to confirm, 390");
   await page.getByLabel(`Confirm ${tags[0]}`).check();
   await page.getByRole("button", { name: /^choose the/ }).click();
+  // The difference comes before the word: what would be confirmed, and what each reads now.
+  await page.getByRole("button", { name: /^See what 3 loops would be/ }).click();
+  const table = page.getByRole("region", { name: "What would be confirmed" });
+  for (const tag of tags) assert.ok(plain(await table.innerText()).includes(tag), tag);
+  await axe(page, "what would be confirmed, 390");
+  await noSideways(page, "what would be confirmed, 390");
+  for (const tag of tags) assert.equal((await read(`/api/v1/loops/${encodeURIComponent(tag)}`)).confirmed, false, `${tag} waits for the word`);
   await page.getByLabel("Held against").fill("loop sheets");
   await page.getByLabel("Your name").fill(WHO);
   await page.getByRole("button", { name: /^Confirm/ }).click();

@@ -89,13 +89,14 @@ impl Replay {
                     });
                 }
             }
-            (false, MessageType::Response, MessageId::Initiate) => {
-                // 0, or a warning with which the session stands.
-                if matches!(m.status, 0 | 8 | 14 | 30) && !self.open {
-                    self.open = true;
-                    self.poller.opened(now);
-                }
+            // 0, or a warning with which the session stands.
+            (false, MessageType::Response, MessageId::Initiate)
+                if matches!(m.status, 0 | 8 | 14 | 30) && !self.open =>
+            {
+                self.open = true;
+                self.poller.opened(now);
             }
+            (false, MessageType::Response, MessageId::Initiate) => {}
             (false, MessageType::Response, MessageId::TokenPassing) => self.answer(&m, now),
             (false, MessageType::Publish, MessageId::TokenPassing) => {
                 if let Some(frame) = whole_frame(m.body) {

@@ -25,7 +25,7 @@ pub struct DayParts<'a> {
 
 impl Snapshot {
     /// Opens a day to read it in parts. Of the columns only `time`, `tag` and those are read that `wants` says; in the
-    /// others every value is missing.
+    /// others every value may be missing.
     pub fn day_parts(
         &self,
         day: i64,

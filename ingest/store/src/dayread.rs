@@ -4,6 +4,7 @@ use crate::batch::{NAMES, append_columns, runs_of, schema};
 use crate::chunkread::ChunkedFile;
 use crate::error::StoreError;
 use crate::files::Files;
+use crate::layout::{self, Gathered, is_compact};
 use arrow_array::cast::AsArray;
 use arrow_array::{BooleanArray, RecordBatch};
 use ingest_model::{Columns, Tag};
@@ -58,10 +59,7 @@ impl Footers {
                 return Ok(footer.clone());
             }
         }
-        let options = ArrowReaderOptions::new()
-            .with_schema(schema())
-            .with_page_index_policy(PageIndexPolicy::Optional);
-        let footer = ArrowReaderMetadata::load(file, options).map_err(|e| damaged(path, e))?;
+        let footer = footer(file, PageIndexPolicy::Optional).map_err(|e| damaged(path, e))?;
         let mut kept = self.kept.lock().unwrap_or_else(PoisonError::into_inner);
         let now = kept.uses;
         let bytes = footer.metadata().memory_size();
@@ -83,6 +81,17 @@ impl Footers {
         }
         Ok(footer)
     }
+}
+
+/// The footer of a day file in either layout, with the types that its columns are read as.
+fn footer(file: &File, index: PageIndexPolicy) -> parquet::errors::Result<ArrowReaderMetadata> {
+    let options = ArrowReaderOptions::new().with_page_index_policy(index);
+    let found = ArrowReaderMetadata::load(file, options.clone())?;
+    let schema = match is_compact(found.parquet_schema()) {
+        true => layout::schema(),
+        false => schema(),
+    };
+    ArrowReaderMetadata::try_new(found.metadata().clone(), options.with_schema(schema))
 }
 
 fn damaged(path: &Path, why: impl ToString) -> StoreError {
@@ -127,13 +136,10 @@ impl std::fmt::Debug for PartFile {
 impl PartFile {
     pub(crate) fn open(files: &dyn Files, path: &Path) -> Result<Self, StoreError> {
         guarded(path, || {
-            let options = ArrowReaderOptions::new()
-                .with_schema(schema())
-                .with_page_index_policy(PageIndexPolicy::Skip);
             let file = open(files, path)?;
             Ok(Self {
                 path: path.to_owned(),
-                footer: ArrowReaderMetadata::load(&file, options).map_err(|e| damaged(path, e))?,
+                footer: footer(&file, PageIndexPolicy::Skip).map_err(|e| damaged(path, e))?,
             })
         })
     }
@@ -170,6 +176,8 @@ pub(crate) struct PartStream {
     last: Option<Tag>,
     from: Vec<u8>,
     end: Option<Vec<u8>>,
+    /// Of a file in the compact layout: rows of the loop that is being taken.
+    gathered: Option<Gathered>,
 }
 
 impl PartStream {
@@ -214,12 +222,16 @@ impl PartStream {
             .filter(|(_, group)| may_hold(group, from, end))
             .map(|(n, _)| n)
             .collect();
-        // A column without a value needs no reading.
-        let read: Vec<usize> = wanted
-            .iter()
-            .copied()
-            .filter(|&n| n <= TAG || !is_empty(metadata, &groups, n))
-            .collect();
+        // A column without a value needs no reading; in the compact layout columns are told from each other.
+        let compact = is_compact(part.footer.parquet_schema());
+        let read: Vec<usize> = if compact {
+            (0..part.footer.parquet_schema().num_columns()).collect()
+        } else {
+            let wanted = wanted.iter().copied();
+            wanted
+                .filter(|&n| n <= TAG || !is_empty(metadata, &groups, n))
+                .collect()
+        };
         let mut places = [None; NAMES.len()];
         for (place, n) in read.iter().enumerate() {
             if let Some(slot) = places.get_mut(*n) {
@@ -244,6 +256,7 @@ impl PartStream {
             last: None,
             from: from.to_vec(),
             end: end.map(<[u8]>::to_vec),
+            gathered: compact.then(Gathered::default),
         };
         stream.fill()?;
         Ok(stream)
@@ -267,12 +280,18 @@ impl PartStream {
         while self.peek() == Some(&tag) {
             if let Some((_, from, rows)) = self.runs.pop_front() {
                 let place = |n: usize| self.places.get(n).copied().flatten();
-                append_columns(&self.batch, from, rows, &place, into)
-                    .map_err(|e| damaged(&self.path, e))?;
+                match &mut self.gathered {
+                    None => append_columns(&self.batch, from, rows, &place, into),
+                    Some(gathered) => gathered.take(&self.batch, from, rows, &Some, into),
+                }
+                .map_err(|e| damaged(&self.path, e))?;
             }
             if self.runs.is_empty() {
                 self.fill()?;
             }
+        }
+        if let Some(gathered) = &mut self.gathered {
+            gathered.decode(into).map_err(|e| damaged(&self.path, e))?;
         }
         if self.peek().is_some_and(|next| *next < tag) {
             return Err(damaged(&self.path, "loops are not in tag order"));
@@ -362,7 +381,8 @@ fn read_loop_unguarded(
     });
     let pages = pages_that_may_hold(builder.metadata(), &groups, tag);
     // The tag is known, and a column without a value needs no reading.
-    let wanted: Vec<usize> = (0..schema().fields().len())
+    let mut gathered = is_compact(builder.parquet_schema()).then(Gathered::default);
+    let wanted: Vec<usize> = (0..builder.parquet_schema().num_columns())
         .filter(|&n| n != TAG && !is_empty(builder.metadata(), &groups, n))
         .collect();
     let columns = ProjectionMask::leaves(builder.parquet_schema(), wanted.iter().copied());
@@ -380,9 +400,17 @@ fn read_loop_unguarded(
     let place = |n: usize| wanted.iter().position(|w| *w == n);
     for batch in reader {
         let batch = batch.map_err(|e| damaged(path, e))?;
-        append_columns(&batch, 0, batch.num_rows(), &place, into).map_err(|e| damaged(path, e))?;
+        let rows = batch.num_rows();
+        match &mut gathered {
+            None => append_columns(&batch, 0, rows, &place, into),
+            Some(gathered) => gathered.take(&batch, 0, rows, &place, into),
+        }
+        .map_err(|e| damaged(path, e))?;
     }
-    Ok(())
+    match &mut gathered {
+        Some(gathered) => gathered.decode(into).map_err(|e| damaged(path, e)),
+        None => Ok(()),
+    }
 }
 
 /// The statistics say that the column has no value in these row groups.

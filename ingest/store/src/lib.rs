@@ -22,6 +22,7 @@ mod import_parquet;
 mod import_sink;
 mod journal;
 mod landing;
+mod layout;
 mod lock;
 mod register;
 mod register_csv;
@@ -35,7 +36,8 @@ mod store;
 mod work;
 
 pub use amend::{AmendedLoop, Author, ChangeRecord, LoopAmendment};
-pub use baseline::{Baseline, NewBaseline, Replacement};
+pub use baseline::{Baseline, EndOfBaseline, NewBaseline, Replacement};
+pub use compact::CompactReport;
 pub use daypart::DayParts;
 pub use error::StoreError;
 pub use export::{ExportOptions, ExportProgress, ExportReport};

@@ -29,6 +29,10 @@ pub struct Tail {
     pub fault_log_sd: f64,
 }
 
+#[allow(
+    clippy::approx_constant,
+    reason = "measured figures that may lie near a constant by chance"
+)]
 pub const TAILS: [Tail; 20] = [
     Tail {
         name: "drift, lasting change",

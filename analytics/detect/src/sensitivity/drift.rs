@@ -3,8 +3,10 @@
 //! The detector's statistic for a fault of size `a` is `(a / se)^2`, with `se` the standard error of the fault's
 //! amplitude beside the base model over the days before and after the onset, in the loop's own day-to-day scatter. It is
 //! believed above `accept(days)`, and above a practical size. So nine of ten are found at `max(se sqrt(accept), practical)
-//! + 1.28 se`. The detector then runs on the loop's own blocks with a fault just beyond its boundary in the last days, one
-//! of the four faults a night in turn.
+//! + 1.28 se`.
+//!
+//! The detector then runs on the loop's own blocks with a fault just beyond its boundary in the last days, one of the
+//! four faults a night in turn.
 
 use super::faults::add_deviation;
 use super::{Answer, Fault, Setting, WITHIN_DAYS, Z90};

@@ -41,7 +41,7 @@ fn values(source: &str, name: &str) -> Option<Vec<f64>> {
     text.split([',', '[', ']', '(', ')'])
         .map(str::trim)
         .filter(|t| !t.is_empty())
-        .map(|t| product(t))
+        .map(product)
         .collect()
 }
 

@@ -3,7 +3,8 @@
 
 import { useEffect, useState } from "preact/hooks";
 import { get } from "../api";
-import { count, day, ms, num, pct, signedPct } from "../format";
+import { HOUR, count, day, ms, num, offsetAt, pct, signedPct } from "../format";
+import { Said } from "../said";
 import type { CircuitTerms } from "../types";
 import { useWidth } from "./width";
 
@@ -26,16 +27,33 @@ export function Circuit({ tag, version, now }: { tag: string; version: string; n
   const days = box?.leakage?.by_day.slice(-30) ?? [];
   return (
     <section class="also wire" aria-label="The wire">
+      <div>
       <h2>The wire</h2>
       {c.says.map((s) => (
-        <p key={s}>{s}</p>
+        <p key={s}>
+          <Said text={s} />
+        </p>
       ))}
+      {c.cannot_tell.length > 0 && (
+        <>
+          <h2>What the wire does not tell</h2>
+          <ul>
+            {c.cannot_tell.map((s) => (
+              <li key={s}>
+                <Said text={s} />
+              </li>
+            ))}
+          </ul>
+        </>
+      )}
+      </div>
+      <div>
       {c.leakage && (
         <Bars
-          label="current beyond what the device sent, by hour of day (UTC)"
-          values={c.leakage.by_hour_of_day.map((h) => h.excess_pct)}
-          ends={["00", "23 h"]}
-          words={hourWords(c)}
+          label="current beyond what the device sent, by hour of the site's day"
+          values={siteHours(c, now).map((h) => h?.excess_pct ?? null)}
+          ends={["00 h", "24 h"]}
+          words={hourWords(c, now)}
         />
       )}
       {box && days.length > 1 && (
@@ -46,25 +64,23 @@ export function Circuit({ tag, version, now }: { tag: string; version: string; n
           words={boxWords(c, now)}
         />
       )}
-      {c.cannot_tell.length > 0 && (
-        <>
-          <h2>What the wire does not tell</h2>
-          <ul>
-            {c.cannot_tell.map((s) => (
-              <li key={s}>{s}</li>
-            ))}
-          </ul>
-        </>
-      )}
+      </div>
     </section>
   );
 }
 
-function hourWords(c: CircuitTerms): string {
-  const seen = (c.leakage?.by_hour_of_day ?? []).filter((h) => h.excess_pct !== null);
+/** UTC hours in the order of the site's day; a zone off by half an hour is shown by the hour that holds its begin. */
+function siteHours(c: CircuitTerms, now: number) {
+  const hours = c.leakage?.by_hour_of_day ?? [];
+  const shift = Math.floor(offsetAt(now) / HOUR);
+  return Array.from({ length: 24 }, (_, h) => hours.find((x) => x.hour_utc === (((h - shift) % 24) + 24) % 24));
+}
+
+function hourWords(c: CircuitTerms, now: number): string {
+  const seen = siteHours(c, now).flatMap((h, local) => (h && h.excess_pct !== null ? [{ ...h, local }] : []));
   const top = seen.reduce((a, b) => ((b.excess_pct ?? 0) > (a?.excess_pct ?? -Infinity) ? b : a), seen[0]);
   if (!top) return "No hour of the day has been seen.";
-  return `Highest at ${String(top.hour_utc).padStart(2, "0")}:00 UTC with ${signedPct(top.excess_pct)} of span above the loop's own lowest level, a mean of ${count(top.days)} days${top.resistance_ohm === null ? "; not told from temperature and scatter" : ""}.`;
+  return `Highest at ${String(top.local).padStart(2, "0")}:00 with ${signedPct(top.excess_pct)} of span above the loop's own lowest level, a mean of ${count(top.days)} days${top.resistance_ohm === null ? "; not told from temperature and scatter" : ""}.`;
 }
 
 function boxWords(c: CircuitTerms, now: number): string {

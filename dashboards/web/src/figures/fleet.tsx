@@ -3,35 +3,25 @@
 import { signal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import { get, loopPath } from "../api";
-import { DAY, count, ms, num } from "../format";
+import { count, num } from "../format";
 import { go } from "../route";
-import { assessment, loops, now } from "../state";
-import type { Trace } from "../types";
+import { assessment, loops } from "../state";
+import type { Differences } from "../types";
 import { useWidth } from "./width";
 
-/** Beyond so many loops the day means would be too much to fetch for one figure. */
-const MOST = 600;
-const BATCH = 100;
 const REACH = 3.2;
-const NEW_DAYS = 3;
-const means = signal<ReadonlyMap<string, number>>(new Map());
+/** More strokes than this in a row are drawn as one path, without a name each. */
+const NAMED = 1_200;
+export const means = signal<ReadonlyMap<string, number>>(new Map());
 let readAt = 0;
 
-async function read(): Promise<void> {
+/** The newest daily difference of every loop, at most every five minutes. */
+export async function readMeans(): Promise<void> {
   if (Date.now() - readAt < 300_000) return;
   readAt = Date.now();
-  const tags = [...loops.peek().keys()];
-  const found = new Map<string, number>();
   try {
-    for (let i = 0; i < tags.length; i += BATCH) {
-      const list = tags.slice(i, i + BATCH).map(encodeURIComponent).join(",");
-      for (const t of (await get<{ traces: Trace[] }>(`traces?tags=${list}&step=1d`)).traces) {
-        const k = t.columns.difference_pct.findLastIndex((v) => v !== null);
-        const v = t.columns.difference_pct[k];
-        if (v != null && now.peek() - ms(t.columns.time[k]) < (NEW_DAYS + 1) * DAY) found.set(t.tag, v);
-      }
-    }
-    means.value = found;
+    const got = await get<Differences>("differences");
+    means.value = new Map(got.tags.map((tag, i) => [tag, got.difference_pct[i] ?? Number.NaN] as const).filter(([, v]) => Number.isFinite(v)));
   } catch {
     readAt = 0;
   }
@@ -42,7 +32,7 @@ export function Fleet() {
   const result = assessment.value;
   const [ref, width] = useWidth<HTMLElement>();
   useEffect(() => {
-    if (result && known.size > 0 && known.size <= MOST) void read();
+    if (result && known.size > 0) void readMeans();
   }, [known, result]);
   const values = means.value;
   if (values.size === 0) return <figure ref={ref} class="fleet" />;
@@ -61,6 +51,7 @@ export function Fleet() {
   const step = 21;
   const height = rows.length * step + 26;
   const px = (x: number) => left + ((Math.max(-REACH, Math.min(REACH, x)) + REACH) / (2 * REACH)) * (width - left - 4);
+  const rug = values.size > NAMED;
   const beyond = [...values].filter(([tag, v]) => Math.abs(v) > (known.get(tag)?.tolerance_pct ?? Number.POSITIVE_INFINITY)).length;
   const axis: [number, string][] = [[-3, "−3"], [-1, "−tolerance"], [0, "0"], [1, "+tolerance"], [3, "+3"]];
   return (
@@ -75,7 +66,8 @@ export function Fleet() {
                 {area.length > left / 7 ? `${area.slice(0, Math.floor(left / 7) - 1)}…` : area}
               </text>
               <path class="hair" d={`M${left} ${(i + 1) * step}H${width}`} />
-              {list.map((l) =>
+              {rug && <path class="stk qu rug" d={list.filter((l) => !l.listed && Math.abs(l.x) < REACH).map((l) => `M${px(l.x).toFixed(1)} ${i * step + 7}v8`).join("")} />}
+              {list.filter((l) => l.listed || !rug || Math.abs(l.x) >= REACH).map((l) =>
                 Math.abs(l.x) >= REACH ? (
                   <path key={l.tag} class="stk dif nofill" d={l.x < 0 ? `M${left + 6} ${i * step + 5}l-5 5l5 5` : `M${width - 10} ${i * step + 5}l5 5l-5 5`} />
                 ) : (

@@ -29,7 +29,7 @@ export interface Series {
 
 export function pick(trace: Trace, quantity: Quantity): Series {
   const c = trace.columns;
-  const base = { t: c.time.map(ms), step: trace.step_s * 1000 };
+  const base = { t: c.time, step: trace.step_s * 1000 };
   if (quantity === "failed") return { ...base, v: c.failed_share.map((x) => (x === null ? null : 100 * x)) };
   if (quantity === "scatter") return { ...base, v: c.scatter_pct };
   return { ...base, v: c.difference_pct, low: c.difference_low_pct, high: c.difference_high_pct };
@@ -188,8 +188,8 @@ function Bits({ traces, x, mask }: { traces: Trace[]; x: (t: number) => number; 
   for (const t of traces) {
     t.columns.time.forEach((time, i) => {
       if (((t.columns.device_status[i] ?? 0) & mask) === 0) return;
-      const a = x(ms(time));
-      const b = Math.min(NOW, x(ms(time) + t.step_s * 1000));
+      const a = x(time);
+      const b = Math.min(NOW, x(time + t.step_s * 1000));
       d += `M${f1(a)} 39H${f1(Math.max(a + 1.5, b))}`;
     });
   }

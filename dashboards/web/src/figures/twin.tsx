@@ -4,21 +4,20 @@
 import { useState } from "preact/hooks";
 import { DAY, clock, day, dayStart, HOUR, interval, ms, num, signed, signedPct } from "../format";
 import { differencePct, quantile, ticks, valueOf } from "../scale";
-import type { Finding, LoopEntry, Trace } from "../types";
+import type { Finding, LoopEntry, Trace, Work } from "../types";
 import { STATUS_BITS } from "../words";
-import type { Point } from "./parts";
+import type { Reading } from "../traces";
 import { type Series, fanOf, pick, runs, usual } from "./rowtrace";
+import { EventStrip } from "./events";
 import { useWidth } from "./width";
 
-export interface Poll extends Point {
-  status: number | null;
-  replied: boolean;
-}
+export type Poll = Reading;
 
-interface Props {
+export interface Props {
   loop: LoopEntry;
   polls: Poll[];
   trace: Trace | null;
+  work: Work[];
   /** Draw the difference poll by poll instead of by bins. */
   fine: boolean;
   finding: Finding | undefined;
@@ -35,7 +34,7 @@ const TWIN = 120;
 const DIFF = 190;
 const f1 = (v: number): string => v.toFixed(1);
 
-interface Frame {
+export interface Frame {
   left: number;
   right: number;
   from: number;
@@ -60,7 +59,8 @@ export function Twin(p: Props) {
   const top2 = 26 + TWIN + 40;
   const top3 = top2 + DIFF + 44;
   const top4 = top3 + Math.max(1, bits.length) * 17 + 42;
-  const bottom = top4 + 34;
+  const top5 = top4 + 56;
+  const bottom = top5 + 16;
   const height = bottom + 24;
   const timeAt = (e: PointerEvent): number => {
     const box = (e.currentTarget as SVGElement).getBoundingClientRect();
@@ -100,6 +100,7 @@ export function Twin(p: Props) {
           <DifferenceStrip {...p} frame={frame} top={top2} phone={phone} />
           <StatusStrip lines={bits} frame={frame} top={top3} phone={phone} seen={p.trace !== null || p.polls.length > 0} />
           <FailedStrip {...p} frame={frame} top={top4} phone={phone} />
+          <EventStrip {...p} frame={frame} top={top5} />
           {live && <path class="nowl" d={`M${frame.x(seen)} 26V${bottom}`} />}
           {p.cursor !== null && p.cursor >= p.from && p.cursor <= end && <path class="cursor" d={`M${frame.x(p.cursor)} 26V${bottom}`} />}
         </svg>
@@ -298,7 +299,7 @@ function DifferenceStrip(p: Props & { frame: Frame; top: number; phone: boolean 
       <path class="exc" d={beyond} clip-path="url(#twin-in)" />
       {f && <OnsetMark f={f} frame={frame} top={top} drop={values.length > 0 && high > reach ? 18 : 0} />}
       <path class="dif" d={line} clip-path="url(#twin-in)" />
-      {f && drift && !p.fine && frame.live && <Forecast f={f} frame={frame} y={y} tol={tol} top={top} phone={p.phone} />}
+      {f && drift && !p.fine && frame.live && <Forecast f={f} frame={frame} y={y} tol={tol} phone={p.phone} />}
       {values.length > 0 && high > reach && (
         <text class="t val halo" x={frame.left + 6} y={top + 12}>
           cut: up to {signedPct(high)}
@@ -350,7 +351,7 @@ function OnsetMark({ f, frame, top, drop }: { f: Finding; frame: Frame; top: num
   );
 }
 
-function Forecast({ f, frame, y, tol, top, phone }: { f: Finding; frame: Frame; y: (v: number) => number; tol: number; top: number; phone: boolean }) {
+function Forecast({ f, frame, y, tol, phone }: { f: Finding; frame: Frame; y: (v: number) => number; tol: number; phone: boolean }) {
   const { deviation_pct: dev, rate_pct_per_day: rate } = f;
   if (dev === null || f.ended !== null) return null;
   const x0 = frame.x(frame.now);
@@ -366,7 +367,9 @@ function Forecast({ f, frame, y, tol, top, phone }: { f: Finding; frame: Frame; 
   const at = ms(f.reaches_tolerance_at);
   const fan = fanOf(dev, rate, edge, low, high, frame.now, frame.end);
   const to = dev + (rate * (frame.end - frame.now)) / DAY;
-  const under = edge < 0 ? y(edge) + 18 : Math.max(top + 14, y(edge) - 24);
+  // Beyond the edge the forecast goes on; where it gets there early, the band beneath the label is free.
+  const early = frame.x(at) < frame.right - 170;
+  const under = edge < 0 === early ? y(edge) - 24 : y(edge) + 18;
   return (
     <>
       {fan && <path class="fan" d={`M${f1(x0)} ${f1(y(dev))}L${f1(frame.right)} ${f1(y(fan[0]))}V${f1(y(fan[1]))}Z`} />}
@@ -398,7 +401,7 @@ function bitLines(p: Props): BitLine[] {
   const seen: [number, number, number][] =
     p.fine || !p.trace
       ? p.polls.filter((q) => q.status !== null).map((q, i, all) => [q.t, Math.min(all[i + 1]?.t ?? q.t, q.t + 600_000), q.status ?? 0])
-      : p.trace.columns.time.map((t, i) => [ms(t), ms(t) + step, p.trace?.columns.device_status[i] ?? 0]);
+      : p.trace.columns.time.map((t, i) => [t, t + step, p.trace?.columns.device_status[i] ?? 0]);
   const out: BitLine[] = [];
   for (const [bit, name] of STATUS_BITS) {
     const spans: [number, number][] = [];
@@ -482,4 +485,3 @@ function FailedStrip({ trace, frame, top, finding, fine, phone }: Props & { fram
     </g>
   );
 }
-

@@ -34,14 +34,14 @@ export function LoopWatch({ tag, version }: { tag: string; version: string }) {
       ) : (
         <>
           <p>Known faults were added to this loop's own record and the detectors asked. Smaller ones may be there unseen.</p>
-          <ul>
+          <ul class="watched">
             {numbers.filter((n) => n.within_days === 7).map((n) => (
               <li key={n.fault}>{n.says}</li>
             ))}
           </ul>
           <details>
             <summary>the same within 30 days</summary>
-            <ul>
+            <ul class="watched">
               {numbers.filter((n) => n.within_days === 30).map((n) => (
                 <li key={n.fault}>{n.says}</li>
               ))}
@@ -104,17 +104,31 @@ export function FleetWatch({ version }: { version: string }) {
             <table>
               <thead>
                 <tr>
-                  <th scope="col">fault</th>
-                  <th scope="col" class="r">within</th>
-                  <th scope="col" class="r">loops</th>
-                  <th scope="col" class="r">half of them</th>
-                  <th scope="col" class="r">worst</th>
-                  <th scope="col">on</th>
-                  <th scope="col" class="r">no number</th>
+                  <th scope="col" rowSpan={2}>
+                    fault
+                  </th>
+                  <th scope="colgroup" colSpan={2}>
+                    found on half of the loops
+                  </th>
+                  <th scope="colgroup" colSpan={3}>
+                    found on each loop that has a number
+                  </th>
+                  <th scope="col" rowSpan={2} class="r">
+                    no number
+                  </th>
+                </tr>
+                <tr>
+                  <th scope="col">within 7 days</th>
+                  <th scope="col">within 30 days</th>
+                  <th scope="col">within 7 days</th>
+                  <th scope="col">within 30 days</th>
+                  <th scope="col">hardest on</th>
                 </tr>
               </thead>
               <tbody>
-                {FAULTS.flatMap(([fault, name]) => [7, 30].map((within) => <Line key={`${fault}${within}`} watch={watch} fault={fault} name={name} within={within} />))}
+                {FAULTS.map(([fault, name]) => (
+                  <Line key={fault} watch={watch} fault={fault} name={name} />
+                ))}
               </tbody>
             </table>
           </div>
@@ -124,29 +138,37 @@ export function FleetWatch({ version }: { version: string }) {
   );
 }
 
-function Line({ watch, fault, name, within }: { watch: Watch; fault: string; name: string; within: number }) {
+function ofFault(watch: Watch, fault: string, within: number) {
   const all = watch.loops.flatMap((l) => l.numbers.filter((n) => n.fault === fault && n.within_days === within).map((n) => ({ tag: l.tag, n })));
-  if (all.length === 0) return null;
   const falls = fault === "noise-collapse";
   const sized = all.filter((x) => x.n.size !== null).sort((a, b) => (falls ? -1 : 1) * ((a.n.size ?? 0) - (b.n.size ?? 0)));
-  const half = sized[Math.floor((sized.length - 1) / 2)];
+  const words = (x: { n: Detectable } | undefined): string => (x ? size(x.n, x.n.size ?? 0) : "–");
   const worst = sized[sized.length - 1];
-  const hours = all[0]?.n.measure === "hours";
+  return { all, blind: all.length - sized.length, half: words(sized[Math.floor((sized.length - 1) / 2)]), worst: words(worst), on: worst?.tag };
+}
+
+function Line({ watch, fault, name }: { watch: Watch; fault: string; name: string }) {
+  const week = ofFault(watch, fault, 7);
+  const month = ofFault(watch, fault, 30);
+  if (week.all.length + month.all.length === 0) return null;
+  // The time after which a held signal is told from a moving one is the number itself.
+  const hours = [...week.all, ...month.all][0]?.n.measure === "hours";
+  const one = hours && week.all.length === 0 ? month : week;
   return (
     <tr>
-      <td>{name}</td>
-      <td class="r">{hours ? "that time" : `${within} days`}</td>
-      <td class="r">{count(sized.length)}</td>
-      <td class="r">{half ? size(half.n, half.n.size ?? 0) : "–"}</td>
-      <td class="r">{worst ? size(worst.n, worst.n.size ?? 0) : "–"}</td>
+      <td>{hours ? `${name}, told after` : name}</td>
+      <td>{one.half}</td>
+      <td>{hours ? "" : month.half}</td>
+      <td>{one.worst}</td>
+      <td>{hours ? "" : month.worst}</td>
       <td>
-        {worst && (
-          <a class="tag" href={loopPath(worst.tag)}>
-            {worst.tag}
+        {one.on && (
+          <a class="tag" href={loopPath(one.on)}>
+            {one.on}
           </a>
         )}
       </td>
-      <td class="r">{all.length === sized.length ? "–" : `${count(all.length - sized.length)} ${plural(all.length - sized.length, "loop", "loops")}`}</td>
+      <td class="r">{one.blind === 0 ? "–" : `${count(one.blind)} ${plural(one.blind, "loop", "loops")}`}</td>
     </tr>
   );
 }

@@ -11,7 +11,7 @@ import { When } from "../said";
 import { unjudgedLoops } from "../frame";
 import { type Entry, type Filter, entriesOf, filtered, leadFinding } from "../entries";
 import { query, setParam } from "../route";
-import { assessment, now, trouble } from "../state";
+import { assessment, now, shutOut, trouble } from "../state";
 import type { Assessment, Finding } from "../types";
 import { KIND_NAMES, PURPOSE_NAMES, countWord, kindWords, plural, purposeWords } from "../words";
 import { AxisHead } from "./axishead";
@@ -72,7 +72,11 @@ export function Waiting() {
   return (
     <section class="lead" aria-live="polite">
       <h1 tabIndex={-1}>{trouble.value === null ? "Reading the newest result." : "There is no result to show yet."}</h1>
-      {trouble.value !== null && <p class="sub">{trouble.value} This page asks again every ten seconds.</p>}
+      {trouble.value !== null && (
+        <p class="sub">
+          {trouble.value} {shutOut.value ? <a href="/sign-in">Sign in</a> : "This page asks again every ten seconds."}
+        </p>
+      )}
     </section>
   );
 }

@@ -1,15 +1,20 @@
-// Gateways: what was planned, what was achieved, what failed.
+// Gateways: what was planned, what was achieved, how late, what failed; by modem where the register names modems.
 
 import { useEffect, useState } from "preact/hooks";
 import { get, said } from "../api";
-import { THIN, count, num, span } from "../format";
-import type { Gateway } from "../types";
+import { csvOf, saveAs } from "../csv";
+import { FailedSteps, Late, Pace, lateWords } from "../figures/pace";
+import { DAY, THIN, count, day, ms, num, pct, span } from "../format";
+import type { Course, Gateway, ModemCourse } from "../types";
 import { countWord, failureWords, plural } from "../words";
 
 const POLL_MS = 10_000;
+const COURSE_MS = 300_000;
 /** Below this share of the plan, or later than this, a gateway misses its plan. */
 const SHARE = 0.95;
 const LATE_S = 10;
+/** A modem whose newest share of failed polls is this many times the fleet's is said. */
+const WORSE = 3;
 
 const misses = (g: Gateway): string => {
   if (!g.connected) return g.last_error ? `no session: ${g.last_error}` : "no session";
@@ -20,28 +25,53 @@ const misses = (g: Gateway): string => {
   return said.join(", ");
 };
 
-export function Collection() {
-  const [gateways, setGateways] = useState<Gateway[] | null>(null);
+/** What every so many milliseconds is read again; the last answer stays while there is no newer one. */
+function useRead<T>(path: string, every: number): { got: T | null; why: string } {
+  const [got, set] = useState<T | null>(null);
   const [why, setWhy] = useState("");
   useEffect(() => {
-    document.title = "Collection, Loopwitness";
     const stop = new AbortController();
     const read = async () => {
       try {
-        setGateways((await get<{ gateways: Gateway[] }>("gateways", stop.signal)).gateways);
+        set(await get<T>(path, stop.signal));
         setWhy("");
       } catch (e) {
         if (!stop.signal.aborted) setWhy(said(e));
       }
     };
     void read();
-    const timer = setInterval(() => void read(), POLL_MS);
+    const timer = setInterval(() => void read(), every);
     return () => {
       clearInterval(timer);
       stop.abort();
     };
+  }, [path, every]);
+  return { got, why };
+}
+
+const sum = <T,>(list: readonly T[], f: (x: T) => number): number => list.reduce((s, x) => s + f(x), 0);
+
+/** Polls and failed polls of several modems, day by day. */
+function together(list: readonly ModemCourse[], days: number): { polls: number[]; failed: number[]; loops: number } {
+  const add = (get: (m: ModemCourse) => number[]) => Array.from({ length: days }, (_, i) => sum(list, (m) => get(m)[i] ?? 0));
+  return { polls: add((m) => m.polls), failed: add((m) => m.failed), loops: sum(list, (m) => m.loops) };
+}
+
+/** Failed share of the newest whole day with polls (else of the day begun), %. */
+function newestShare(c: { polls: number[]; failed: number[] }): number | null {
+  for (const i of [...c.polls.keys()].reverse().filter((i) => i < c.polls.length - 1).concat(c.polls.length - 1)) {
+    if ((c.polls[i] ?? 0) > 0) return (100 * (c.failed[i] ?? 0)) / (c.polls[i] ?? 1);
+  }
+  return null;
+}
+
+export function Collection() {
+  useEffect(() => {
+    document.title = "Collection, Loopwitness";
   }, []);
-  if (gateways === null) {
+  const { got, why } = useRead<{ gateways: Gateway[] }>("gateways", POLL_MS);
+  const { got: course } = useRead<Course>("collection", COURSE_MS);
+  if (got === null) {
     return (
       <section class="lead">
         <h1 tabIndex={-1}>{why === "" ? "Reading the gateways." : "The gateways cannot be shown."}</h1>
@@ -49,115 +79,245 @@ export function Collection() {
       </section>
     );
   }
-  const down = gateways.filter((g) => !g.connected).length;
-  const sum = (f: (g: Gateway) => number) => gateways.reduce((s, g) => s + f(g), 0);
-  const head =
-    gateways.length === 0
-      ? "No gateway is configured."
-      : `${countWord(gateways.length, count)} ${plural(gateways.length, "gateway serves", "gateways serve")} ${count(sum((g) => g.devices))} devices, ${num(sum((g) => g.achieved_per_s), 1)} exchanges a second against ${num(sum((g) => g.planned_per_s), 1)} planned.`;
+  const { gateways } = got;
   return (
     <>
-      <section class="lead">
-        <h1 tabIndex={-1}>{head}</h1>
-        <p class="sub">
-          {gateways.length === 0 && "Readings come from imported site folders only. A gateway is added in site.toml."}
-          {down > 0 && `${countWord(down, count)} ${plural(down, "gateway has", "gateways have")} no session now; ${plural(down, "its", "their")} loops are not witnessed until ${plural(down, "it is", "they are")} back. `}
-          {why !== "" && `${why} These figures do not change until it answers.`}
-        </p>
-      </section>
-      {gateways.length > 0 && <Table gateways={gateways} />}
+      <Lead gateways={gateways} course={course} why={why} />
+      {(gateways.length > 0 || (course?.modems.length ?? 0) > 0) && <Gateways gateways={gateways} course={course} />}
+      {gateways.length > 0 && <Failures gateways={gateways} />}
+      {course && course.days.length > 0 && <Days course={course} />}
     </>
   );
 }
 
-function Table({ gateways }: { gateways: Gateway[] }) {
-  const most = Math.max(1e-9, ...gateways.map((g) => Math.max(g.planned_per_s, g.achieved_per_s)));
-  const kinds = [...new Set(gateways.flatMap((g) => Object.keys(g.failures)))];
-  const remarks = gateways.map((g) => [g.name, misses(g)] as const).filter(([, r]) => r !== "");
+function headOf(gateways: Gateway[]): string {
+  if (gateways.length === 0) return "No gateway is configured.";
+  const down = gateways.filter((g) => !g.connected);
+  const slow = gateways.filter((g) => g.connected && misses(g) !== "");
+  const n = gateways.length;
+  const names = (list: Gateway[]) => (list.length > 3 ? `${countWord(list.length, count)} gateways` : list.map((g) => g.name).join(" and "));
+  if (down.length > 0) return `${names(down)} ${plural(down.length, "has", "have")} no session.`;
+  if (slow.length > 0) return `${names(slow)} ${plural(slow.length, "does", "do")} not keep ${plural(slow.length, "its", "their")} plan.`;
+  return `${countWord(n, count)} ${plural(n, "gateway keeps", "gateways keep")} ${plural(n, "its", "their")} plan.`;
+}
+
+function Lead({ gateways, course, why }: { gateways: Gateway[]; course: Course | null; why: string }) {
+  const down = gateways.filter((g) => !g.connected).length;
+  const all = course ? together(course.modems, course.days.length) : null;
+  const share = all ? newestShare(all) : null;
   return (
-    <>
-      {remarks.length > 0 && (
-        // On a phone the last column is out of sight; what misses its plan is said before the numbers.
-        <ul class="remarks narrow">
-          {remarks.map(([name, r]) => (
-            <li key={name}>
-              <b class="tag">{name}</b> {r}
-            </li>
-          ))}
-        </ul>
-      )}
-      <section class="plain scroll" tabIndex={0} aria-label="Gateways">
-        <table>
-          <thead>
-            <tr>
-              <th>gateway</th>
-              <th class="r">devices</th>
-              <th class="r wide">sessions opened</th>
-              <th class="wide">master role</th>
-              <th class="wide">planned (mark) and achieved (line)</th>
-              <th class="r">planned /s</th>
-              <th class="r">achieved /s</th>
-              <th class="r">late</th>
-              <th class="wide">remark</th>
-            </tr>
-          </thead>
-          <tbody>
-            {gateways.map((g) => {
-              const remark = misses(g);
-              return (
-                <tr key={g.name} class={remark === "" ? "" : "hot"}>
-                  <th scope="row" class="tag">
-                    {g.name}
-                  </th>
-                  <td class="r">{count(g.devices)}</td>
-                  <td class="r wide">{count(g.sessions)}</td>
-                  <td class="wide">{g.master ?? "not known"}</td>
-                  <td class="wide">
-                    <svg class="pace" viewBox="0 0 180 18" role="img" aria-label={`planned ${num(g.planned_per_s, 2)}, achieved ${num(g.achieved_per_s, 2)} exchanges a second`}>
-                      <path class="hair" d="M0 9H180" />
-                      <path class="got" d={`M0 9H${((178 * g.achieved_per_s) / most).toFixed(1)}`} />
-                      <path class="plan" d={`M${((178 * g.planned_per_s) / most).toFixed(1)} 2V16`} />
-                    </svg>
-                  </td>
-                  <td class="r">{num(g.planned_per_s, 2)}</td>
-                  <td class="r">{num(g.achieved_per_s, 2)}</td>
-                  <td class="r">{num(g.late_s, 1)}{THIN}s</td>
-                  <td class="say wide">{remark || (g.last_error ? `last error: ${g.last_error}` : "")}</td>
-                </tr>
-              );
-            })}
-          </tbody>
-        </table>
-      </section>
-      <section class="plain scroll" tabIndex={0} aria-label="Failed exchanges since the start">
-        <h2>Failed exchanges since the start, by kind</h2>
-        <table>
-          <thead>
-            <tr>
-              <th>gateway</th>
-              {kinds.map((k) => (
-                <th class="r" key={k}>
-                  {failureWords(k)}
-                </th>
-              ))}
-            </tr>
-          </thead>
-          <tbody>
-            {gateways.map((g) => (
-              <tr key={g.name}>
-                <th scope="row" class="tag">
-                  {g.name}
-                </th>
-                {kinds.map((k) => (
-                  <td class="r" key={k}>
-                    {num(g.failures[k], 0)}
-                  </td>
-                ))}
-              </tr>
+    <section class="lead">
+      <h1 tabIndex={-1}>{headOf(gateways)}</h1>
+      <p class="sub">
+        {gateways.length === 0 && "Readings come from imported site folders only. A gateway is added in site.toml."}
+        {gateways.length > 0 &&
+          `${count(sum(gateways, (g) => g.devices))} devices, ${num(sum(gateways, (g) => g.achieved_per_s), 1)} exchanges a second over the last minute against ${num(sum(gateways, (g) => g.planned_per_s), 1)} planned. `}
+        {down > 0 && `Loops of a gateway without a session are not witnessed until it is back. `}
+        {share !== null && `Of a day's polls ${pct(share, 1)} had no good reply. `}
+        {why !== "" && `${why} These figures do not change until it answers.`}
+      </p>
+    </section>
+  );
+}
+
+function Gateways({ gateways, course }: { gateways: Gateway[]; course: Course | null }) {
+  const most = Math.max(1e-9, ...gateways.map((g) => Math.max(g.planned_per_s, g.achieved_per_s)));
+  const load = Math.max(1e-9, ...gateways.flatMap((g) => g.modems.flatMap((m) => [m.planned_load, m.achieved_load])));
+  const days = course?.days.length ?? 0;
+  const modems = course?.modems ?? [];
+  const shares = modems.flatMap((m) => m.polls.map((n, i) => (n > 0 ? (100 * (m.failed[i] ?? 0)) / n : 0)));
+  const top = Math.max(2, ...shares);
+  const first = ms(course?.days[0]);
+  const fleet = course ? newestShare(together(modems, days)) : null;
+  // Gateways that the register names and the service does not poll have a course all the same.
+  const names = [...new Set<string | null>([...gateways.map((g) => g.name), ...modems.map((m) => m.gateway ?? null)])];
+  return (
+    <section class="coll" aria-label="Gateways">
+      <div class="chead" aria-hidden="true">
+        <span>gateway, modem</span>
+        <span class="r">loops</span>
+        <span>
+          exchanges a second
+          <i>line achieved, mark planned; 0 to {num(most, 1)}</i>
+        </span>
+        <span>
+          behind its plan
+          <i>0.1, 1, 10, 100{THIN}s</i>
+        </span>
+        <span>
+          failed polls by day
+          <i>
+            {days > 0 ? `${day(first, first + days * DAY)} to ${day(ms(course?.days[days - 1]), first)}; ` : ""}0 to {num(top, 0)}
+            {THIN}%
+          </i>
+        </span>
+        <span>remark</span>
+      </div>
+      {names.map((name) => {
+        const g = gateways.find((x) => x.name === name);
+        const own = modems.filter((m) => (m.gateway ?? null) === name);
+        const all = together(own, days);
+        const remark = g ? misses(g) : name === null ? "the register gives these loops no gateway" : "not polled by this service";
+        const share = newestShare(all);
+        return (
+          <section key={name ?? ""} class="cgate" aria-label={name ?? "no gateway"}>
+            <div class={`crowg${g && remark !== "" ? " hot" : ""}`}>
+              <h2 class="tag">{name ?? "no gateway"}</h2>
+              <span class="r cl">{count(g?.devices ?? all.loops)}</span>
+              <span class="cp">
+                {g && <Pace planned={g.planned_per_s} achieved={g.achieved_per_s} most={most} unit="exchanges a second" />}
+                {g && <b>{`${num(g.achieved_per_s, 2)} of ${num(g.planned_per_s, 2)}`}</b>}
+              </span>
+              <span class="cp">
+                {g && <Late seconds={g.late_s} />}
+                {g && <b>{lateWords(g.late_s)}</b>}
+              </span>
+              <span class="cp cf">
+                {own.length > 0 && <FailedSteps polls={all.polls} failed={all.failed} first={first} most={top} label={name ?? "no gateway"} />}
+                {share !== null && <b>{pct(share, 1)}</b>}
+              </span>
+              <span class="crem">
+                {remark}
+                {g && remark === "" && (g.master ? `as ${g.master} master` : "")}
+                {g?.connected && g.last_error ? `; last error: ${g.last_error}` : ""}
+              </span>
+            </div>
+            {own
+              .filter((m) => m.modem !== null)
+              .map((m) => {
+                const now = newestShare(m);
+                const worse = now !== null && fleet !== null && now > WORSE * Math.max(0.5, fleet);
+                return (
+                  <div key={m.modem} class={`crowm${worse ? " hot" : ""}`}>
+                    <span class="cn">{m.modem?.startsWith(`${name}/`) ? m.modem.slice((name?.length ?? 0) + 1) : m.modem}</span>
+                    <span class="r cl">{count(m.loops)}</span>
+                    <span class="cp cf">
+                      <FailedSteps polls={m.polls} failed={m.failed} first={first} most={top} label={m.modem ?? ""} />
+                      {now !== null && <b>{pct(now, 1)}</b>}
+                    </span>
+                    <span class="crem">{worse ? `${num(now / Math.max(0.1, fleet ?? 1), 0)} times the fleet's ${pct(fleet, 1)}` : ""}</span>
+                  </div>
+                );
+              })}
+            {g && g.modems.length > 0 && (
+              <details class="cards">
+                <summary>
+                  time of its modems at 1200 bit/s: {num(100 * Math.max(...g.modems.map((m) => m.achieved_load)), 0)}
+                  {THIN}% of the busiest used
+                </summary>
+                <ul>
+                  {g.modems.map((m) => (
+                    <li key={m.modem}>
+                      <span class="cn">card {m.modem}</span>
+                      <span class="r cl">{count(m.devices)}</span>
+                      <span class="cp">
+                        <Pace planned={m.planned_load} achieved={m.achieved_load} most={load} unit="of its time" />
+                        <b>{`${num(100 * m.achieved_load, 0)} of ${num(100 * m.planned_load, 0)}${THIN}%`}</b>
+                      </span>
+                    </li>
+                  ))}
+                </ul>
+              </details>
+            )}
+          </section>
+        );
+      })}
+      <p class="nt">
+        Pace and lateness are those of the last minute. A day's failed polls are those without a good reply, over all polls that day, of imported and of collected readings; the number is the newest whole day's. A gateway is bold where it makes less than 95{THIN}% of its plan, is over 10{THIN}s late, loses readings or has no session.
+      </p>
+    </section>
+  );
+}
+
+function Failures({ gateways }: { gateways: Gateway[] }) {
+  const kinds = [...new Set(gateways.flatMap((g) => Object.keys(g.failures)))];
+  return (
+    <section class="plain scroll" tabIndex={0} aria-label="Failed exchanges since the start">
+      <h2>Failed exchanges since the start, by kind</h2>
+      <table>
+        <thead>
+          <tr>
+            <th scope="col">gateway</th>
+            {kinds.map((k) => (
+              <th scope="col" class="r" key={k}>
+                {failureWords(k)}
+              </th>
             ))}
-          </tbody>
-        </table>
-      </section>
-    </>
+            <th scope="col" class="r">sessions</th>
+          </tr>
+        </thead>
+        <tbody>
+          {gateways.map((g) => (
+            <tr key={g.name}>
+              <th scope="row" class="tag">
+                {g.name}
+              </th>
+              {kinds.map((k) => (
+                <td class="r" key={k}>
+                  {(g.failures[k] ?? 0) === 0 ? "–" : num(g.failures[k], 0)}
+                </td>
+              ))}
+              <td class="r">{count(g.sessions)}</td>
+            </tr>
+          ))}
+        </tbody>
+      </table>
+      <p class="nt">A late answer is never stored and never given to another request.</p>
+    </section>
+  );
+}
+
+function Days({ course }: { course: Course }) {
+  const [open, setOpen] = useState(false);
+  const names = [...new Set(course.modems.map((m) => m.gateway))];
+  const columns = names.map((name) => together(course.modems.filter((m) => m.gateway === name), course.days.length));
+  const csv = () =>
+    saveAs(
+      "collection-seen.csv",
+      csvOf(
+        ["day", "gateway", "modem", "loops", "polls", "failed"],
+        course.days.flatMap((d, i) => course.modems.map((m) => [d, m.gateway, m.modem, m.loops, m.polls[i], m.failed[i]])),
+      ),
+    );
+  const end = ms(course.days[course.days.length - 1]);
+  return (
+    <section class="plain" aria-label="By day">
+      <details onToggle={(e) => setOpen((e.currentTarget as HTMLDetailsElement).open)}>
+        <summary>failed polls by day and gateway, in numbers</summary>
+        {open && (
+          <div class="scroll" tabIndex={0} role="region" aria-label="Failed polls by day and gateway">
+            <table>
+              <thead>
+                <tr>
+                  <th scope="col">day (UTC)</th>
+                  {names.map((n) => (
+                    <th scope="col" class="r" key={n}>
+                      {n ?? "no gateway"}
+                    </th>
+                  ))}
+                </tr>
+              </thead>
+              <tbody>
+                {course.days.map((d, i) => (
+                  <tr key={d}>
+                    <th scope="row">{day(ms(d) + DAY / 2, end)}</th>
+                    {columns.map((c, k) => (
+                      <td class="r" key={names[k]}>
+                        {(c.polls[i] ?? 0) === 0 ? "no poll" : `${count(c.failed[i] ?? 0)} of ${count(c.polls[i] ?? 0)}`}
+                      </td>
+                    ))}
+                  </tr>
+                ))}
+              </tbody>
+            </table>
+          </div>
+        )}
+      </details>
+      <p class="links">
+        <button type="button" onClick={csv}>
+          CSV by modem and day
+        </button>
+      </p>
+    </section>
   );
 }

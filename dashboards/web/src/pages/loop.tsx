@@ -6,6 +6,7 @@ import { entriesOf, leadFinding } from "../entries";
 import { BaselineList } from "./baselines";
 import { AgreementFigure } from "../figures/agreement";
 import { Circuit } from "../figures/circuit";
+import { Companions } from "../figures/companions";
 import { Parts, meansOf, type Means } from "../figures/parts";
 import type { Poll } from "../figures/twin";
 import { LoopWatch } from "../figures/watch";
@@ -13,7 +14,8 @@ import { DAY, HOUR, count, instant, ms, num, pct } from "../format";
 import { Said, When } from "../said";
 import { Term } from "../term";
 import { assessment, now } from "../state";
-import type { Agreement, Finding, LoopEntry, Readings, Row, Trace } from "../types";
+import { getReadings, getTraces } from "../traces";
+import type { Agreement, Finding, LoopEntry, Row, Trace, Work } from "../types";
 import { findingWords, ne107Words, purposeWords, whatWords } from "../words";
 import { LoopCases } from "./loopcases";
 import { Figure, useView } from "./loopfigure";
@@ -30,14 +32,8 @@ function usePolls(tag: string, from: number, to: number): { polls: Poll[]; why: 
     if (!Number.isFinite(to)) return undefined;
     const stop = new AbortController();
     const iso = (t: number) => encodeURIComponent(new Date(t).toISOString());
-    get<Readings>(`loops/${encodeURIComponent(tag)}/readings?from=${iso(from)}&to=${iso(to + 1)}&points=${POINTS}`, stop.signal)
-      .then(({ columns: c }) => {
-        const polls = c.time.map((t, i) => {
-          const code = c.response_code[i] ?? null;
-          return { t: ms(t), pv: c.pv[i] ?? null, analog: c.analog_ma[i] ?? null, reported: c.reported_ma[i] ?? null, status: code !== null && code >= 0x80 ? null : (c.device_status[i] ?? null), replied: code !== null && code < 0x80 };
-        });
-        set({ polls, why: "" });
-      })
+    getReadings(`loops/${encodeURIComponent(tag)}/readings?from=${iso(from)}&to=${iso(to + 1)}&points=${POINTS}`, stop.signal)
+      .then((polls) => set({ polls, why: "" }))
       .catch((e: unknown) => {
         if (!stop.signal.aborted) set((s) => ({ polls: s.polls, why: said(e) }));
       });
@@ -55,8 +51,8 @@ function useTrace(tag: string, step: string, from: number, to: number, version: 
     const stop = new AbortController();
     const iso = (t: number) => encodeURIComponent(new Date(t).toISOString());
     const part = Number.isFinite(begin) ? `&from=${iso(begin)}&to=${iso(end)}` : "";
-    get<Trace>(`loops/${encodeURIComponent(tag)}/trace?step=${step}${part}`, stop.signal)
-      .then(set)
+    getTraces(`loops/${encodeURIComponent(tag)}/trace?step=${step}${part}`, stop.signal)
+      .then(([t]) => set(t ?? null))
       .catch(() => undefined);
     return () => stop.abort();
   }, [tag, step, begin, end, version]);
@@ -73,6 +69,19 @@ function useAgreement(tag: string, version: string): Agreement | null {
     return () => stop.abort();
   }, [tag, version]);
   return agreement;
+}
+
+/** Work announced for this loop, or for all. */
+function useWork(tag: string, version: string): Work[] {
+  const [work, set] = useState<Work[]>([]);
+  useEffect(() => {
+    const stop = new AbortController();
+    get<{ work: Work[] }>("work?limit=1000", stop.signal)
+      .then((a) => set(a.work.filter((w) => w.tag === tag || w.tag === "*")))
+      .catch(() => undefined);
+    return () => stop.abort();
+  }, [tag, version]);
+  return work;
 }
 
 export function Loop({ tag }: { tag: string }) {
@@ -100,6 +109,7 @@ export function Loop({ tag }: { tag: string }) {
   const { polls: newest } = usePolls(tag, to - DAY, a?.to ? to : Number.NaN);
   const trace = useTrace(tag, view.step, view.from, view.to, version);
   const agreement = useAgreement(tag, version);
+  const work = useWork(tag, version);
   const row = a?.attention.find((r) => r.tag === tag);
   if (loop === null) {
     return (
@@ -135,8 +145,13 @@ export function Loop({ tag }: { tag: string }) {
         </section>
         <Beside loop={loop} f={f} />
       </div>
-      <Figure loop={loop} polls={polls} trace={trace} f={f} view={view} now={to} why={whyPolls} />
-      {agreement && !loop.multidrop && <AgreementFigure a={agreement} now={to} />}
+      <Figure loop={loop} polls={polls} trace={trace} work={work} f={f} view={view} now={to} why={whyPolls} />
+      {!loop.multidrop && (
+        <div class="pair">
+          {agreement && <AgreementFigure a={agreement} now={to} />}
+          <Companions loop={loop} />
+        </div>
+      )}
       <Circuit tag={tag} version={version} now={to} />
       <LoopWatch tag={tag} version={version} />
       {row && <Also row={row} f={f} />}

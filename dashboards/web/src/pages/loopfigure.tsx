@@ -7,7 +7,7 @@ import { type Poll, Twin } from "../figures/twin";
 import { DAY, HOUR, clock, count, day, instant, ma, ms, num, pct, rangeDecimals, signedPct, span, utc } from "../format";
 import { query, setParams } from "../route";
 import { differencePct, registeredMa } from "../scale";
-import type { Finding, LoopEntry, Trace } from "../types";
+import type { Finding, LoopEntry, Trace, Work } from "../types";
 import { findingWords } from "../words";
 
 const RANGES: readonly (readonly [string, string, number])[] = [
@@ -65,13 +65,14 @@ interface FigureProps {
   loop: LoopEntry;
   polls: Poll[];
   trace: Trace | null;
+  work: Work[];
   f: Finding | undefined;
   view: View;
   now: number;
   why: string;
 }
 
-export function Figure({ loop, polls, trace, f, view, now, why }: FigureProps) {
+export function Figure({ loop, polls, trace, work, f, view, now, why }: FigureProps) {
   const [at, setAt] = useState<number | null>(null);
   const { from, to } = view;
   const length = to - from;
@@ -128,7 +129,7 @@ export function Figure({ loop, polls, trace, f, view, now, why }: FigureProps) {
           ))}
         </span>
       </p>
-      <Twin loop={loop} polls={polls} trace={trace} fine={view.fine} finding={f} from={from} to={to} now={now} cursor={at === null ? null : (q?.t ?? null)} onCursor={setAt} onView={(a, b) => show(a, b, view, now)} />
+      <Twin loop={loop} polls={polls} trace={trace} work={work} fine={view.fine} finding={f} from={from} to={to} now={now} cursor={at === null ? null : (q?.t ?? null)} onCursor={setAt} onView={(a, b) => show(a, b, view, now)} />
       {polls.length > 1 && (
         <input class="walk" type="range" min={0} max={polls.length - 1} step={1} value={nearest} aria-label="Reading at the cursor" aria-valuetext={words} onInput={(e) => setAt(polls[Number(e.currentTarget.value)]?.t ?? null)} />
       )}
@@ -169,7 +170,7 @@ function Cursor({ loop, q, now: to }: { loop: LoopEntry; q: Poll; now: number })
 function caption(loop: LoopEntry, trace: Trace | null, f: Finding | undefined, from: number, to: number): string {
   const c = trace?.columns;
   if (!c) return "The difference is being read.";
-  const inside = c.time.map((t, i) => [ms(t) + (trace?.step_s ?? 0) * 1000 > from && ms(t) < to, c.difference_pct[i] ?? null] as const).filter((x) => x[0]);
+  const inside = c.time.map((t, i) => [t + (trace?.step_s ?? 0) * 1000 > from && t < to, c.difference_pct[i] ?? null] as const).filter((x) => x[0]);
   const values = inside.map((x) => x[1]).filter((v): v is number => v !== null);
   if (values.length === 0) return "There is no stretch in which both copies were seen, so nothing can be said about their difference.";
   const outside = values.filter((v) => Math.abs(v) > loop.tolerance_pct).length;
@@ -185,7 +186,7 @@ function Numbers({ trace, from, now: to }: { trace: Trace | null; from: number; 
   const [open, setOpen] = useState(false);
   if (!trace) return null;
   const c = trace.columns;
-  const index = c.time.map((_, i) => i).filter((i) => ms(c.time[i]) + trace.step_s * 1000 > from && ms(c.time[i]) < to);
+  const index = c.time.map((_, i) => i).filter((i) => (c.time[i] ?? 0) + trace.step_s * 1000 > from && (c.time[i] ?? 0) < to);
   const every = Math.max(1, Math.ceil(index.length / MOST_LINES));
   return (
     <details onToggle={(e) => setOpen((e.currentTarget as HTMLDetailsElement).open)}>
@@ -211,7 +212,7 @@ function Numbers({ trace, from, now: to }: { trace: Trace | null; from: number; 
                 .filter((_, n) => n % every === 0)
                 .map((i) => (
                   <tr key={i}>
-                    <td>{instant(ms(c.time[i]), to)}</td>
+                    <td>{instant(c.time[i] ?? Number.NaN, to)}</td>
                     <td class="r">{num(c.difference_pct[i], 3)}</td>
                     <td class="r">
                       {num(c.difference_low_pct[i], 3)} to {num(c.difference_high_pct[i], 3)}

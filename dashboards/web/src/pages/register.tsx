@@ -2,24 +2,20 @@
 
 import { computed, signal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
-import { loopPath, said, send } from "../api";
+import { loopPath } from "../api";
 import { csvOf, saveAs } from "../csv";
 import { THIN, count, num } from "../format";
-import { Author, author } from "../me";
 import { query, setParam } from "../route";
 import { loops, readRegister, registerRead } from "../state";
 import type { LoopEntry } from "../types";
 import { VirtualRows } from "../virtual";
 import { PURPOSE_NAMES, countWord, plural, purposeWords } from "../words";
+import { Confirm, pick, picked } from "./registerconfirm";
 import { Edit } from "./registeredit";
 import { RegisterParts } from "./registerparts";
 
 const ROW = 34;
 const ROW_PHONE = 50;
-const picked = signal<ReadonlySet<string>>(new Set());
-const told = signal("");
-const busy = signal(false);
-const why = signal("");
 const narrow = typeof matchMedia === "function" ? matchMedia("(max-width: 760px)") : null;
 const phone = signal(narrow?.matches ?? false);
 narrow?.addEventListener("change", (e) => {
@@ -88,7 +84,7 @@ export function Register() {
       {entry && <Edit key={entry.tag} loop={entry} />}
       {all.length > 0 && <Filters all={all} />}
       {all.length > 0 && <Table />}
-      {open.length > 0 && <Confirm open={open} />}
+      {open.length > 0 && <Confirm open={open} seen={shown.value} />}
     </>
   );
 }
@@ -134,13 +130,6 @@ function Filters({ all }: { all: LoopEntry[] }) {
       </span>
     </form>
   );
-}
-
-function pick(tag: string, on: boolean): void {
-  const next = new Set(picked.peek());
-  if (on) next.add(tag);
-  else next.delete(tag);
-  picked.value = next;
 }
 
 function Table() {
@@ -213,61 +202,5 @@ function Line({ l }: { l: LoopEntry | undefined }) {
         )}
       </span>
     </>
-  );
-}
-
-function Confirm({ open }: { open: LoopEntry[] }) {
-  const chosen = open.filter((l) => picked.value.has(l.tag));
-  const seen = shown.value.filter((l) => !l.confirmed && !l.retired);
-  const submit = async (e: Event) => {
-    e.preventDefault();
-    busy.value = true;
-    const failed: string[] = [];
-    let done = 0;
-    for (const l of chosen) {
-      try {
-        await send("PATCH", `loops/${encodeURIComponent(l.tag)}`, { by: author.value.trim(), why: why.value.trim(), confirmed: true });
-        done += 1;
-        pick(l.tag, false);
-        told.value = `${count(done)} of ${count(chosen.length)} confirmed.`;
-      } catch (err) {
-        failed.push(`${l.tag}: ${said(err)}`);
-      }
-    }
-    busy.value = false;
-    told.value = [`${countWord(done, count)} ${plural(done, "loop", "loops")} confirmed.`, ...failed.slice(0, 5)].join(" ");
-    await readRegister();
-  };
-  return (
-    <section class="plain act" aria-label="Confirm">
-      <h2>To be confirmed</h2>
-      <p>
-        A gateway showed {plural(open.length, "this loop", `these ${count(open.length)} loops`)}; range, unit and transfer function are what the device says of itself. Confirm after holding them against the site's own documents: a wrong range makes every difference wrong.
-      </p>
-      <div class="choices" role="group" aria-label="Choose">
-        <button type="button" onClick={() => setParam("state", "unconfirmed")}>
-          show only these
-        </button>
-        <button type="button" onClick={() => (picked.value = new Set([...picked.value, ...seen.map((l) => l.tag)]))}>
-          choose the {count(seen.length)} in the list
-        </button>
-        <button type="button" onClick={() => (picked.value = new Set())}>
-          choose none
-        </button>
-      </div>
-      <form onSubmit={(e) => void submit(e)}>
-        <label class="fld" for="conf-why">
-          <span>Held against</span>
-          <input id="conf-why" type="text" required maxLength={500} value={why.value} placeholder="loop sheets, revision" onInput={(e) => (why.value = e.currentTarget.value)} />
-        </label>
-        <Author id="conf-who" />
-        <button type="submit" class="do" disabled={busy.value || chosen.length === 0}>
-          Confirm {count(chosen.length)} {plural(chosen.length, "loop", "loops")}
-        </button>
-      </form>
-      <p role="status" class="told">
-        {told.value}
-      </p>
-    </section>
   );
 }
