@@ -4,7 +4,7 @@ import { computed, signal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import { loopPath } from "../api";
 import { csvOf, saveAs } from "../csv";
-import { THIN, count, num } from "../format";
+import { THIN, byName, count, num } from "../format";
 import { query, setParam } from "../route";
 import { loops, readRegister, registerRead } from "../state";
 import type { LoopEntry } from "../types";
@@ -27,11 +27,11 @@ export const rangeText = (l: LoopEntry): string => `${num(l.lrv, decimals(l))} t
 const wired = (l: LoopEntry): string => [l.junction_box, l.supply, l.input_card, l.modem ?? l.gateway].filter(Boolean).join(", ");
 
 const SORTS: Record<string, (a: LoopEntry, b: LoopEntry) => number> = {
-  tag: (a, b) => a.tag.localeCompare(b.tag, "en", { numeric: true }),
-  area: (a, b) => (a.area ?? "").localeCompare(b.area ?? ""),
+  tag: (a, b) => byName(a.tag, b.tag),
+  area: (a, b) => byName(a.area ?? "", b.area ?? ""),
   tolerance: (a, b) => a.tolerance_pct - b.tolerance_pct,
   purpose: (a, b) => PURPOSE_NAMES.indexOf(a.criticality) - PURPOSE_NAMES.indexOf(b.criticality),
-  wired: (a, b) => wired(a).localeCompare(wired(b), "en", { numeric: true }),
+  wired: (a, b) => byName(wired(a), wired(b)),
 };
 
 const shown = computed(() => {

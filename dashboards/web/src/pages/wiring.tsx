@@ -3,7 +3,7 @@
 import { useEffect } from "preact/hooks";
 import { leadFinding } from "../entries";
 import { type Mark, Strip, type Terminal } from "../figures/strip";
-import { count, num } from "../format";
+import { byName, count, num } from "../format";
 import { query, setParam } from "../route";
 import { Said, When } from "../said";
 import { assessment, loops } from "../state";
@@ -31,7 +31,6 @@ const SORTINGS: readonly Sorting[] = [
 /** Strips without a finding are folded in a sorting with more strips than this. */
 const MANY = 24;
 
-const byName = (a: string, b: string): number => a.localeCompare(b, "en", { numeric: true });
 
 function terminals(a: Assessment, all: ReadonlyMap<string, LoopEntry>): Map<string, Terminal> {
   const rows = new Map(a.attention.map((r) => [r.tag, r]));
