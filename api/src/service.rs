@@ -204,7 +204,7 @@ async fn start(
     let mut background = vec![
         tokio::spawn(seal_now_and_then(
             store.clone(),
-            config.keep_raw,
+            (config.keep_raw, config.compact_after),
             shutdown.clone(),
         )),
         tokio::spawn(assess_on_and_on(shared.clone(), shutdown.clone())),
@@ -267,13 +267,17 @@ async fn load(config: &SiteConfig, shared: &Arc<Shared>, store: &Arc<Store>) -> 
     .await
 }
 
-async fn seal_now_and_then(store: Arc<Store>, keep_raw: Duration, shutdown: CancellationToken) {
+async fn seal_now_and_then(
+    store: Arc<Store>,
+    (keep_raw, compact_after): (Duration, Option<Duration>),
+    shutdown: CancellationToken,
+) {
     loop {
         tokio::select! {
             () = shutdown.cancelled() => return,
             () = tokio::time::sleep(SEAL_EVERY) => {}
         }
-        let (store, kept) = (store.clone(), store.clone());
+        let (store, kept, old) = (store.clone(), store.clone(), store.clone());
         match blocking(move || Ok(store.seal(clock::now())?)).await {
             Ok(report) => tracing::debug!(
                 "sealed {} readings into {} day files",
@@ -292,6 +296,19 @@ async fn seal_now_and_then(store: Arc<Store>, keep_raw: Duration, shutdown: Canc
                 gone.bytes
             ),
             Err(e) => tracing::error!("cannot drop old days, trying again later: {e:#}"),
+        }
+        let Some(after) = compact_after else { continue };
+        match blocking(move || Ok(old.compact_days_older_than(after, clock::now())?)).await {
+            Ok(done) if done.days == 0 => {}
+            Ok(done) => tracing::info!(
+                "wrote {} days older than {} days in the compact layout: {} readings, {} bytes instead of {}",
+                done.days,
+                after.as_secs() / 86_400,
+                done.rows,
+                done.bytes,
+                done.bytes_before
+            ),
+            Err(e) => tracing::error!("cannot write old days anew, trying again later: {e:#}"),
         }
     }
 }
@@ -394,7 +411,7 @@ async fn watch_nightly(shared: Arc<Shared>, shutdown: CancellationToken) {
 fn assess_once(engine: &mut Engine, shared: &Shared) -> anyhow::Result<()> {
     let began = Instant::now();
     let snapshot = shared.reader.snapshot()?;
-    let assessed = engine.assess(&snapshot, None, &mut |share| shared.set_progress(share))?;
+    let mut assessed = engine.assess(&snapshot, None, &mut |share| shared.set_progress(share))?;
     shared
         .metrics
         .assessment_took(began.elapsed().as_secs_f64());
@@ -417,6 +434,9 @@ fn assess_once(engine: &mut Engine, shared: &Shared) -> anyhow::Result<()> {
                 tracing::error!("the cases could not follow the assessment: failed to {e}");
             }
         }
+    }
+    if let Some(sheets) = shared.sheets.get() {
+        crate::ownstatus::tell(&mut assessed.result.attention, sheets, &shared.notes);
     }
     shared.set_current(assessed, now);
     Ok(())

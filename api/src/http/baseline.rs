@@ -3,13 +3,13 @@
 use super::App;
 use super::extract::{Body, NoQuery, Path, Query};
 use super::loops::LoopView;
-use super::person::{author, body_time, change, kept, tag_now};
+use super::person::{Refusals, author, body_time, change, kept, tag_now};
 use super::problem::Problem;
 use super::register::ChangedCellView;
 use axum::Json;
 use axum::http::StatusCode;
 use ingest_model::UtcMicros;
-use ingest_store::{Baseline, NewBaseline};
+use ingest_store::{Baseline, EndOfBaseline, NewBaseline};
 use serde::{Deserialize, Serialize};
 
 /// Where a loop's history begins anew.
@@ -28,8 +28,23 @@ pub(super) struct BaselineView {
     at: Option<String>,
     /// The tag that a replacing device had until then; its readings of that time stay under it.
     own_tag: Option<String>,
+    /// A person ended it early; null = nobody did.
+    ended: Option<EndedView>,
     /// Device and range, where they are not those of before.
     changed: Vec<ChangedCellView>,
+}
+
+/// An accepted baseline ended by a person.
+#[derive(Serialize, utoipa::ToSchema)]
+pub(super) struct EndedView {
+    /// From then on the baseline before counts again.
+    #[schema(format = DateTime)]
+    from: String,
+    by: String,
+    why: String,
+    /// When it was said.
+    #[schema(format = DateTime)]
+    at: String,
 }
 
 impl From<Baseline> for BaselineView {
@@ -43,6 +58,12 @@ impl From<Baseline> for BaselineView {
             why: note.map(|n| n.why.clone()),
             at: note.map(|n| n.at.to_rfc3339()),
             own_tag: note.and_then(|n| n.own_tag.clone()),
+            ended: note.and_then(|n| n.ended.as_ref()).map(|e| EndedView {
+                from: e.from.to_rfc3339(),
+                by: e.by.clone(),
+                why: e.why.clone(),
+                at: e.at.to_rfc3339(),
+            }),
             changed: b.cells.into_iter().map(ChangedCellView::from).collect(),
         }
     }
@@ -105,11 +126,7 @@ pub(super) struct BaselineBody {
     params(("tag" = String, Path, description = "the loop's tag, percent-encoded", min_length = 1, max_length = 32)),
     request_body(content = BaselineBody, example = json!({ "by": "A. Roca", "why": "card exchanged, offset known", "until": "2030-01-01T00:00:00Z" })), responses(
     (status = 201, description = "begun; the next assessment goes by it", body = BaselineView),
-    (status = 400, description = "no JSON, or a parameter that this address does not have", body = Problem, content_type = "application/problem+json"),
-    (status = 404, description = "no such loop", body = Problem, content_type = "application/problem+json"),
-    (status = 413, description = "larger than 64 KiB", body = Problem, content_type = "application/problem+json"),
-    (status = 415, description = "not a JSON type", body = Problem, content_type = "application/problem+json"),
-    (status = 422, description = "a value that cannot be used, named", body = Problem, content_type = "application/problem+json")))]
+    Refusals))]
 pub(super) async fn accept(
     app: App,
     Path(text): Path<String>,
@@ -128,6 +145,57 @@ pub(super) async fn accept(
             .map_err(kept)?;
         shared.register_changed_by_person();
         Ok((StatusCode::CREATED, Json(BaselineView::from(begun))))
+    })
+    .await
+}
+
+/// An accepted baseline to end.
+#[derive(Deserialize, utoipa::ToSchema)]
+#[serde(deny_unknown_fields)]
+pub(super) struct BaselineEndBody {
+    /// Who ends it.
+    #[schema(min_length = 1, max_length = 100)]
+    by: Option<String>,
+    /// Why.
+    #[schema(min_length = 1, max_length = 500)]
+    why: Option<String>,
+    /// Which one: its begin (`from` in the list of baselines), RFC 3339; without it the one that counts now.
+    #[schema(format = DateTime)]
+    baseline: Option<String>,
+    /// From when it no longer counts, RFC 3339, not before its begin and not in the future; without it from now, or from
+    /// the end of the newest assessment where that is earlier.
+    #[schema(format = DateTime)]
+    from: Option<String>,
+}
+
+/// Ends an accepted baseline before its date: the baseline before counts again, and the next assessment goes by it.
+///
+/// Nothing is removed: the list keeps the baseline, and says who ended it, when and why.
+#[utoipa::path(post, path = "/api/v1/loops/{tag}/baseline/end",
+    params(("tag" = String, Path, description = "the loop's tag, percent-encoded", min_length = 1, max_length = 32)),
+    request_body(content = BaselineEndBody, example = json!({ "by": "A. Roca", "why": "the card was exchanged once more" })), responses(
+    (status = 200, description = "ended; as it now stands in the list", body = BaselineView),
+    Refusals))]
+pub(super) async fn end(
+    app: App,
+    Path(text): Path<String>,
+    Query(_none): Query<NoQuery>,
+    Body(body): Body<BaselineEndBody>,
+) -> Result<Json<BaselineView>, Problem> {
+    let author = author(body.by.as_deref(), body.why.as_deref())?;
+    let baseline = body_time("baseline", body.baseline.as_deref())?;
+    let from = body_time("from", body.from.as_deref())?;
+    change(app, move |shared, store, now| {
+        let tag = tag_now(shared, &text)?;
+        // Where nothing is collected any more, an end after the last reading would never be reached.
+        let to = shared.current().and_then(|c| c.assessed.result.to);
+        let end = EndOfBaseline {
+            baseline,
+            from: from.or(to.map(|to| to.min(now))),
+        };
+        let ended = store.end_baseline(&tag, end, &author, now).map_err(kept)?;
+        shared.register_changed_by_person();
+        Ok(Json(BaselineView::from(ended)))
     })
     .await
 }
@@ -168,11 +236,7 @@ pub(super) struct ReplacesAnswer {
     params(("tag" = String, Path, description = "the tag of the new device's own loop, percent-encoded", min_length = 1, max_length = 32)),
     request_body(content = ReplacesBody, example = json!({ "replaces": "FT-101", "by": "A. Roca", "why": "device exchanged" })), responses(
     (status = 201, description = "the loop that carries on", body = ReplacesAnswer),
-    (status = 400, description = "no JSON, or a parameter that this address does not have", body = Problem, content_type = "application/problem+json"),
-    (status = 404, description = "no such loop", body = Problem, content_type = "application/problem+json"),
-    (status = 413, description = "larger than 64 KiB", body = Problem, content_type = "application/problem+json"),
-    (status = 415, description = "not a JSON type", body = Problem, content_type = "application/problem+json"),
-    (status = 422, description = "a value that cannot be used, named", body = Problem, content_type = "application/problem+json")))]
+    Refusals))]
 pub(super) async fn replaces(
     app: App,
     Path(text): Path<String>,

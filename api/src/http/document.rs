@@ -18,7 +18,7 @@ const OF_LAYERS: [(&str, &str); 4] = [
     ),
 ];
 
-fn problem(description: &str) -> RefOr<Response> {
+pub(super) fn problem(description: &str) -> RefOr<Response> {
     let body = Content::new(Some(Ref::from_schema_name("Problem")));
     let response = ResponseBuilder::new().description(description);
     response

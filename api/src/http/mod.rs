@@ -77,6 +77,7 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(loops::one, patch::patch))
         .routes(routes!(baseline::list))
         .routes(routes!(baseline::accept))
+        .routes(routes!(baseline::end))
         .routes(routes!(baseline::replaces))
         .routes(routes!(readings::readings))
         .routes(routes!(agreement::agreement_of))

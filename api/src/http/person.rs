@@ -7,10 +7,33 @@ use crate::state::Shared;
 use ingest_model::UtcMicros;
 use ingest_store::{Author, Store, StoreError};
 use serde_json::Value;
+use std::collections::BTreeMap;
 use std::sync::Arc;
+use utoipa::openapi::{RefOr, Response};
 
 pub(super) const NAME_CHARACTERS: usize = 100;
 pub(super) const WHY_CHARACTERS: usize = 500;
+
+/// How a change of a loop is refused, as the OpenAPI document says it.
+pub(super) struct Refusals;
+
+impl utoipa::IntoResponses for Refusals {
+    fn responses() -> BTreeMap<String, RefOr<Response>> {
+        [
+            (
+                "400",
+                "no JSON, or a parameter that this address does not have",
+            ),
+            ("404", "no such loop"),
+            ("413", "larger than 64 KiB"),
+            ("415", "not a JSON type"),
+            ("422", "a value that cannot be used, named"),
+        ]
+        .into_iter()
+        .map(|(status, why)| (status.to_owned(), super::document::problem(why)))
+        .collect()
+    }
+}
 
 /// Text from a person: trimmed, not empty, one line.
 pub(super) fn text_of(name: &str, text: &str, most: usize) -> Result<String, Problem> {

@@ -171,7 +171,7 @@ pub(super) struct ChangeView {
     /// Empty where nobody said.
     by: String,
     why: String,
-    /// `loop`, `register`, `work`, `baseline` or `replaced`.
+    /// `loop`, `register`, `work`, `baseline`, `baseline-ended` or `replaced`.
     what: String,
     /// Null where it concerns several loops.
     tag: Option<String>,

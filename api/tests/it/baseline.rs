@@ -6,7 +6,7 @@ use analytics_detect::{Evidence, Kind};
 use axum::body::Body;
 use axum::http::Request;
 use ingest_model::{LoopEntry, Range, Tag, Transfer, UtcMicros};
-use ingest_store::{Author, NewBaseline, Store};
+use ingest_store::{Author, EndOfBaseline, NewBaseline, Store};
 use serde_json::{Value, json};
 use std::fmt::Write as _;
 
@@ -58,6 +58,24 @@ async fn a_person_accepts_a_baseline_until_a_date() {
         assert!(detail.contains(wanted), "{detail}");
     }
     let (status, _) = post(&f, "/api/v1/loops/XX/baseline", &body).await;
+    assert_eq!(status, 404);
+
+    let end = "/api/v1/loops/PT-102/baseline/end";
+    let (status, answer) = post(&f, end, &json!({ "by": "A. Roca" })).await;
+    assert_eq!(status, 422, "{answer}");
+    let body = json!({ "by": "B. Sanz", "why": "exchanged again" });
+    let (status, ended) = post(&f, end, &body).await;
+    assert_eq!(status, 200, "{ended}");
+    assert_eq!(ended["ended"]["by"], "B. Sanz");
+    assert_eq!(ended["until"], "2999-01-01T00:00:00Z");
+    let (_, list) = f.get("/api/v1/loops/PT-102/baselines").await;
+    assert_eq!(list["baselines"], json!([ended]));
+    assert_eq!(list["counts_from"], Value::Null);
+    let (_, changes) = f.get("/api/v1/changes").await;
+    assert_eq!(changes["changes"][0]["what"], "baseline-ended");
+    let (status, answer) = post(&f, end, &body).await;
+    assert_eq!(status, 422, "{answer}");
+    let (status, _) = post(&f, "/api/v1/loops/XX/baseline/end", &body).await;
     assert_eq!(status, 404);
 }
 
@@ -180,4 +198,13 @@ fn the_detectors_start_afresh_from_a_baseline_and_look_again_after_its_date() {
     assert!(find(day(7.0)).iter().all(|f| f.onset < day(7.3)));
     let later = drift(day(21.5)).expect("looked at again");
     assert_eq!(later.onset, before.onset);
+    // Ended early: at once the whole record counts again.
+    let ended = EndOfBaseline {
+        from: Some(end),
+        ..EndOfBaseline::default()
+    };
+    store.end_baseline(&tag, ended, &author, end).unwrap();
+    let now = drift(end).expect("it drifts, as before");
+    assert_eq!(now.onset, before.onset);
+    assert!(!now.evidence.contains_key("baseline_from"));
 }

@@ -178,11 +178,15 @@ fn how_long_readings_are_kept() {
     let with = |text: &str| parse(&format!("{GOOD}\n[keep]\n{text}\n"));
     assert_eq!(with("raw = \"40d\"").unwrap().keep_raw, 40 * day);
     assert_eq!(with("").unwrap().keep_raw, 396 * day);
+    assert_eq!(with("").unwrap().compact_after, None);
+    let compact = with("compact_after = \"30d\"").unwrap().compact_after;
+    assert_eq!(compact, Some(30 * day));
     for bad in [
         "raw = \"0d\"",
         "raw = \"2h\"",
         "raw = \"-1d\"",
         "raw = \"d\"",
+        "compact_after = \"0d\"",
     ] {
         let error = with(bad).unwrap_err();
         assert!(

@@ -63,4 +63,25 @@ pub struct BaselineNote {
     pub until: Option<UtcMicros>,
     /// The tag that a replacing device had until then.
     pub own_tag: Option<String>,
+    /// A person ended it before its date, or before the next one.
+    pub ended: Option<BaselineEnd>,
+}
+
+impl BaselineNote {
+    /// From when the baseline before counts again, agreed or ended early; `None` = from the next one.
+    pub fn counts_until(&self) -> Option<UtcMicros> {
+        let early = self.ended.as_ref().map(|e| e.from);
+        self.until.into_iter().chain(early).min()
+    }
+}
+
+/// What a person said on ending an accepted baseline early.
+#[derive(Clone, PartialEq, Eq, Debug)]
+pub struct BaselineEnd {
+    /// From then on it does not count.
+    pub from: UtcMicros,
+    pub by: String,
+    pub why: String,
+    /// When it was said.
+    pub at: UtcMicros,
 }

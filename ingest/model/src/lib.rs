@@ -9,7 +9,7 @@ pub mod reading;
 pub mod register;
 pub mod unit;
 
-pub use baseline::{BaselineNote, BaselineReason};
+pub use baseline::{BaselineEnd, BaselineNote, BaselineReason};
 pub use instant::UtcMicros;
 pub use range::{Range, Transfer, percent_of_current, signal_limits_ma};
 pub use reading::{Columns, MISSING_TIME, Reading, Series};

@@ -1,10 +1,10 @@
 //! What people change: one loop, the whole register, announced work; each with who, when and why.
 
 use crate::error::StoreError;
-use crate::register::{ChangedCell, RegisterDiff};
+use crate::register::{ChangedCell, Register, RegisterDiff};
 use crate::register_csv;
 use crate::state::{Change, Image, ListFrom};
-use crate::store::Store;
+use crate::store::{Store, Writer};
 use crate::work::WorkWindow;
 use ingest_model::{LoopEntry, Tag, UtcMicros};
 use serde::Serialize;
@@ -29,7 +29,7 @@ pub struct ChangeRecord {
     pub at: UtcMicros,
     pub by: String,
     pub why: String,
-    /// `loop`, `register`, `work`, `baseline` or `replaced`.
+    /// `loop`, `register`, `work`, `baseline`, `baseline-ended` or `replaced`.
     pub what: String,
     /// `None` where it concerns several loops.
     pub tag: Option<String>,
@@ -124,21 +124,32 @@ impl Store {
             .filter_map(|e| e.valid_from)
             .find(|t| entry.valid_from.is_none_or(|from| *t > from));
         let record = record("loop", Some(tag), author, now, &cells);
-        let next = Arc::new(next);
-        self.commit(
-            &mut writer,
-            &Change {
-                register: Some(&next),
-                person: Some(&record),
-                ..Change::default()
-            },
-        )?;
-        self.set_register(next);
+        self.keep_register(&mut writer, next, &record)?;
         Ok(AmendedLoop {
             entry,
             cells,
             valid_to,
         })
+    }
+
+    /// Commits a register that a person changed, with the record of that change; only then is it in force.
+    pub(crate) fn keep_register(
+        &self,
+        writer: &mut Writer,
+        next: Register,
+        record: &ChangeRecord,
+    ) -> Result<(), StoreError> {
+        let next = Arc::new(next);
+        self.commit(
+            writer,
+            &Change {
+                register: Some(&next),
+                person: Some(record),
+                ..Change::default()
+            },
+        )?;
+        self.set_register(next);
+        Ok(())
     }
 
     /// What a complete `loops.csv` would change, and the token that [`register_confirm`](Self::register_confirm) wants: it
@@ -181,16 +192,7 @@ impl Store {
             "retired": diff.retired.len(), "returned": diff.returned.len(),
         });
         let record = record("register", None, author, now, &counts);
-        let next = Arc::new(next);
-        self.commit(
-            &mut writer,
-            &Change {
-                register: Some(&next),
-                person: Some(&record),
-                ..Change::default()
-            },
-        )?;
-        self.set_register(next);
+        self.keep_register(&mut writer, next, &record)?;
         Ok(diff)
     }
 

@@ -7,20 +7,23 @@ use crate::amend::{Author, record, refused};
 use crate::error::StoreError;
 use crate::register::{ChangedCell, Register, RegisterDiff, changed_cells};
 use crate::register_csv::Row;
-use crate::state::{Change, Image};
+use crate::state::Image;
 use crate::store::Store;
-use ingest_model::{BaselineNote, BaselineReason, LoopEntry, Tag, UtcMicros};
+use ingest_model::{BaselineEnd, BaselineNote, BaselineReason, LoopEntry, Tag, UtcMicros};
 use std::collections::BTreeMap;
-use std::sync::Arc;
 
 /// Columns of `register-history.csv` that say what a person said.
-pub(crate) const COLUMNS: [&str; 6] = [
+pub(crate) const COLUMNS: [&str; 10] = [
     "baseline",
     "baseline_by",
     "baseline_why",
     "baseline_at",
     "baseline_until",
     "baseline_own_tag",
+    "baseline_ended",
+    "baseline_ended_by",
+    "baseline_ended_why",
+    "baseline_ended_at",
 ];
 
 /// Cells of the register that a baseline is about.
@@ -41,6 +44,10 @@ pub(crate) fn cells(note: &BaselineNote) -> impl Iterator<Item = (&'static str, 
         Some(note.at.to_rfc3339()),
         note.until.map(UtcMicros::to_rfc3339),
         note.own_tag.clone(),
+        note.ended.as_ref().map(|e| e.from.to_rfc3339()),
+        note.ended.as_ref().map(|e| e.by.clone()),
+        note.ended.as_ref().map(|e| e.why.clone()),
+        note.ended.as_ref().map(|e| e.at.to_rfc3339()),
     ];
     COLUMNS
         .into_iter()
@@ -49,7 +56,18 @@ pub(crate) fn cells(note: &BaselineNote) -> impl Iterator<Item = (&'static str, 
 }
 
 pub(crate) fn note(row: &Row<'_>) -> Result<Option<BaselineNote>, StoreError> {
-    let [reason, by, why, at, until, own_tag] = COLUMNS;
+    let [
+        reason,
+        by,
+        why,
+        at,
+        until,
+        own_tag,
+        ended,
+        ended_by,
+        ended_why,
+        ended_at,
+    ] = COLUMNS;
     let time = |t: &str| UtcMicros::parse_rfc3339(t).ok();
     let found = row.parsed(
         reason,
@@ -57,6 +75,15 @@ pub(crate) fn note(row: &Row<'_>) -> Result<Option<BaselineNote>, StoreError> {
         BaselineReason::parse,
     )?;
     let Some(reason) = found else { return Ok(None) };
+    let ended = match row.parsed(ended, "an RFC 3339 time", time)? {
+        Some(from) => Some(BaselineEnd {
+            from,
+            by: row.text(ended_by).unwrap_or_default(),
+            why: row.text(ended_why).unwrap_or_default(),
+            at: row.needed(ended_at, "an RFC 3339 time", time)?,
+        }),
+        None => None,
+    };
     Ok(Some(BaselineNote {
         reason,
         by: row.text(by).unwrap_or_default(),
@@ -64,6 +91,7 @@ pub(crate) fn note(row: &Row<'_>) -> Result<Option<BaselineNote>, StoreError> {
         at: row.needed(at, "an RFC 3339 time", time)?,
         until: row.parsed(until, "an RFC 3339 time", time)?,
         own_tag: row.text(own_tag),
+        ended,
     }))
 }
 
@@ -95,7 +123,7 @@ impl Baseline {
 
     /// Does it count at `time`?
     pub fn holds(&self, time: UtcMicros) -> bool {
-        let until = self.note.as_ref().and_then(|n| n.until);
+        let until = self.note.as_ref().and_then(BaselineNote::counts_until);
         self.from <= time && until.is_none_or(|until| time < until)
     }
 }
@@ -139,14 +167,7 @@ impl Register {
             if let Some(reason) = BaselineReason::between(before, after)
                 && after.baseline.is_none()
             {
-                after.baseline = Some(BaselineNote {
-                    reason,
-                    by: author.by.clone(),
-                    why: author.why.clone(),
-                    at,
-                    until: None,
-                    own_tag: None,
-                });
+                after.baseline = Some(said(reason, author, at));
             }
         }
         self.set_version();
@@ -207,6 +228,15 @@ pub struct NewBaseline {
     pub until: Option<UtcMicros>,
 }
 
+/// An accepted baseline that a person ends.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct EndOfBaseline {
+    /// Its begin; `None` = the one that counts now.
+    pub baseline: Option<UtcMicros>,
+    /// From when it no longer counts; `None` = from now.
+    pub from: Option<UtcMicros>,
+}
+
 /// A device that took another's place.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Replacement {
@@ -237,29 +267,85 @@ impl Store {
             return Err(refused("until: is not in the future"));
         }
         entry.baseline = Some(BaselineNote {
-            reason: BaselineReason::Accepted,
-            by: author.by.clone(),
-            why: author.why.clone(),
-            at: now,
             until: new.until,
-            own_tag: None,
+            ..said(BaselineReason::Accepted, author, now)
         });
-        let next = Arc::new(image.register.with_baseline(entry)?);
+        let next = image.register.with_baseline(entry)?;
         let begun = begun(&next, tag, from)?;
         let detail = serde_json::json!({
             "from": from.to_rfc3339(), "until": new.until.map(UtcMicros::to_rfc3339),
         });
         let record = record("baseline", Some(tag), author, now, &detail);
-        self.commit(
-            &mut writer,
-            &Change {
-                register: Some(&next),
-                person: Some(&record),
-                ..Change::default()
-            },
-        )?;
-        self.set_register(next);
+        self.keep_register(&mut writer, next, &record)?;
         Ok(begun)
+    }
+
+    /// Ends an accepted baseline before its date, with who and why: from `end.from` on the baseline before counts again.
+    /// The baseline and what was said of it stay in the list.
+    ///
+    /// # Errors
+    /// [`StoreError::Refused`] where there is none to end or the time cannot be used; nothing has changed then.
+    pub fn end_baseline(
+        &self,
+        tag: &Tag,
+        end: EndOfBaseline,
+        author: &Author,
+        now: UtcMicros,
+    ) -> Result<Baseline, StoreError> {
+        let mut writer = self.writer();
+        let mut next = Register::clone(&writer.state.image(&Image::default())?.register);
+        let baseline = match end.baseline {
+            Some(from) => next.baselines(tag).into_iter().find(|b| b.from == from),
+            None => next.baseline_at(tag, now),
+        };
+        let baseline = baseline.ok_or_else(|| {
+            refused(match end.baseline {
+                Some(_) => {
+                    "baseline: none begins at that time; GET the loop's baselines lists them"
+                }
+                None => "no baseline of this loop counts now: there is none to end",
+            })
+        })?;
+        let accepted = |n: &&BaselineNote| n.reason == BaselineReason::Accepted;
+        let note = baseline.note.as_ref().filter(accepted).ok_or_else(|| {
+            refused(format!(
+                "baseline: only an accepted one can be ended, this one began because the device or the range is another \
+                 (`{}`): correct the register instead",
+                baseline.reason.as_str()
+            ))
+        })?;
+        let from = end.from.unwrap_or(now);
+        if from > now {
+            return Err(refused("from: is in the future"));
+        }
+        if from < baseline.from {
+            return Err(refused("from: the baseline had not begun by then"));
+        }
+        if note.counts_until().is_some_and(|until| until <= from) {
+            return Err(refused("baseline: it has ended already"));
+        }
+        let note = BaselineNote {
+            ended: Some(BaselineEnd {
+                from,
+                by: author.by.clone(),
+                why: author.why.clone(),
+                at: now,
+            }),
+            ..note.clone()
+        };
+        for entry in next.loops.get_mut(tag).into_iter().flatten() {
+            if entry.valid_from == Some(baseline.from) {
+                entry.baseline = Some(note.clone());
+            }
+        }
+        next.set_version();
+        let ended = begun(&next, tag, baseline.from)?;
+        let detail = serde_json::json!({
+            "from": baseline.from.to_rfc3339(), "ended": from.to_rfc3339(),
+        });
+        let record = record("baseline-ended", Some(tag), author, now, &detail);
+        self.keep_register(&mut writer, next, &record)?;
+        Ok(ended)
     }
 
     /// Says that the device of the loop `newcomer` took the place of the device of `tag`: that loop carries on with it
@@ -301,8 +387,8 @@ impl Store {
                 "from: the register has a later entry of `{tag}`; give a time after it"
             )));
         }
-        let said = changed_cells(&entry, device);
-        let differs = said
+        let seen = changed_cells(&entry, device);
+        let differs = seen
             .into_iter()
             .filter(|c| ["pv_unit", "lrv", "urv", "transfer", "damping_s"].contains(&&*c.column))
             .collect();
@@ -319,37 +405,37 @@ impl Store {
             }
         }
         entry.baseline = Some(BaselineNote {
-            reason: BaselineReason::Replaced,
-            by: author.by.clone(),
-            why: author.why.clone(),
-            at: now,
-            until: None,
             own_tag: Some(newcomer.to_string()),
+            ..said(BaselineReason::Replaced, author, now)
         });
         let mut next = register.with_baseline(entry.clone())?;
         next.retired.insert(newcomer.clone());
         next.set_version();
-        let next = Arc::new(next);
         let begun = begun(&next, tag, from)?;
         let detail: BTreeMap<&str, String> = BTreeMap::from([
             ("from", from.to_rfc3339()),
             ("own_tag", newcomer.to_string()),
         ]);
         let record = record("replaced", Some(tag), author, now, &detail);
-        self.commit(
-            &mut writer,
-            &Change {
-                register: Some(&next),
-                person: Some(&record),
-                ..Change::default()
-            },
-        )?;
-        self.set_register(next);
+        self.keep_register(&mut writer, next, &record)?;
         Ok(Replacement {
             baseline: begun,
             entry,
             differs,
         })
+    }
+}
+
+/// What a person says with a baseline that has no date.
+fn said(reason: BaselineReason, author: &Author, at: UtcMicros) -> BaselineNote {
+    BaselineNote {
+        reason,
+        by: author.by.clone(),
+        why: author.why.clone(),
+        at,
+        until: None,
+        own_tag: None,
+        ended: None,
     }
 }
 

@@ -107,7 +107,7 @@ pub(crate) fn to_batch(
 }
 
 /// Values outside the target (the sentinel -1) become null.
-fn integers<T, S>(values: &[S]) -> ArrayRef
+pub(crate) fn integers<T, S>(values: &[S]) -> ArrayRef
 where
     T: ArrowPrimitiveType,
     T::Native: TryFrom<S>,
@@ -161,17 +161,7 @@ pub(crate) fn append_columns(
     place: &dyn Fn(usize) -> Option<usize>,
     into: &mut Columns,
 ) -> Result<(), ArrowError> {
-    let column = |n: usize| -> Result<Slot, ArrowError> {
-        let Some(place) = place(n) else {
-            return Ok(Slot { array: None, rows });
-        };
-        let array = batch
-            .columns()
-            .get(place)
-            .ok_or_else(|| ArrowError::SchemaError(format!("column {n} is missing")))?;
-        let array = Some(array.slice(from, rows));
-        Ok(Slot { array, rows })
-    };
+    let column = |n: usize| slot(batch, from, rows, place, n);
     let (time, sentinel) = (column(0)?, MISSING_TIME);
     append::<TimestampMicrosecondType, i64>(&time, sentinel, &mut into.time)?;
     append::<Float64Type, f64>(&column(2)?, f64::NAN, &mut into.pv)?;
@@ -181,6 +171,18 @@ pub(crate) fn append_columns(
     append::<Float64Type, f64>(&column(6)?, f64::NAN, &mut into.reported_ma)?;
     append::<Float64Type, f64>(&column(7)?, f64::NAN, &mut into.analog_ma)?;
     append::<TimestampMicrosecondType, i64>(&column(8)?, sentinel, &mut into.analog_time)?;
+    append_plain(batch, from, rows, place, into)
+}
+
+/// Appends of a batch the columns that every layout writes as they are: status bytes and counters.
+pub(crate) fn append_plain(
+    batch: &RecordBatch,
+    from: usize,
+    rows: usize,
+    place: &dyn Fn(usize) -> Option<usize>,
+    into: &mut Columns,
+) -> Result<(), ArrowError> {
+    let column = |n: usize| slot(batch, from, rows, place, n);
     append::<UInt8Type, i16>(&column(9)?, -1, &mut into.response_code)?;
     append::<UInt8Type, i16>(&column(10)?, -1, &mut into.device_status)?;
     append::<UInt8Type, i16>(&column(11)?, -1, &mut into.extended_status)?;
@@ -188,6 +190,24 @@ pub(crate) fn append_columns(
     append::<UInt32Type, i64>(&column(13)?, -1, &mut into.exchanges)?;
     append::<UInt32Type, i64>(&column(14)?, -1, &mut into.comm_errors)?;
     append::<UInt16Type, i32>(&column(15)?, -1, &mut into.config_changes)
+}
+
+fn slot(
+    batch: &RecordBatch,
+    from: usize,
+    rows: usize,
+    place: &dyn Fn(usize) -> Option<usize>,
+    n: usize,
+) -> Result<Slot, ArrowError> {
+    let Some(place) = place(n) else {
+        return Ok(Slot { array: None, rows });
+    };
+    let array = batch
+        .columns()
+        .get(place)
+        .ok_or_else(|| ArrowError::SchemaError(format!("column {n} is missing")))?;
+    let array = Some(array.slice(from, rows));
+    Ok(Slot { array, rows })
 }
 
 /// Rows of one column, or none but their number.

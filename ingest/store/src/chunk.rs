@@ -2,7 +2,7 @@
 //! store all together or not at all.
 
 use crate::compact::merge;
-use crate::dayfile::{DayFileInfo, DayFileWriter};
+use crate::dayfile::{DayFileInfo, DayFileWriter, Layout};
 use crate::error::{IoContext, StoreError};
 use crate::files::Files;
 use crate::state::{Origin, PartRow};
@@ -100,6 +100,14 @@ impl Chunk {
     }
 }
 
+/// How names of files in the compact layout end.
+const COMPACT: &str = ".compact.parquet";
+
+/// The day file of this name is in the compact layout.
+pub(crate) fn is_compact(name: &str) -> bool {
+    name.ends_with(COMPACT)
+}
+
 /// A day file being staged.
 pub(crate) struct Staged {
     day: i64,
@@ -137,10 +145,20 @@ impl Stage {
         first: i64,
         last: i64,
     ) -> Result<Staged, StoreError> {
-        let name = part_name(day, origin, first, last);
+        self.start_as(day, origin, (first, last), Layout::Open)
+    }
+
+    pub(crate) fn start_as(
+        &mut self,
+        day: i64,
+        origin: Origin,
+        (first, last): (i64, i64),
+        layout: Layout,
+    ) -> Result<Staged, StoreError> {
+        let name = part_name(day, origin, (first, last), layout);
         let path = self.dir.join("staging").join(&name);
         self.undo.push(path.clone());
-        let writer = DayFileWriter::create(&*self.files, &path)?;
+        let writer = DayFileWriter::create_as(&*self.files, &path, layout)?;
         Ok(Staged {
             day,
             origin,
@@ -285,9 +303,13 @@ impl Drop for Stage {
 }
 
 /// Names derive from what is in the file, so writing the same again gives the same name.
-fn part_name(day: i64, origin: Origin, first: i64, last: i64) -> String {
+fn part_name(day: i64, origin: Origin, (first, last): (i64, i64), layout: Layout) -> String {
+    let end = match layout {
+        Layout::Open => ".parquet",
+        Layout::Compact => COMPACT,
+    };
     format!(
-        "{}.{}.{first:012}-{last:012}.parquet",
+        "{}.{}.{first:012}-{last:012}{end}",
         UtcMicros::from_day(day).date_string(),
         origin.word()
     )

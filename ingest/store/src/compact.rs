@@ -1,7 +1,7 @@
-//! Days in many small files become days in one file an origin.
+//! Days in many small files become days in one file an origin, and old days go into the compact layout if the site wants it.
 
-use crate::chunk::Stage;
-use crate::dayfile::DayFileWriter;
+use crate::chunk::{Stage, is_compact};
+use crate::dayfile::{DayFileWriter, Layout};
 use crate::dayread::PartStream;
 use crate::error::StoreError;
 use crate::files::Files;
@@ -9,11 +9,21 @@ use crate::state::{Change, Image, Origin, PartRow};
 use crate::store::{Store, Writer};
 use ingest_model::{Columns, UtcMicros};
 use std::path::PathBuf;
+use std::time::Duration;
 
 /// A day with more files of one origin than this is rewritten.
 const PARTS_OF_A_DAY: usize = 8;
 /// Rows decoded at a time from each file.
 const BATCH_ROWS: usize = 8_192;
+
+/// What went into the compact layout.
+#[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
+pub struct CompactReport {
+    pub days: usize,
+    pub rows: u64,
+    pub bytes_before: u64,
+    pub bytes: u64,
+}
 
 impl Store {
     /// Rewrites days that are in too many files. Origins stay apart, since collected rows beat imported ones that may
@@ -25,7 +35,8 @@ impl Store {
             for origin in [Origin::Imported, Origin::Collected] {
                 let parts: Vec<&PartRow> = parts.iter().filter(|p| p.origin == origin).collect();
                 if parts.len() > PARTS_OF_A_DAY {
-                    self.compact_parts(writer, &parts, now)?;
+                    let stage = self.stage(&parts, Layout::Open)?;
+                    self.replace(writer, stage, &parts, now)?;
                     days += 1;
                 }
             }
@@ -34,27 +45,83 @@ impl Store {
         Ok(days)
     }
 
-    fn compact_parts(
+    /// Writes days that ended more than `after` before the newest reading (or before now, should a clock have run ahead)
+    /// in the compact layout, one file an origin: the same rows to the bit. A file is one transaction, and others
+    /// write meanwhile; snapshots taken before keep reading the old files for ten minutes. Days that are compact already
+    /// cost nothing; rows that come late for one make it be written again.
+    pub fn compact_days_older_than(
+        &self,
+        after: Duration,
+        now: UtcMicros,
+    ) -> Result<CompactReport, StoreError> {
+        let mut report = CompactReport::default();
+        let Some((_, newest)) = self.reader().snapshot()?.time_range() else {
+            return Ok(report);
+        };
+        let after = i64::try_from(after.as_micros()).unwrap_or(i64::MAX);
+        let before = UtcMicros(newest.min(now).0.saturating_sub(after));
+        let days: Vec<i64> = {
+            let image = self.writer().state.image(&Image::default())?;
+            let old = image
+                .parts
+                .iter()
+                .filter(|(day, _)| UtcMicros::from_day(day.saturating_add(1)) <= before);
+            old.filter(|(_, parts)| parts.iter().any(|p| !is_compact(&p.name)))
+                .map(|(day, _)| *day)
+                .collect()
+        };
+        for day in days {
+            let image = self.writer().state.image(&Image::default())?;
+            for origin in [Origin::Imported, Origin::Collected] {
+                let parts = of_origin(&image, day, origin);
+                if parts.iter().all(|p| is_compact(&p.name)) {
+                    continue;
+                }
+                // Written beside the others' work; the files stay readable when something replaces them meanwhile.
+                let stage = self.stage(&parts, Layout::Compact)?;
+                let (rows, bytes) = size(&stage);
+                let mut writer = self.writer();
+                let still = writer.state.image(&Image::default())?;
+                if of_origin(&still, day, origin) != parts {
+                    // Rows have come since: the next time.
+                    continue;
+                }
+                self.replace(&mut writer, stage, &parts, now)?;
+                report.rows += rows;
+                report.bytes += bytes;
+                report.bytes_before += parts.iter().map(|p| p.bytes).sum::<u64>();
+            }
+            report.days += 1;
+        }
+        self.remove_replaced(&mut self.writer(), now)?;
+        Ok(report)
+    }
+
+    /// Stages one file for several of one day and origin.
+    fn stage(&self, parts: &[&PartRow], layout: Layout) -> Result<Stage, StoreError> {
+        let mut stage = Stage::new(self.files.clone(), &self.dir);
+        let first = parts.iter().map(|p| p.seq_first).min();
+        let last = parts.iter().map(|p| p.seq_last).max();
+        if let (Some(one), Some(first), Some(last)) = (parts.first(), first, last) {
+            let paths: Vec<PathBuf> = parts
+                .iter()
+                .map(|p| self.dir.join("history").join(&p.name))
+                .collect();
+            let mut file = stage.start_as(one.day, one.origin, (first, last), layout)?;
+            merge(&*self.files, &paths, &mut file.writer)?;
+            stage.finish(file)?;
+        }
+        Ok(stage)
+    }
+
+    /// What is staged takes the place of `parts`.
+    fn replace(
         &self,
         writer: &mut Writer,
+        stage: Stage,
         parts: &[&PartRow],
         now: UtcMicros,
     ) -> Result<(), StoreError> {
-        let (Some(one), Some(first), Some(last)) = (
-            parts.first(),
-            parts.iter().map(|p| p.seq_first).min(),
-            parts.iter().map(|p| p.seq_last).max(),
-        ) else {
-            return Ok(());
-        };
-        let paths: Vec<PathBuf> = parts
-            .iter()
-            .map(|p| self.dir.join("history").join(&p.name))
-            .collect();
-        let mut stage = Stage::new(self.files.clone(), &self.dir);
-        let mut file = stage.start(one.day, one.origin, first, last)?;
-        merge(&*self.files, &paths, &mut file.writer)?;
-        stage.finish(file)?;
         let change = Change {
             replaced: parts.iter().map(|p| p.name.clone()).collect(),
             replaced_at: now.0,
@@ -62,6 +129,17 @@ impl Store {
         };
         self.record(writer, stage, change)
     }
+}
+
+fn of_origin(image: &Image, day: i64, origin: Origin) -> Vec<&PartRow> {
+    let of_day = image.parts.get(&day).into_iter().flatten();
+    of_day.filter(|p| p.origin == origin).collect()
+}
+
+/// Rows and bytes of what is staged.
+fn size(stage: &Stage) -> (u64, u64) {
+    let parts = stage.parts().iter();
+    parts.fold((0, 0), |(r, b), p| (r + p.rows, b + p.bytes))
 }
 
 /// Writes the rows of several files of one day as one; of equal tag and time the one of the later file stands. Returns how

@@ -3,6 +3,7 @@
 use crate::batch::{schema, to_batch};
 use crate::error::{IoContext, StoreError};
 use crate::files::{FileOut, Files};
+use crate::layout::{self, Packed};
 use ingest_model::{Columns, Tag, UtcMicros};
 use parquet::arrow::ArrowWriter;
 use parquet::arrow::arrow_writer::ArrowWriterOptions;
@@ -31,8 +32,19 @@ pub(crate) struct DayFileInfo {
     pub hash: String,
 }
 
+/// How the columns are written.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Layout {
+    /// As any reader expects them.
+    Open,
+    /// As integers that only the store understands.
+    Compact,
+}
+
 pub(crate) struct DayFileWriter {
     path: PathBuf,
+    /// Of the compact layout: what is not flushed, coded.
+    packed: Option<Packed>,
     writer: ArrowWriter<HashingOut>,
     tags: Vec<Tag>,
     keys: Vec<i32>,
@@ -44,19 +56,32 @@ pub(crate) struct DayFileWriter {
 
 impl DayFileWriter {
     pub(crate) fn create(files: &dyn Files, path: &Path) -> Result<Self, StoreError> {
+        Self::create_as(files, path, Layout::Open)
+    }
+
+    pub(crate) fn create_as(
+        files: &dyn Files,
+        path: &Path,
+        layout: Layout,
+    ) -> Result<Self, StoreError> {
         let out = HashingOut {
             out: files.create(path).at("create", path)?,
             hash: Sha256::new(),
             bytes: 0,
         };
+        let (schema, properties) = match layout {
+            Layout::Open => (schema(), properties()),
+            Layout::Compact => (layout::schema(), layout::properties()),
+        };
         let options = ArrowWriterOptions::new()
-            .with_properties(properties().map_err(|e| failed(path, &e))?)
+            .with_properties(properties.map_err(|e| failed(path, &e))?)
             // Plain strings and UTC timestamps to every other reader.
             .with_skip_arrow_metadata(true);
-        let writer = ArrowWriter::try_new_with_options(out, schema(), options)
+        let writer = ArrowWriter::try_new_with_options(out, schema, options)
             .map_err(|e| failed(path, &e))?;
         Ok(Self {
             path: path.to_owned(),
+            packed: (layout == Layout::Compact).then(Packed::default),
             writer,
             tags: Vec::new(),
             keys: Vec::new(),
@@ -76,15 +101,18 @@ impl DayFileWriter {
         Ok(())
     }
 
-    /// These rows for the loop begun last; times increase.
+    /// These rows for the loop begun last, in the open layout; times increase.
     pub(crate) fn push_rows_of(&mut self, from: &Columns, rows: &[u32]) {
         self.rows.extend_rows_of(from, rows);
         self.keys
             .resize(self.rows.len(), self.tags.len() as i32 - 1);
     }
 
-    /// Rows of the loop begun last; times increase.
+    /// All rows of the loop begun last; times increase.
     pub(crate) fn push_all(&mut self, from: &Columns) {
+        if let Some(packed) = &mut self.packed {
+            packed.push(from);
+        }
         self.rows.extend_from(from);
         self.keys
             .resize(self.rows.len(), self.tags.len() as i32 - 1);
@@ -95,8 +123,16 @@ impl DayFileWriter {
             self.t_min = self.t_min.min(*t);
             self.t_max = self.t_max.max(*t);
         }
-        let batch = to_batch(&self.tags, std::mem::take(&mut self.keys), &self.rows)
-            .map_err(|e| failed(&self.path, &e.into()))?;
+        let keys = std::mem::take(&mut self.keys);
+        let batch = match &mut self.packed {
+            None => to_batch(&self.tags, keys, &self.rows),
+            Some(packed) => {
+                let batch = packed.to_batch(&self.tags, keys, &self.rows);
+                packed.clear();
+                batch
+            }
+        }
+        .map_err(|e| failed(&self.path, &e.into()))?;
         self.writer
             .write(&batch)
             .and_then(|()| self.writer.flush())
@@ -112,8 +148,12 @@ impl DayFileWriter {
         if !self.rows.is_empty() {
             self.flush()?;
         }
+        let format = match self.packed {
+            None => FORMAT_VERSION,
+            Some(_) => layout::FORMAT_VERSION,
+        };
         let notes = [
-            ("loopwitness.format", FORMAT_VERSION.to_owned()),
+            ("loopwitness.format", format.to_owned()),
             ("loopwitness.from", UtcMicros(self.t_min).to_rfc3339()),
             ("loopwitness.to", UtcMicros(self.t_max).to_rfc3339()),
             ("loopwitness.rows", self.written.to_string()),

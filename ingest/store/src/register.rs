@@ -394,8 +394,17 @@ fn merge(
         // A list of loops does not speak of baselines: what a person said of one stays.
         if entry.baseline.is_none() {
             entry.baseline.clone_from(&same.baseline);
-        } else if entry.baseline != same.baseline {
-            changed.push(baseline_cell(same, &entry));
+        } else {
+            // An older export does not know that a baseline has been ended since.
+            let ended = same.baseline.as_ref().and_then(|b| b.ended.clone());
+            if let Some(note) = &mut entry.baseline
+                && note.ended.is_none()
+            {
+                note.ended = ended;
+            }
+            if entry.baseline != same.baseline {
+                changed.push(baseline_cell(same, &entry));
+            }
         }
         if changed.is_empty() {
             return None;
@@ -416,8 +425,13 @@ fn merge(
 
 fn baseline_cell(before: &LoopEntry, after: &LoopEntry) -> ChangedCell {
     let word = |e: &LoopEntry| {
-        let reason = e.baseline.as_ref().map(|b| b.reason.as_str());
-        reason.unwrap_or_default().to_owned()
+        e.baseline.as_ref().map_or_else(String::new, |b| {
+            let ended = b
+                .ended
+                .as_ref()
+                .map(|e| format!(", ended {}", e.from.to_rfc3339()));
+            format!("{}{}", b.reason.as_str(), ended.unwrap_or_default())
+        })
     };
     ChangedCell {
         column: "baseline".to_owned(),

@@ -65,6 +65,9 @@ impl Store {
             )?;
         }
         self.remove_replaced(&mut writer, now)?;
+        drop(writer);
+        // What was computed of a day goes with its rows.
+        self.rollups().forget_before(before);
         Ok(report)
     }
 }

@@ -161,6 +161,26 @@ impl Rollups {
         })
     }
 
+    /// Removes what was kept of days that ended before `before`. What cannot be removed stays and is tried again.
+    pub(crate) fn forget_before(&self, before: ingest_model::UtcMicros) {
+        let Ok(names) = self.files.list(&self.dir) else {
+            // No rollup was ever kept.
+            return;
+        };
+        for path in names {
+            let name = path.file_name().unwrap_or_default().to_string_lossy();
+            let date = name.split('.').next().unwrap_or_default();
+            // Names begin with the date of the day, which orders as the days do.
+            if date.len() == 10
+                && date.ends_with(|c: char| c.is_ascii_digit())
+                && *date < *before.date_string()
+                && let Err(e) = self.files.remove(&path)
+            {
+                tracing::warn!("cannot remove {}: {e}", path.display());
+            }
+        }
+    }
+
     /// Begins the file of a day; `None` for those who only read. What was kept of the day under other keys is
     /// dropped when the new file is whole.
     ///

@@ -4,7 +4,9 @@ mod common;
 
 use common::{import, now, open, tag};
 use ingest_model::{BaselineReason, LoopEntry, Range, Tag, Transfer, UtcMicros};
-use ingest_store::{Author, ExportOptions, LoopAmendment, NewBaseline, Store, StoreError};
+use ingest_store::{
+    Author, EndOfBaseline, ExportOptions, LoopAmendment, NewBaseline, Store, StoreError,
+};
 use std::path::Path;
 
 const LOOPS: &str = "tag,pv_unit,lrv,urv,device_type,device_revision,device_id,gateway,channel\n\
@@ -108,6 +110,95 @@ fn a_baseline_that_is_refused_leaves_all_as_it_was() {
         store.reader().snapshot().unwrap().register().version(),
         before
     );
+}
+
+#[test]
+fn an_accepted_baseline_ends_early_and_stays_in_the_list() {
+    let dir = tempfile::tempdir().unwrap();
+    let store = with_loops(dir.path());
+    let accept = |s: f64, until: Option<UtcMicros>, now: UtcMicros| {
+        let new = NewBaseline {
+            from: Some(at(s)),
+            until,
+        };
+        store
+            .accept_baseline(&tag("PT-2"), new, &author("card"), now)
+            .unwrap();
+    };
+    accept(-7_200.0, None, now());
+    accept(-3_600.0, Some(at(86_400.0)), now());
+    let counts = |store: &Store, t: UtcMicros| {
+        let snapshot = store.reader().snapshot().unwrap();
+        let found = snapshot.register().baseline_at(&tag("PT-2"), t);
+        found.map(|b| b.from)
+    };
+    let end = |baseline: Option<f64>, from: Option<f64>, now: UtcMicros| {
+        let end = EndOfBaseline {
+            baseline: baseline.map(at),
+            from: from.map(at),
+        };
+        store.end_baseline(&tag("PT-2"), end, &author("card again"), now)
+    };
+    for (baseline, from, wanted) in [
+        (Some(-1.0), None, "none begins"),
+        (None, Some(120.0), "in the future"),
+        (None, Some(-3_601.0), "had not begun"),
+    ] {
+        let e = end(baseline, from, at(60.0)).unwrap_err().to_string();
+        assert!(e.contains(wanted), "{e}");
+    }
+    // Without a word on which: the newest that counts.
+    let ended = end(None, None, at(60.0)).unwrap();
+    let note = ended.note.clone().unwrap();
+    assert_eq!((ended.from, note.until), (at(-3_600.0), Some(at(86_400.0))));
+    let said = note.ended.unwrap();
+    assert_eq!((said.from, said.at), (at(60.0), at(60.0)));
+    assert_eq!(
+        (said.by.as_str(), said.why.as_str()),
+        ("A. Roca", "card again")
+    );
+    assert_eq!(counts(&store, at(59.0)), Some(at(-3_600.0)));
+    assert_eq!(counts(&store, at(60.0)), Some(at(-7_200.0)));
+    assert_eq!(reasons(&store, "PT-2").len(), 2);
+    assert_eq!(
+        store.reader().changes(None, 10).unwrap()[0].what,
+        "baseline-ended"
+    );
+    let again = end(Some(-3_600.0), None, at(61.0)).unwrap_err();
+    assert!(again.to_string().contains("ended already"), "{again}");
+    // The one before by its begin, as though it had never counted.
+    end(Some(-7_200.0), Some(-7_200.0), at(62.0)).unwrap();
+    assert_eq!(counts(&store, at(62.0)), None);
+    let none = end(None, None, at(63.0)).unwrap_err();
+    assert!(none.to_string().contains("none to end"), "{none}");
+    // A device or range that is another cannot be talked away.
+    let changed = LOOPS.replace("PT-2,bar,0,10", "PT-2,bar,0,12");
+    store.register_apply(&changed, at(70.0)).unwrap();
+    let e = end(None, None, at(80.0)).unwrap_err().to_string();
+    assert!(e.contains("only an accepted one"), "{e}");
+
+    // Through a restart and through an export; an older export does not take the end back.
+    let wanted = store.reader().snapshot().unwrap().register().version();
+    drop(store);
+    let store = open(dir.path());
+    let snapshot = store.reader().snapshot().unwrap();
+    assert_eq!(snapshot.register().version(), wanted);
+    let out = dir.path().join("out");
+    store
+        .reader()
+        .export(&out, ExportOptions::default(), &mut |_| {})
+        .unwrap();
+    let other = tempfile::tempdir().unwrap();
+    let second = open(other.path());
+    import(&second, &out).unwrap();
+    assert_eq!(counts(&second, at(69.0)), None);
+    let file = out.join("register-history.csv");
+    let history = std::fs::read_to_string(&file).unwrap();
+    let said = format!(",{},A. Roca,card again,{}", at(60.0), at(60.0));
+    assert!(history.contains(&said), "{history}");
+    std::fs::write(&file, history.replace(&said, ",,,,")).unwrap();
+    import(&second, &out).unwrap();
+    assert_eq!(counts(&second, at(69.0)), None);
 }
 
 #[test]
