@@ -62,6 +62,7 @@ for (const [name, path] of PAGES) {
   for (const width of [1280, 390]) {
     for (const scheme of ["light", "dark"]) {
       const page = await open(browser, { width, scheme });
+      page.setDefaultTimeout(90_000);
       await go(page, path);
       await wholly(page);
       await page.screenshot({ path: join(folder, `${name}-${width}-${scheme}.png`), fullPage: true });
