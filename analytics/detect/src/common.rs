@@ -2,22 +2,31 @@
 //!
 //! Hypergeometric upper tail of the affected among a group's members, given the fleet (Fisher 1935), times the chance
 //! that their onsets agree as they do, times the number of groups looked at (Bonferroni). The best group is taken, its
-//! members removed, and the search repeated; of groups that explain the same loops the smaller stands.
+//! members removed, and the search repeated; of groups that explain the same loops the smaller stands. Agreement alone
+//! makes no group: belonging to it must be evidence by itself, and decides between groups.
 //!
 //! Onsets: that all of `k` fall into a stretch which holds the share `u` of the others' onsets has the chance
 //! `k u^(k-1) - (k-1) u^k` (the range of `k` uniform numbers; David and Nagaraja, Order Statistics, 2.3, from memory).
-//! `u` is taken from the fleet's other findings of the kind, so a day on which much began everywhere is no evidence. A
-//! ceiling that falls meets each loop in its own time: there onsets need not agree, and count for nothing.
+//! `u` is the share of the fleet's other findings of the kind that began then, with one more spread evenly over the
+//! record (Dirichlet prior of weight one on the uniform distribution): so a day on which much began everywhere is no
+//! evidence, and in a small fleet with few other findings a short stretch still is some. A ceiling that falls meets each
+//! loop in its own time: there onsets need not agree, and count for nothing. Sizes of drift count as onsets do.
 
-use crate::finding::{CommonCause, Kind};
+use crate::finding::{AttentionRow, CommonCause, Kind};
 use ingest_model::{Criticality, LoopEntry, Scope, Tag, UtcMicros};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Adjusted chance below which a group is a cause, and the affected members it needs.
 pub const MAX_P: f64 = 0.01;
 pub const MIN_AFFECTED: usize = 3;
+/// Chance, before any adjustment, below which belonging to the group must be evidence by itself.
+pub const MAX_SHARE_P: f64 = 0.05;
 /// Onsets that lie within this time of each other agree even if their intervals are narrow.
 const ONSET_SLACK_US: i64 = 36 * 3_600_000_000;
+
+/// Sizes of drift that are met, and half the factor by which equal ones are measured apart.
+const SIZES_PCT: (f64, f64) = (0.1, 10.0);
+const SIZE_SLACK: f64 = 0.05;
 
 /// One finding as the search sees it.
 #[derive(Clone, Debug)]
@@ -30,7 +39,34 @@ pub struct Sign {
     pub onset_high: UtcMicros,
     /// Current above the digital value (drift only).
     pub up: Option<bool>,
+    /// How large the deviation is, % of span (drift that is offset or span only).
+    pub size_pct: Option<f64>,
     pub score: f64,
+}
+
+/// What the rows of an assessment bring to the search.
+pub fn signs(rows: &[AttentionRow]) -> Vec<Sign> {
+    rows.iter()
+        .flat_map(|r| {
+            r.findings.iter().map(|f| Sign {
+                tag: r.tag.clone(),
+                kind: f.kind,
+                cause: f.cause,
+                onset: f.onset,
+                onset_low: f.onset_low,
+                onset_high: f.onset_high,
+                up: f
+                    .deviation_pct
+                    .filter(|_| f.kind == Kind::AnalogDigitalDrift)
+                    .map(|v| v > 0.0),
+                size_pct: f
+                    .deviation_pct
+                    .filter(|_| matches!(f.cause, Some("offset" | "span")))
+                    .map(f64::abs),
+                score: r.score,
+            })
+        })
+        .collect()
 }
 
 /// ln(n!) by Stirling's series beyond 20, exact below.
@@ -73,7 +109,7 @@ fn family(s: &Sign) -> (Kind, &'static str, Option<bool>) {
 }
 
 /// Chance that the onsets of `here` agree as closely as they do, given the onsets of the others.
-fn coincidence(here: &[&Sign], in_group: usize, others: &[&Sign]) -> f64 {
+fn coincidence(here: &[&Sign], in_group: usize, others: &[&Sign], record_us: f64) -> f64 {
     let k = here.len();
     let (Some(low), Some(high)) = (
         here.iter().map(|s| s.onset.0).min(),
@@ -86,7 +122,30 @@ fn coincidence(here: &[&Sign], in_group: usize, others: &[&Sign]) -> f64 {
         .iter()
         .filter(|o| (low - slack..=high + slack).contains(&o.onset.0))
         .count();
-    let u = (within as f64 + 0.5) / (others.len() as f64 + 1.0);
+    let even = ((high - low + 2 * slack) as f64 / record_us.max(1.0)).min(1.0);
+    let u = (within as f64 + even) / (others.len() as f64 + 1.0);
+    range_chance(u, k, in_group)
+}
+
+/// Chance that the sizes of `here` agree as closely as they do, given those of the others: a reference that drifts takes
+/// all loops with it by about as much. As for onsets, with one more finding spread evenly over the decades of [`SIZES_PCT`].
+fn same_size(here: &[&Sign], in_group: usize, others: &[&Sign]) -> f64 {
+    let of = |s: &&Sign| s.size_pct.filter(|v| *v > 0.0).map(f64::ln);
+    let sizes: Vec<f64> = here.iter().filter_map(of).collect();
+    if sizes.len() < here.len() || sizes.len() < MIN_AFFECTED {
+        return 1.0;
+    }
+    let low = sizes.iter().copied().fold(f64::INFINITY, f64::min) - SIZE_SLACK;
+    let high = sizes.iter().copied().fold(f64::NEG_INFINITY, f64::max) + SIZE_SLACK;
+    let theirs: Vec<f64> = others.iter().filter_map(of).collect();
+    let within = theirs.iter().filter(|v| (low..=high).contains(v)).count();
+    let even = ((high - low) / (SIZES_PCT.1 / SIZES_PCT.0).ln()).min(1.0);
+    let u = (within as f64 + even) / (theirs.len() as f64 + 1.0);
+    range_chance(u, here.len(), in_group)
+}
+
+/// Chance that `k` of `in_group` fall into a stretch that holds the share `u`.
+fn range_chance(u: f64, k: usize, in_group: usize) -> f64 {
     let n = k as f64;
     let all = n * u.powi(k as i32 - 1) - (n - 1.0) * u.powi(k as i32);
     // Of those affected in the group the agreeing ones were picked.
@@ -127,24 +186,31 @@ fn plausible(kind: Kind, cause: &str, scope: Scope) -> bool {
     }
 }
 
-/// Of two groups with the same members the one nearer to the loops is named: it is looked at first.
-fn locality(s: Scope) -> u8 {
+/// Of two groups with the same members the one nearer to the loops is named: it is looked at first. What drifts steadily
+/// or stands still is the card, what comes and goes the box (common practice).
+fn locality(kind: Kind, cause: &str, s: Scope) -> u8 {
+    let steady = match kind {
+        Kind::AnalogDigitalDrift => cause.is_empty(),
+        Kind::StuckValue => true,
+        _ => false,
+    };
     match s {
-        Scope::JunctionBox => 0,
-        Scope::InputCard => 1,
-        Scope::Modem => 2,
-        Scope::Supply => 3,
-        Scope::DeviceRevision => 4,
-        Scope::DeviceType => 5,
-        Scope::Gateway => 6,
-        Scope::Area => 7,
+        Scope::JunctionBox => 1,
+        Scope::InputCard => 2 * u8::from(!steady),
+        Scope::Modem => 3,
+        Scope::Supply => 4,
+        Scope::DeviceRevision => 5,
+        Scope::DeviceType => 6,
+        Scope::Gateway => 7,
+        Scope::Area => 8,
     }
 }
 
 /// Chance, members of the group, scope, its name, loops that show it, and what explanations are ranked by.
 type Best<'a> = (f64, usize, Scope, &'a String, Vec<&'a Sign>, f64);
 
-pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
+/// `record_us` is how long the record is that the signs come from.
+pub fn search(loops: &[&LoopEntry], signs: &[Sign], record_us: f64) -> Vec<CommonCause> {
     // Members of each group.
     let mut groups: BTreeMap<(Scope, String), BTreeSet<&Tag>> = BTreeMap::new();
     for l in loops {
@@ -167,11 +233,16 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
         .max(1) as f64;
     let mut out = Vec::new();
     for ((kind, cause, _), mut left) in families {
-        let likely = groups
-            .keys()
-            .filter(|(scope, _)| plausible(kind, cause, *scope))
-            .count() as f64;
-        let unlikely = groups.len() as f64 - likely;
+        // Groups with the same members are one question.
+        let (mut likely, mut all) = (BTreeSet::new(), BTreeSet::new());
+        for ((scope, _), members) in &groups {
+            all.insert(members);
+            if plausible(kind, cause, *scope) {
+                likely.insert(members);
+            }
+        }
+        let unlikely = (all.len() - likely.len()).max(1) as f64;
+        let likely = likely.len() as f64;
         while left.len() >= MIN_AFFECTED {
             let mut best: Option<Best<'_>> = None;
             let marked: BTreeSet<&Tag> = left.iter().map(|s| &s.tag).collect();
@@ -194,22 +265,25 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign]) -> Vec<CommonCause> {
                 let together = if own_time {
                     1.0
                 } else {
-                    coincidence(&here, in_group, &others)
+                    coincidence(&here, in_group, &others, record_us)
+                        * same_size(&here, in_group, &others)
                 };
-                let tail =
-                    hypergeometric_tail(loops.len(), marked.len(), members.len(), affected.len())
-                        * weight
-                        * searched;
-                let p = tail * together;
-                // Rain falls on every box at once: agreeing onsets do not tell one box from another.
-                let rank = if cause == "intermittent" { tail } else { p };
+                let share =
+                    hypergeometric_tail(loops.len(), marked.len(), members.len(), affected.len());
+                // Loops that agree have something in common; that it is this group must show in who belongs to it.
+                if share > MAX_SHARE_P {
+                    continue;
+                }
+                let rank = share * weight * searched;
+                let p = rank * together;
                 let better = match &best {
                     None => true,
                     // Of nearly equal explanations the smaller group.
                     Some(b) => {
                         rank.ln() < b.5.ln() - 1e-9
                             || (rank.ln() <= b.5.ln() + 1e-9
-                                && (members.len(), locality(*scope)) < (b.1, locality(b.2)))
+                                && (members.len(), locality(kind, cause, *scope))
+                                    < (b.1, locality(kind, cause, b.2)))
                     }
                 };
                 if p < MAX_P && better {

@@ -1,9 +1,9 @@
 //! The whole assessment of a fleet: two passes, ranking, common causes, what could not be judged.
 
 use crate::attention::{Weights, score, terms};
-use crate::common::{self, Sign};
+use crate::common;
 use crate::context::{Context, ContextRows};
-use crate::finding::{Assessment, AttentionRow, Explained, Finding, Kind, NotJudged};
+use crate::finding::{Assessment, AttentionRow, CommonCause, Explained, Finding, Kind, NotJudged};
 use crate::history::{Draft, LoopRecord, LoopSource, Window};
 use crate::limits::{Budget, Limits};
 use crate::skip::{self, Work, windows_of};
@@ -69,27 +69,10 @@ pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
     for d in results.iter_mut().flat_map(|r| &mut r.drafts) {
         weigh(d, &limits);
     }
-    let mut rows = rows(fleet, &results, params);
-    let signs: Vec<Sign> = rows
-        .iter()
-        .flat_map(|r| {
-            r.findings.iter().map(|f| Sign {
-                tag: r.tag.clone(),
-                kind: f.kind,
-                cause: f.cause,
-                onset: f.onset,
-                onset_low: f.onset_low,
-                onset_high: f.onset_high,
-                up: f
-                    .deviation_pct
-                    .filter(|_| f.kind == Kind::AnalogDigitalDrift)
-                    .map(|v| v > 0.0),
-                score: r.score,
-            })
-        })
-        .collect();
-    let entries: Vec<&LoopEntry> = fleet.loops.iter().map(|l| l.entry).collect();
-    let common_causes = common::search(&entries, &signs);
+    let (mut rows, mut common_causes) = ranked(fleet, &results, params);
+    if one_form(fleet, &mut results, &common_causes, &limits) {
+        (rows, common_causes) = ranked(fleet, &results, params);
+    }
     for c in &common_causes {
         for r in rows.iter_mut().filter(|r| c.tags.contains(&r.tag)) {
             for f in r.findings.iter_mut().filter(|f| f.kind == c.kind) {
@@ -127,6 +110,46 @@ pub fn assess(fleet: &Fleet<'_>, params: &Params) -> Assessment {
         not_judged,
         explained_by_work,
     }
+}
+
+/// Rows in order of attention, and what they have in common.
+fn ranked(
+    fleet: &Fleet<'_>,
+    results: &[LoopResult],
+    params: &Params,
+) -> (Vec<AttentionRow>, Vec<CommonCause>) {
+    let rows = rows(fleet, results, params);
+    let entries: Vec<&LoopEntry> = fleet.loops.iter().map(|l| l.entry).collect();
+    let record_us = fleet
+        .from
+        .map_or(0.0, |from| (fleet.to.0 - from.0).max(0) as f64);
+    let common_causes = common::search(&entries, &common::signs(&rows), record_us);
+    (rows, common_causes)
+}
+
+/// Loops whose drift has one cause drift in one form; true if a finding changed its cause by that.
+fn one_form(
+    fleet: &Fleet<'_>,
+    results: &mut [LoopResult],
+    causes: &[CommonCause],
+    limits: &Limits,
+) -> bool {
+    let mut changed = false;
+    for c in causes.iter().filter(|c| c.kind == Kind::AnalogDigitalDrift) {
+        let mut together: Vec<&mut Draft> = fleet
+            .loops
+            .iter()
+            .zip(results.iter_mut())
+            .filter(|(l, _)| c.tags.contains(&l.entry.tag))
+            .flat_map(|(_, r)| &mut r.drafts)
+            .filter(|d| d.kind == Kind::AnalogDigitalDrift)
+            .collect();
+        if drift::cause::agree(&mut together) {
+            changed = true;
+            together.into_iter().for_each(|d| weigh(d, limits));
+        }
+    }
+    changed
 }
 
 /// Pass 1 for one loop alone: what its own detectors say (companions and groups are not asked).

@@ -109,6 +109,8 @@ pub struct Draft {
     pub judged: Option<(Test, f64)>,
     pub ne107: Option<Ne107>,
     pub evidence: BTreeMap<&'static str, Evidence>,
+    /// The same finding under its next best cause, where the two are nearly as likely.
+    pub otherwise: Option<Box<Draft>>,
 }
 
 impl Draft {
@@ -128,6 +130,7 @@ impl Draft {
             judged: None,
             ne107: None,
             evidence: BTreeMap::new(),
+            otherwise: None,
         }
     }
 

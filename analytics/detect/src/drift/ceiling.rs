@@ -13,6 +13,9 @@ use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 /// Share of asking hours that must be limited after the onset, and may be before.
 const AFTER: f64 = 0.7;
 const BEFORE: f64 = 0.05;
+/// Past the later ceiling by this much it was not there yet; within this of it the output begins to bend; % of span.
+const PAST_PCT: f64 = 1.0;
+const NEAR_PCT: f64 = 2.0;
 /// The test asks for more hours than these.
 const MIN_HOURS: usize = 2;
 
@@ -142,7 +145,7 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     let onset = UtcMicros(hours[start].b.first_excursion.min(hours[start].b.last_row));
     let n = after.iter().filter(|h| h.limited).count();
     let mut d = Draft::by(Test::Ceiling, n as f64, Kind::AnalogDigitalDrift, onset)
-        .within(onset.plus_s(-6.0 * 3600.0), onset.plus_s(3600.0))
+        .within(met_first(&hours, start, onset), onset.plus_s(3600.0))
         .number("ceiling_ma", 12.0 + 0.16 * ceiling)
         .number(
             "asked_ma",
@@ -162,6 +165,26 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
         d.ended = Some(UtcMicros(hours[last].b.last_row));
     }
     Some(d)
+}
+
+/// The current bends before it is seen to be limited: the first hour that came near the ceiling of the first limited
+/// ones, after the last that went past it unhindered.
+fn met_first(hours: &[Hour<'_>], start: usize, onset: UtcMicros) -> UtcMicros {
+    let tops = hours[start..]
+        .iter()
+        .filter(|h| h.limited)
+        .take(3)
+        .map(|h| h.b.m.max);
+    let ceiling = tops.fold(f64::NEG_INFINITY, f64::max);
+    let free = (0..start)
+        .rev()
+        .find(|&i| hours[i].b.m.max > ceiling + PAST_PCT)
+        .map_or(0, |i| i + 1);
+    hours[free..start]
+        .iter()
+        .find(|h| h.b.f_max > ceiling - NEAR_PCT)
+        .map_or(onset.plus_s(-3600.0), |h| UtcMicros(h.b.first_row))
+        .min(onset.plus_s(-3600.0))
 }
 
 /// The ceiling at each hour: the median top of the five limited hours nearest to it.

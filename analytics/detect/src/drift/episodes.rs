@@ -6,13 +6,15 @@
 //! hours unmoved (else it is a step).
 
 use crate::block::{EXCURSION_PCT, HourBlock};
-use crate::finding::Kind;
+use crate::finding::{Evidence, Kind};
 use crate::history::{Draft, LoopRecord, Window, hour_in};
 use crate::limits::Test;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 const MIN_CLUMPS: usize = 3;
 const MIN_RATIO: f64 = 4.0;
+/// Quiet hours that moved by more than this share of the episodes' size, to the same side, may be a change instead.
+const MOVED_SHARE: f64 = 0.1;
 
 #[derive(Clone, Copy)]
 struct Clump {
@@ -139,6 +141,16 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
         d.ended = Some(UtcMicros(last.last_excursion.max(last.first_row)));
     }
     Some(d)
+}
+
+/// True of a finding of [`detect`] whose quiet hours went the same way as its episodes.
+pub fn quiet_moved(d: &Draft) -> bool {
+    let number = |name: &str| match d.evidence.get(name) {
+        Some(Evidence::Number(v)) => *v,
+        _ => 0.0,
+    };
+    let size = number("episode_pct");
+    number("quiet_moved_pct") * size.signum() > MOVED_SHARE * size.abs()
 }
 
 /// Hours in which most samples lie beyond 1 % of span on one side: no noise does that. At least three clumps of

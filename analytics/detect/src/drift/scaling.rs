@@ -5,7 +5,7 @@
 //! still) and a held digital value (no spread in `f`) are other findings.
 
 use super::fit::{Candidate, Cell, Form, Q, Shape};
-use crate::block::ReportedFit;
+use crate::block::{HourBlock, ReportedFit};
 use crate::finding::{Evidence, Kind};
 use crate::history::{Draft, LoopRecord, Window, hour_in};
 use crate::limits::Test;
@@ -15,61 +15,40 @@ use ingest_model::{Transfer, UtcMicros, instant::MICROS_PER_HOUR};
 /// The test asks for more hours than these.
 const MIN_HOURS: usize = 3;
 const MIN_SHARE: f64 = 0.6;
+/// Mean of an hour that counts where single samples always differ, % of span.
+const DAMPED_PCT: f64 = 0.1;
 
 /// From `reported_ma` against `f(pv)`.
 pub fn reported(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draft> {
     if matches!(l.entry.range.transfer, Transfer::Other(_)) || l.entry.multidrop {
         return None;
     }
-    let usable: Vec<&crate::block::HourBlock> = l
+    let usable: Vec<&HourBlock> = l
         .blocks
         .iter()
         .filter(|b| b.er.n >= 2 && !hour_in(skip, b.hour) && b.bit_share(3) == 0.0)
         .collect();
     let off: Vec<bool> = usable.iter().map(|b| 2 * b.er.off > b.er.n).collect();
-    let first = (0..usable.len()).find(|&i| off[i] && share(&off[i..]) >= MIN_SHARE)?;
-    let last = (0..usable.len()).rev().find(|&i| off[i])?;
-    let hours = off[first..=last].iter().filter(|o| **o).count();
-    if hours < MIN_HOURS {
-        return None;
-    }
-    let mut s = ReportedFit::default();
-    for (b, _) in usable[first..=last]
-        .iter()
-        .zip(&off[first..=last])
-        .filter(|(_, o)| **o)
-    {
-        s.n += b.er.n;
-        s.sum += b.er.sum;
-        s.sx += b.er.sx;
-        s.sxx += b.er.sxx;
-        s.sxy += b.er.sxy;
-        s.syy += b.er.syy;
-    }
-    let n = f64::from(s.n);
-    let (mx, my) = (s.sx / n, s.sum / n);
-    let vx = s.sxx / n - mx * mx;
-    let cov = s.sxy / n - mx * my;
-    let vy = (s.syy / n - my * my).max(0.0);
-    if vx < 0.01 && vy > 0.01 {
-        return None; // the digital value stands still while the output moves
-    }
-    let slope = if vx > 0.01 { cov / vx } else { 0.0 };
-    if slope < -0.9 {
-        return None; // the output is held
-    }
-    let left = (vy - slope * slope * vx).max(0.0).sqrt();
-    let at = |x: f64| my + slope * (x - mx);
-    let size = at(-50.0).abs().max(at(50.0).abs());
-    // A line that does not explain what is off is not another range (nor, with some curve, another transfer function).
-    if left > 0.35 * size.max(0.1) {
-        return None;
-    }
-    let since = UtcMicros(usable[first].er.first_off.min(usable[first].last_row));
-    let onset = if first == 0 {
-        UtcMicros(usable[0].first_row).max(UtcMicros(l.blocks[0].first_row))
+    let (stretch, line, to_the_hour) = match exact(&usable, &off) {
+        Some((s, l)) => (s, l, false),
+        None => damped(&usable).map(|(s, l)| (s, l, true))?,
+    };
+    let Stretch { first, last, hours } = stretch;
+    let Line {
+        mx,
+        my,
+        slope,
+        left,
+    } = line;
+    let size = line.size();
+    let began = UtcMicros(usable[first].first_row);
+    let (onset, slack_s) = if first == 0 {
+        (began.max(UtcMicros(l.blocks[0].first_row)), 0.0)
+    } else if to_the_hour {
+        (began, 3600.0)
     } else {
-        since
+        let since = usable[first].er.first_off.min(usable[first].last_row);
+        (UtcMicros(since), 0.0)
     };
     let mut d = Draft::by(
         Test::ReportedRange,
@@ -77,10 +56,13 @@ pub fn reported(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Dr
         Kind::AnalogDigitalDrift,
         onset,
     )
-    .within(onset.plus_s(-l.period_s()), onset)
+    .within(
+        onset.plus_s(-l.period_s() - slack_s),
+        onset.plus_s(slack_s).min(to),
+    )
     .number("reported_minus_registered_pct", my)
-    .number("full_scale_pct", at(50.0))
-    .number("zero_scale_pct", at(-50.0))
+    .number("full_scale_pct", line.at(50.0))
+    .number("zero_scale_pct", line.at(-50.0))
     .number("residual_pct", left)
     .count("hours", hours as u64)
     .text(
@@ -109,6 +91,121 @@ pub fn reported(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Dr
         d.ended = Some(UtcMicros(end.last_row));
     }
     Some(d)
+}
+
+/// Hours that are off, from the first to the last of them.
+struct Stretch {
+    first: usize,
+    last: usize,
+    hours: usize,
+}
+
+/// Reported minus registered position along a line, and the scatter about it; % of span.
+struct Line {
+    mx: f64,
+    my: f64,
+    slope: f64,
+    left: f64,
+}
+
+impl Line {
+    /// `None` where the digital value or the output is held.
+    fn of(s: &ReportedFit) -> Option<Self> {
+        let n = f64::from(s.n);
+        let (mx, my) = (s.sx / n, s.sum / n);
+        let vx = s.sxx / n - mx * mx;
+        let cov = s.sxy / n - mx * my;
+        let vy = (s.syy / n - my * my).max(0.0);
+        if vx < 0.01 && vy > 0.01 {
+            return None; // the digital value stands still while the output moves
+        }
+        let slope = if vx > 0.01 { cov / vx } else { 0.0 };
+        if slope < -0.9 {
+            return None; // the output is held
+        }
+        let left = (vy - slope * slope * vx).max(0.0).sqrt();
+        Some(Self {
+            mx,
+            my,
+            slope,
+            left,
+        })
+    }
+
+    fn at(&self, x: f64) -> f64 {
+        self.my + self.slope * (x - self.mx)
+    }
+
+    /// The larger of its values at zero and full scale.
+    fn size(&self) -> f64 {
+        self.at(-50.0).abs().max(self.at(50.0).abs())
+    }
+}
+
+/// A device whose reported current is its registered one to the last digit: hours off count, and lie on a line.
+fn exact(usable: &[&HourBlock], off: &[bool]) -> Option<(Stretch, Line)> {
+    let first = (0..usable.len()).find(|&i| off[i] && share(&off[i..]) >= MIN_SHARE)?;
+    let last = (0..usable.len()).rev().find(|&i| off[i])?;
+    let hours = off[first..=last].iter().filter(|o| **o).count();
+    if hours < MIN_HOURS {
+        return None;
+    }
+    let mut s = ReportedFit::default();
+    for (b, _) in usable[first..=last]
+        .iter()
+        .zip(&off[first..=last])
+        .filter(|(_, o)| **o)
+    {
+        s.merge(&b.er);
+    }
+    let line = Line::of(&s)?;
+    // A line that does not explain what is off is not another range (nor, with some curve, another transfer function).
+    (line.left <= 0.35 * line.size().max(0.1)).then_some((Stretch { first, last, hours }, line))
+}
+
+/// A device that damps its current and not its digital value: the two differ in every sample that moves, so hours are
+/// judged by their means. The start is where a line over all that follows explains most; before it the means lie at zero.
+fn damped(usable: &[&HourBlock]) -> Option<(Stretch, Line)> {
+    let mut after = ReportedFit::default();
+    let mut best = (0.0, 0);
+    for k in (0..usable.len()).rev() {
+        after.merge(&usable[k].er);
+        if usable.len() - k < MIN_HOURS {
+            continue;
+        }
+        let n = f64::from(after.n);
+        let (mx, my) = (after.sx / n, after.sum / n);
+        let (sxx, sxy) = (after.sxx - n * mx * mx, after.sxy - n * mx * my);
+        let explained = n * my * my + if sxx > 0.01 * n { sxy * sxy / sxx } else { 0.0 };
+        if explained > best.0 {
+            best = (explained, k);
+        }
+    }
+    let first = best.1;
+    let fit = |part: &[&HourBlock]| {
+        let mut s = ReportedFit::default();
+        part.iter().for_each(|b| s.merge(&b.er));
+        (s.n > 0).then_some(s)
+    };
+    let line = Line::of(&fit(&usable[first..])?)?;
+    let mean = |b: &HourBlock| {
+        let n = f64::from(b.er.n);
+        (b.er.sx / n, b.er.sum / n)
+    };
+    let (mut said, mut left, mut hours) = (0.0, 0.0, 0);
+    for b in &usable[first..] {
+        let (x, er) = mean(b);
+        let v = line.at(x);
+        said += v * v;
+        left += (er - v).powi(2);
+        hours += usize::from(v.abs() > DAMPED_PCT && er * v.signum() > 0.5 * v.abs());
+    }
+    let count = (usable.len() - first) as f64;
+    let before: f64 = usable[..first].iter().map(|b| mean(b).1.powi(2)).sum();
+    let still = first == 0 || before / (first as f64) < 0.05 * said / count;
+    let clear = said / count > DAMPED_PCT * DAMPED_PCT && left < 0.06 * said;
+    let last = usable.len() - 1;
+    (still && clear && hours >= MIN_HOURS).then_some((Stretch { first, last, hours }, line))
 }
 
 fn share(off: &[bool]) -> f64 {
@@ -147,7 +244,7 @@ pub fn looks_rescaled(
         return false;
     }
     let _ = (cells, beta);
-    let near = |b: &crate::block::HourBlock| {
+    let near = |b: &HourBlock| {
         b.config_steps > 0 && (b.config_first_step - onset.0).abs() < 12 * MICROS_PER_HOUR
     };
     let configured = l.blocks.iter().any(near);

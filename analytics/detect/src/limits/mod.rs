@@ -13,6 +13,7 @@
 
 mod tails;
 
+use crate::history::Draft;
 pub use tails::{HEALTHY_MONTHS, TAILS, TAILS_VERSION, Tail};
 
 /// A test whose statistic is held against a threshold. What stands as a fact in the record (a step of the configuration
@@ -127,6 +128,11 @@ impl Limits {
     /// How far beyond its threshold, in powers of e of false findings: comparable between tests.
     pub fn margin(&self, test: Test, statistic: f64) -> f64 {
         (statistic - self.at(test)) / test.tail().scale
+    }
+
+    /// The same of a draft; 0 where it states a fact.
+    pub fn margin_of(&self, d: &Draft) -> f64 {
+        d.judged.map_or(0.0, |(t, s)| self.margin(t, s))
     }
 
     /// Posterior chance that a finding of this statistic is a fault.
