@@ -12,7 +12,8 @@
 //! evidence, and in a small fleet with few other findings a short stretch still is some. A ceiling that falls meets each
 //! loop in its own time: there onsets need not agree, and count for nothing. Sizes of drift count as onsets do.
 
-use crate::finding::{AttentionRow, CommonCause, Kind};
+use crate::drift::cause;
+use crate::finding::{AttentionRow, CommonCause, Evidence, Finding, Kind};
 use ingest_model::{Criticality, LoopEntry, Scope, Tag, UtcMicros};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -41,6 +42,8 @@ pub struct Sign {
     pub up: Option<bool>,
     /// How large the deviation is, % of span (drift that is offset or span only).
     pub size_pct: Option<f64>,
+    /// Drift that its own record tells apart: span, or else offset.
+    pub span: Option<bool>,
     pub score: f64,
 }
 
@@ -63,10 +66,18 @@ pub fn signs(rows: &[AttentionRow]) -> Vec<Sign> {
                     .deviation_pct
                     .filter(|_| matches!(f.cause, Some("offset" | "span")))
                     .map(f64::abs),
+                span: told_form(f),
                 score: r.score,
             })
         })
         .collect()
+}
+
+fn told_form(f: &Finding) -> Option<bool> {
+    match f.evidence.get(cause::EVIDENCE) {
+        Some(Evidence::Number(v)) if v.abs() > cause::TOLD_APART => Some(*v > 0.0),
+        _ => None,
+    }
 }
 
 /// ln(n!) by Stirling's series beyond 20, exact below.
@@ -251,7 +262,11 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign], record_us: f64) -> Vec<Commo
                     left.iter().copied().partition(|s| members.contains(&s.tag));
                 let in_group = inside.len();
                 let own_time = cause == "supply-limited";
-                let here = if own_time { inside } else { agreeing(inside) };
+                let here = if own_time {
+                    inside
+                } else {
+                    of_one_form(agreeing(inside))
+                };
                 let affected: BTreeSet<&Tag> = here.iter().map(|s| &s.tag).collect();
                 if affected.len() < MIN_AFFECTED {
                     continue;
@@ -340,6 +355,16 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign], record_us: f64) -> Vec<Commo
     }
     out.sort_by(|a, b| b.score.total_cmp(&a.score).then_with(|| a.id.cmp(&b.id)));
     out
+}
+
+/// Without those that drift in another form than most: one cause moves its loops in one way.
+fn of_one_form(signs: Vec<&Sign>) -> Vec<&Sign> {
+    let count = |form| signs.iter().filter(|s| s.span == Some(form)).count();
+    let span = count(true) > count(false);
+    signs
+        .into_iter()
+        .filter(|s| s.span.is_none_or(|v| v == span))
+        .collect()
 }
 
 /// The largest set whose onset intervals (with slack) share an instant.
