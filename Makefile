@@ -6,7 +6,7 @@ WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
 # Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
 DEMO ?=
 
-.PHONY: demo web build test web-test pictures page-figures api-contract referee latency seeds seeds-held-out detectable thresholds calibration power chaos fuzz lint tools clean-web
+.PHONY: demo web build test tls web-test pictures page-figures api-contract referee latency seeds seeds-held-out detectable thresholds calibration power chaos fuzz lint tools clean-web
 .DEFAULT_GOAL := demo
 
 demo: web
@@ -29,6 +29,7 @@ build: web
 
 test: build
 	cargo test --workspace --no-fail-fast
+	.ci/tls
 	.ci/web-test
 	.ci/api-contract
 	.ci/referee
@@ -49,6 +50,10 @@ page-figures: build
 # The service against its own OpenAPI document, alone.
 api-contract: build
 	.ci/api-contract
+
+# HART-IP version 2 through `openssl s_server`, alone (docs/hart-ip-tls.md).
+tls:
+	.ci/tls
 
 # Latency and memory of the API on 1,000 loops x 30 days (docs/api-latency.md); a table, no test.
 latency: build

@@ -15,6 +15,7 @@ pub mod http;
 pub mod metrics;
 pub mod news;
 pub mod notes;
+pub mod ownstatus;
 mod page;
 pub mod plan;
 mod replay;

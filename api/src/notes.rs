@@ -204,6 +204,18 @@ pub(crate) fn specific_bits(first: u8, bytes: &[u8], note: Option<&DeviceNote>) 
     all
 }
 
+/// The device-specific bits of an answer to command 48, both parts of it.
+pub(crate) fn own_bits(data: &[u8], note: Option<&DeviceNote>) -> Vec<String> {
+    // The layout of the bytes between depends on the revision; these are the device's own in all.
+    let part = |from: usize, to: usize| {
+        let to = to.min(data.len());
+        data.get(from.min(to)..to).unwrap_or_default()
+    };
+    let mut all = specific_bits(0, part(0, 6), note);
+    all.extend(specific_bits(14, part(14, 25), note));
+    all
+}
+
 pub(crate) fn specific_text(first: u8, bytes: &[u8], note: Option<&DeviceNote>) -> String {
     let set = specific_bits(first, bytes, note);
     if set.is_empty() {

@@ -411,7 +411,7 @@ async fn watch_nightly(shared: Arc<Shared>, shutdown: CancellationToken) {
 fn assess_once(engine: &mut Engine, shared: &Shared) -> anyhow::Result<()> {
     let began = Instant::now();
     let snapshot = shared.reader.snapshot()?;
-    let assessed = engine.assess(&snapshot, None, &mut |share| shared.set_progress(share))?;
+    let mut assessed = engine.assess(&snapshot, None, &mut |share| shared.set_progress(share))?;
     shared
         .metrics
         .assessment_took(began.elapsed().as_secs_f64());
@@ -434,6 +434,9 @@ fn assess_once(engine: &mut Engine, shared: &Shared) -> anyhow::Result<()> {
                 tracing::error!("the cases could not follow the assessment: failed to {e}");
             }
         }
+    }
+    if let Some(sheets) = shared.sheets.get() {
+        crate::ownstatus::tell(&mut assessed.result.attention, sheets, &shared.notes);
     }
     shared.set_current(assessed, now);
     Ok(())

@@ -3,8 +3,11 @@
 
 use analytics_detect::{DayBlock, HourBlock, day_blocks, pack};
 use ingest_model::{Columns, LoopEntry, Tag, UtcMicros};
-use ingest_store::{Register, RollupFile, RollupWriter, Snapshot, StoreError};
+use ingest_store::{DayParts, Register, RollupFile, RollupWriter, Snapshot, StoreError};
 use std::borrow::Cow;
+use std::collections::BTreeMap;
+use std::sync::atomic::{AtomicUsize, Ordering};
+use std::sync::mpsc::sync_channel;
 
 /// Version of the bytes around the packed blocks.
 const DAY_VERSION: u8 = 2;
@@ -93,6 +96,92 @@ impl Parts {
     }
 }
 
+/// Columns that no block is made of.
+const UNREAD: [&str; 4] = ["tv", "qv", "analog_time", "pv_status"];
+
+/// The blocks of some loops of a day.
+#[derive(Debug, Default)]
+struct LoopBlocks {
+    loops: Vec<(Tag, Vec<u8>)>,
+    readings: u64,
+    span: Option<(i64, i64)>,
+}
+
+impl LoopBlocks {
+    /// Of the loops in part `n` of the day, rows up to and with `cut`.
+    fn read(
+        whole: &DayParts<'_>,
+        n: usize,
+        register: &Register,
+        cut: Option<UtcMicros>,
+    ) -> Result<Self, StoreError> {
+        let mut out = Self::default();
+        whole.read(n, &mut |tag, columns| {
+            let n = cut.map_or(columns.len(), |t| {
+                columns.time.partition_point(|x| *x <= t.0)
+            });
+            let (Some(first), Some(last)) = (columns.time.first(), columns.time[..n].last()) else {
+                return Ok(());
+            };
+            out.readings += n as u64;
+            let (low, high) = out.span.unwrap_or((*first, *last));
+            out.span = Some((low.min(*first), high.max(*last)));
+            let blocks = blocks_of(register, tag, &columns, n);
+            if let Some(day) = DayBlock::of(&blocks) {
+                let day = day.pack();
+                let mut part = (day.len() as u32).to_le_bytes().to_vec();
+                part.extend(day);
+                part.extend(pack(&blocks));
+                out.loops.push((shared(register, tag), part));
+            }
+            Ok(())
+        })?;
+        Ok(out)
+    }
+}
+
+/// Does parts `0..count` on all cores and hands them on in order. Of several errors the first in order counts.
+fn in_order<T: Send>(
+    count: usize,
+    one: &(dyn Fn(usize) -> Result<T, StoreError> + Sync),
+    take: &mut dyn FnMut(T) -> Result<(), StoreError>,
+) -> Result<(), StoreError> {
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let threads = threads.min(8).min(count);
+    if threads <= 1 {
+        return (0..count).try_for_each(|n| take(one(n)?));
+    }
+    let next = AtomicUsize::new(0);
+    // A thread that is ahead waits until its part is taken, so few parts are held.
+    let (tell, told) = sync_channel(threads);
+    std::thread::scope(|scope| {
+        for _ in 0..threads {
+            let (tell, next) = (tell.clone(), &next);
+            scope.spawn(move || {
+                loop {
+                    let n = next.fetch_add(1, Ordering::Relaxed);
+                    // The taking side ends at the first error.
+                    if n >= count || tell.send((n, one(n))).is_err() {
+                        return;
+                    }
+                }
+            });
+        }
+        drop(tell);
+        let mut early = BTreeMap::new();
+        let mut wanted = 0;
+        // Owned, so that an error ends the threads that wait.
+        for (n, part) in told {
+            early.insert(n, part);
+            while let Some(part) = early.remove(&wanted) {
+                take(part?)?;
+                wanted += 1;
+            }
+        }
+        Ok(())
+    })
+}
+
 impl Day {
     /// Reads the day's rows up to and with `cut`.
     pub(crate) fn read(
@@ -105,24 +194,17 @@ impl Day {
         let mut parts = Parts::default();
         let mut tags: Vec<Tag> = Vec::new();
         let (mut readings, mut span) = (0, None);
-        snapshot.read_day(day, &mut |tag, columns| {
-            let n = cut.map_or(columns.len(), |t| {
-                columns.time.partition_point(|x| *x <= t.0)
-            });
-            let (Some(first), Some(last)) = (columns.time.first(), columns.time[..n].last()) else {
-                return Ok(());
-            };
-            readings += n as u64;
-            let (low, high) = span.unwrap_or((*first, *last));
-            span = Some((low.min(*first), high.max(*last)));
-            let blocks = blocks_of(register, tag, &columns, n);
-            if let Some(day) = DayBlock::of(&blocks) {
-                let day = day.pack();
-                let mut part = (day.len() as u32).to_le_bytes().to_vec();
-                part.extend(day);
-                part.extend(pack(&blocks));
-                parts.add(part, &mut target)?;
-                tags.push(shared(register, tag));
+        let whole = snapshot.day_parts(day, &|column| !UNREAD.contains(&column))?;
+        let one = |n| LoopBlocks::read(&whole, n, register, cut);
+        in_order(whole.count(), &one, &mut |part| {
+            readings += part.readings;
+            span = span
+                .into_iter()
+                .chain(part.span)
+                .reduce(|a: (i64, i64), b| (a.0.min(b.0), a.1.max(b.1)));
+            for (tag, bytes) in part.loops {
+                parts.add(bytes, &mut target)?;
+                tags.push(tag);
             }
             Ok(())
         })?;

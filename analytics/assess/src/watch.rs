@@ -195,9 +195,11 @@ fn key(source: &LoopSource<'_>, found: &[Finding], work: &[Work]) -> u64 {
     for f in found {
         (f.kind, f.onset_low, f.ended).hash(&mut h);
     }
+    // Work on another loop is none of this one's.
     for w in work {
-        let ours = w.tag.as_ref().is_none_or(|t| *t == source.entry.tag);
-        ours.then_some((w.from, w.to)).hash(&mut h);
+        if w.tag.as_ref().is_none_or(|t| *t == source.entry.tag) {
+            (w.from, w.to).hash(&mut h);
+        }
     }
     h.finish()
 }

@@ -150,8 +150,10 @@ fn one_eighth(
     let statistical = (seen.len() >= 2).then(|| {
         let ss: f64 = seen.iter().map(|s| (s.1 - mean).powi(2)).sum();
         let r1 = neighbours_correlation(&seen, mean);
-        // Variance of a mean of days that follow each other (first-order correlation, Bartlett's approximation).
-        (ss / (n - 1.0) / n * (1.0 + r1) / (1.0 - r1)).sqrt()
+        // Variance of a mean of days that follow each other: as many independent ones as n / f (first-order correlation;
+        // Bayley & Hammersley 1946), and the sum of squares has that many fewer degrees.
+        let f = ((1.0 + r1) / (1.0 - r1)).min(0.5 * n);
+        (ss / (n - f.max(1.0)) / n * f).sqrt()
     });
     let known = input_accuracy_pct.map(|a| a / 3.0_f64.sqrt());
     let parts: Vec<(f64, f64)> = statistical
@@ -176,7 +178,8 @@ fn one_eighth(
     }
 }
 
-/// First-order correlation of day means on neighbouring days, 0..0.7; 0 below ten pairs, where it says nothing.
+/// First-order correlation of day means on neighbouring days, 0..0.7; 0 below ten pairs, where it says nothing. From few
+/// days it comes out low by `(1 + 4 r) / n` (Kendall 1954; Marriott & Pope 1954), which is put back.
 fn neighbours_correlation(seen: &[(&DayBlock, f64)], mean: f64) -> f64 {
     let pairs: Vec<(f64, f64)> = seen
         .windows(2)
@@ -189,7 +192,8 @@ fn neighbours_correlation(seen: &[(&DayBlock, f64)], mean: f64) -> f64 {
     let num: f64 = pairs.iter().map(|(a, b)| a * b).sum();
     let den: f64 = pairs.iter().map(|(a, b)| 0.5 * (a * a + b * b)).sum();
     if den > 0.0 {
-        (num / den).clamp(0.0, 0.7)
+        let n = pairs.len() as f64;
+        ((n * num / den + 1.0) / (n - 4.0)).clamp(0.0, 0.7)
     } else {
         0.0
     }

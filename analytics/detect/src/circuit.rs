@@ -54,7 +54,7 @@ pub struct Record<'a> {
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 pub struct Seen {
     pub current_ma: f64,
-    /// The last row of that day.
+    /// The last row of that day; of a highest current where a ceiling stands, of the newest hour at it.
     #[serde(serialize_with = "rfc3339")]
     #[cfg_attr(feature = "openapi", schema(value_type = String, format = DateTime))]
     pub at: UtcMicros,
@@ -201,9 +201,14 @@ fn window(r: &Record<'_>) -> Option<Window> {
         .into_iter()
         .min_by(|a, b| a.m.min.total_cmp(&b.m.min).then(b.day.cmp(&a.day)))?;
     let mut top = ma(highest.m.max) - off;
-    // A ceiling that is there now bounds what passes now, whatever single samples say.
+    let mut top_at = highest.last_row;
+    // A ceiling that is there now bounds what passes now, whatever single samples say; and it may be falling, so the
+    // newest hour that asked for more than arrived says how high.
     if let Some(c) = r.ceiling.filter(|c| c.ended.is_none()) {
         top = top.min(c.current_ma - off);
+        if let Some(h) = newest_at_ceiling(r.hours, c) {
+            (top, top_at) = (top.min(ma(h.m.max) - off), h.last_row);
+        }
     }
     let bottom = (ma(lowest.m.min) + off).min(top);
     Some(Window {
@@ -213,13 +218,21 @@ fn window(r: &Record<'_>) -> Option<Window> {
         },
         highest: Seen {
             current_ma: top,
-            at: UtcMicros(highest.last_row),
+            at: UtcMicros(top_at),
         },
         input_uncertainty_ma: off,
         since,
         alarm_high_witnessed: top >= 21.0,
         alarm_low_witnessed: bottom <= ALARM_LOW_MA,
     })
+}
+
+/// The newest hour in which the current stopped at the ceiling: more was asked for, by more than 1 % of span.
+fn newest_at_ceiling(hours: &[HourBlock], c: Ceiling) -> Option<&HourBlock> {
+    let after = hours.iter().rev().take_while(|h| h.last_row >= c.since.0);
+    after
+        .filter(|h| h.m.n >= 3 && h.f_max.is_finite())
+        .find(|h| h.f_max.min(52.5) - h.m.max > 1.0 && 12.0 + 0.16 * h.m.max > 8.0)
 }
 
 fn resistance(w: &Wiring, ceiling: Option<Ceiling>, window: Option<Window>) -> Option<Resistance> {

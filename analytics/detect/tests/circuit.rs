@@ -39,12 +39,15 @@ struct Truth {
     leak_ohm: f64,
     /// From which day on the loop resistance holds; before it is 300 ohm.
     since_day: i64,
+    /// What it gains a day from then on.
+    ohm_per_day: f64,
 }
 
 impl Truth {
-    fn ohm(&self, day: i64) -> f64 {
-        if day >= self.since_day {
-            self.loop_ohm
+    fn ohm(&self, days: f64) -> f64 {
+        let since = days - self.since_day as f64;
+        if since >= 0.0 {
+            self.loop_ohm + self.ohm_per_day * since
         } else {
             300.0
         }
@@ -52,8 +55,8 @@ impl Truth {
 
     /// Current at the input for one asked of the device: the leak takes its own beside it, and both together leave the
     /// device no less than its lift-off voltage.
-    fn arriving_ma(&self, asked_ma: f64, day: i64, wet: bool) -> f64 {
-        let ohm = self.ohm(day);
+    fn arriving_ma(&self, asked_ma: f64, days: f64, wet: bool) -> f64 {
+        let ohm = self.ohm(days);
         let leak = if wet { self.leak_ohm } else { f64::INFINITY };
         // m = r + (V - m R)/L, solved for m.
         let m = (asked_ma + 1e3 * self.supply_v / leak) / (1.0 + ohm / leak);
@@ -115,7 +118,7 @@ fn simulate(n: u64, truth: Truth, tells: bool, low: f64, high: f64) -> Simulated
             let wet = rain && hour >= from && hour < to;
             wet_hours += u32::from(wet);
             let own = device.0 + device.1 * (pv - 50.0) / 100.0;
-            let m = truth.arriving_ma(4.0 + 0.16 * (pv + own), day, wet);
+            let m = truth.arriving_ma(4.0 + 0.16 * (pv + own), day as f64 + hour / 24.0, wet);
             let error = input.0
                 + input.1 * ((m - 12.0) / 16.0)
                 + swing * (hour / 24.0 * std::f64::consts::TAU).sin();
@@ -166,9 +169,10 @@ impl Simulated {
         (made, ceiling)
     }
 
-    /// Highest current that the loop can pass now.
-    fn reach_ma(&self) -> f64 {
-        1e3 * (self.truth.supply_v - self.truth.liftoff_v) / self.truth.loop_ohm
+    /// Highest current that the loop can pass at that time.
+    fn reach_ma(&self, at: UtcMicros) -> f64 {
+        let ohm = self.truth.ohm(at.0 as f64 / 86_400e6);
+        1e3 * (self.truth.supply_v - self.truth.liftoff_v) / ohm
     }
 }
 
@@ -188,11 +192,13 @@ fn ceilings_give_the_loop_resistance() {
             loop_ohm: 1e3 * (supply_v - liftoff_v) / dice.within(12.5, 16.0),
             leak_ohm: f64::INFINITY,
             since_day: 10,
+            ohm_per_day: 0.0,
         };
         let s = simulate(n, truth, true, 5.0, 90.0);
         let (t, ceiling) = s.terms();
         all += 1;
-        inside += u32::from(t.window.unwrap().highest.current_ma <= s.reach_ma());
+        let highest = t.window.unwrap().highest;
+        inside += u32::from(highest.current_ma <= s.reach_ma(highest.at));
         if ceiling.is_none() {
             continue;
         }
@@ -210,6 +216,42 @@ fn ceilings_give_the_loop_resistance() {
     assert!(inside * 100 >= all * 95, "{inside} of {all} windows inside");
 }
 
+/// 60 loops whose resistance goes on rising: the window is what passes now, not what passed when the ceiling was higher.
+#[test]
+fn a_ceiling_that_falls_takes_the_window_with_it() {
+    let (mut found, mut inside, mut near) = (0, 0, 0);
+    for n in 0..60 {
+        let mut dice = Dice(2_000 + n);
+        dice.unit();
+        let (supply_v, liftoff_v) = (dice.within(22.0, 27.0), dice.within(9.0, 12.0));
+        let ohm = |ma: f64| 1e3 * (supply_v - liftoff_v) / ma;
+        // From 17 mA on day 10 down to 12 to 14.5 mA at the end.
+        let end_ma = dice.within(12.0, 14.5);
+        let truth = Truth {
+            supply_v,
+            liftoff_v,
+            loop_ohm: ohm(17.0),
+            leak_ohm: f64::INFINITY,
+            since_day: 10,
+            ohm_per_day: (ohm(end_ma) - ohm(17.0)) / (DAYS - 10) as f64,
+        };
+        let s = simulate(700 + n, truth, true, 5.0, 90.0);
+        let (t, ceiling) = s.terms();
+        if ceiling.is_none() {
+            continue;
+        }
+        found += 1;
+        let w = t.window.unwrap();
+        inside += u32::from(w.highest.current_ma <= s.reach_ma(w.highest.at));
+        near += u32::from(w.highest.current_ma > end_ma - 0.3);
+        assert!(t.says[0].contains("where it stops now"), "{}", t.says[0]);
+    }
+    println!("falling: {found} of 60 found, {inside} inside, {near} within 0.3 mA of the end");
+    assert!(found >= 48, "{found} ceilings of 60 found");
+    assert!(inside * 100 >= found * 95, "{inside} of {found} inside");
+    assert!(near * 100 >= found * 80, "{near} of {found} near");
+}
+
 /// 60 loops that leak in the rain: resistance within a fifth, true value within the bounds, window inside the true one.
 #[test]
 fn leaks_give_their_resistance() {
@@ -224,12 +266,15 @@ fn leaks_give_their_resistance() {
                 loop_ohm: dice.within(260.0, 520.0),
                 leak_ohm: dice.within(40e3, 250e3),
                 since_day: 0,
+                ohm_per_day: 0.0,
             };
             let s = simulate(n, truth, tells, 20.0, 70.0);
             assert!((0.1..0.3).contains(&s.wet_share), "{}", s.wet_share);
             let (t, _) = s.terms();
             let w = t.window.unwrap();
-            inside += u32::from(w.highest.current_ma <= s.reach_ma() && w.lowest.current_ma >= 3.6);
+            inside += u32::from(
+                w.highest.current_ma <= s.reach_ma(w.highest.at) && w.lowest.current_ma >= 3.6,
+            );
             wanted += 1;
             let l = t.leakage.unwrap();
             let Some(b) = l.highest_twentieth.resistance_ohm else {
@@ -261,6 +306,7 @@ fn dry_loops_are_not_said_to_leak() {
             loop_ohm: 352.2,
             leak_ohm: f64::INFINITY,
             since_day: 0,
+            ohm_per_day: 0.0,
         };
         let s = simulate(9_000 + n, truth, true, 20.0, 70.0);
         let (t, ceiling) = s.terms();
@@ -291,6 +337,7 @@ fn a_box_shows_its_wet_days() {
                 loop_ohm: 352.2,
                 leak_ohm: if n < 4 { 60e3 } else { f64::INFINITY },
                 since_day: 0,
+                ohm_per_day: 0.0,
             };
             let s = simulate(300 + n, truth, true, 20.0, 70.0);
             let (t, _) = s.terms();
@@ -320,6 +367,7 @@ fn what_cannot_be_told_is_said() {
         loop_ohm: 352.2,
         leak_ohm: f64::INFINITY,
         since_day: 0,
+        ohm_per_day: 0.0,
     };
     let mut s = simulate(1, truth, false, 20.0, 70.0);
     let (t, _) = s.terms();

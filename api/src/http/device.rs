@@ -4,7 +4,7 @@ use super::App;
 use super::extract::{NoQuery, Path, Query};
 use super::problem::Problem;
 use crate::decode::{Item, Value, command_text, explain_data};
-use crate::notes::{DeviceNote, name_item, specific_bits};
+use crate::notes::{DeviceNote, name_item, own_bits};
 use axum::Json;
 use ingest_collect::{Sheet, SheetAnswer};
 use ingest_hart::status::response_text;
@@ -93,19 +93,9 @@ fn view(app: &App, sheet: &Sheet) -> DeviceAnswer {
         .notes
         .of(sheet.device.device_type, sheet.device_revision);
     let file = |n: &DeviceNote| n.path.file_name().map(|f| f.to_string_lossy().into_owned());
-    let mut says = Vec::new();
-    // The layout of bytes beyond 5 depends on the revision; these are the device's own in all.
-    if let Some(status) = sheet.newest(48) {
-        says = specific_bits(0, status.data.get(..6).unwrap_or(&status.data), note);
-        says.extend(specific_bits(
-            14,
-            status
-                .data
-                .get(14..25.min(status.data.len()))
-                .unwrap_or_default(),
-            note,
-        ));
-    }
+    let says = sheet
+        .newest(48)
+        .map_or_else(Vec::new, |status| own_bits(&status.data, note));
     DeviceAnswer {
         tag: sheet.tag.as_ref().map(ToString::to_string),
         gateway: sheet.gateway.clone(),

@@ -53,6 +53,9 @@ pub(super) struct LoopView {
     device_id: Option<String>,
     redundancy_group: Option<String>,
     service: Option<String>,
+    /// Device-specific bits of additional status (command 48) that are set, named where the site's notes on devices do.
+    /// Empty: none, or not read since the service started.
+    own_status: Vec<String>,
     last: Option<Last>,
 }
 
@@ -116,6 +119,9 @@ pub(super) fn view(shared: &Shared, e: &LoopEntry, retired: bool) -> LoopView {
         device_id: e.device_id.map(|id| format!("0x{id:06X}")),
         redundancy_group: e.redundancy_group.clone(),
         service: e.service.clone(),
+        own_status: shared.sheets.get().map_or_else(Vec::new, |sheets| {
+            crate::ownstatus::of_loop(&e.tag, sheets, &shared.notes)
+        }),
         last: shared.newest(&e.tag).map(last),
     }
 }

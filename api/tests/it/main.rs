@@ -15,6 +15,7 @@ mod families;
 mod hart_only;
 mod http;
 mod live;
+mod ownstatus;
 mod points;
 mod refusals;
 mod report;

@@ -253,8 +253,11 @@ async fn json_and_arrow_say_the_same() {
     }
 }
 
+/// What a batch says of itself, and its columns.
+type Batch = (serde_json::Value, Vec<(String, Vec<f64>)>);
+
 /// A packed answer by its documented layout: magic, length of the head, head, arrays at their offsets.
-fn unpacked(bytes: &[u8]) -> Vec<(serde_json::Value, Vec<(String, Vec<f64>)>)> {
+fn unpacked(bytes: &[u8]) -> Vec<Batch> {
     assert_eq!(&bytes[..4], b"LWC1");
     let length = u32::from_le_bytes(bytes[4..8].try_into().unwrap()) as usize;
     assert_eq!(length % 8, 0);

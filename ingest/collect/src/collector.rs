@@ -99,6 +99,7 @@ impl Collector {
                 started,
                 wall: wall_clock,
                 attempts: 0,
+                shown_ms: 0,
                 capture: capture.clone(),
                 tap: None,
                 arrived: None,

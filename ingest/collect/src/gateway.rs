@@ -25,6 +25,9 @@ use tokio_util::sync::CancellationToken;
 /// fast server's memory ten times that. What is beyond is not read in that second: a flood costs no more than this.
 const MOST_BYTES_A_SECOND: usize = 512 * 1024;
 
+/// The state is handed on when something happened, else this often at most.
+const SHOWN_EVERY_MS: u64 = 250;
+
 /// How much may still be read in this second.
 #[derive(Debug, Default)]
 struct Flow {
@@ -101,6 +104,8 @@ pub(crate) struct Runner {
     pub(crate) wall: fn() -> UtcMicros,
     /// Connections asked for so far.
     pub(crate) attempts: usize,
+    /// When the state was last handed on.
+    pub(crate) shown_ms: u64,
     /// Where the wire is recorded, and the connection's place in it.
     pub(crate) capture: Option<Capture>,
     pub(crate) tap: Option<Tap>,
@@ -192,12 +197,13 @@ impl Runner {
                     link = Link::Down;
                     lost()
                 }
-                Woken::Received(n) if self.is_insecure(&link, &session, &buffer) => {
-                    self.poller.status.last_error = Some(format!(
-                        "the server answers without security ({n} bytes of another version): nothing is asked in the clear; set transport = \"tcp\" if that is meant"
+                Woken::Received(_) if self.is_insecure(&link, &session, &buffer) => {
+                    self.poller.status.refuse(format!(
+                        "{} answers without security (HART-IP version {}): nothing is asked in the clear; set transport = \"tcp\" if that is meant",
+                        self.config.address,
+                        buffer.first().copied().unwrap_or_default()
                     ));
-                    link = Link::Down;
-                    lost()
+                    Event::Reject
                 }
                 Woken::Received(n) => {
                     let bytes = buffer.get(..n).unwrap_or_default();
@@ -230,7 +236,8 @@ impl Runner {
             }
             if !was_open && session.master().is_some() {
                 link = self.secured(link).await;
-                if matches!(link, Link::Down) && self.perform(&mut session, &mut link, lost()).await
+                if matches!(link, Link::Down)
+                    && self.perform(&mut session, &mut link, Event::Reject).await
                 {
                     return;
                 }
@@ -262,12 +269,11 @@ impl Runner {
             Err(e) => e.to_string(),
         };
         // Neither key nor what was exchanged is in OpenSSL's words.
-        self.poller.status.last_error = Some(format!(
+        self.poller.status.refuse(format!(
             "no TLS with {} as `{}`: {why}; check identity and key on both sides",
             self.config.address,
             psk.identity()
         ));
-        self.poller.status.failures.refused += 1;
         Link::Down
     }
 
@@ -350,7 +356,20 @@ impl Runner {
 
     /// The last look at the bytes, then the socket. False: the connection is lost.
     async fn transmit(&mut self, link: &mut Link, bytes: &[u8]) -> bool {
-        if let Err(e) = gate::check_message_with(bytes, self.config.opt_in) {
+        // A secure server is spoken to with its own version; nothing else differs. The gate sees the final bytes.
+        let mut secure;
+        let (bytes, passed) = match self.config.psk {
+            Some(_) => {
+                secure = bytes.to_vec();
+                if let Some(version) = secure.first_mut() {
+                    *version = SECURE_VERSION;
+                }
+                let passed = gate::check_secure_message_with(&secure, self.config.opt_in);
+                (secure.as_slice(), passed)
+            }
+            None => (bytes, gate::check_message_with(bytes, self.config.opt_in)),
+        };
+        if let Err(e) = passed {
             // Cannot happen with what the encoder can express; if it ever does, nothing is sent.
             tracing::error!(gateway = %self.config.name, "{e}");
             self.poller.status.last_error = Some(e.to_string());
@@ -361,18 +380,6 @@ impl Runner {
         {
             tap.sent(bytes, (self.wall)());
         }
-        // A secure server is spoken to with its own version; nothing else differs from what the gate saw.
-        let mut secure;
-        let bytes = match self.config.psk {
-            Some(_) => {
-                secure = bytes.to_vec();
-                if let Some(version) = secure.first_mut() {
-                    *version = SECURE_VERSION;
-                }
-                secure.as_slice()
-            }
-            None => bytes,
-        };
         match link {
             Link::Tcp { write, .. } => matches!(
                 tokio::time::timeout(self.config.timeout, write.write_all(bytes)).await,
@@ -413,7 +420,12 @@ impl Runner {
             }
         }
         self.poller.status.readings_lost = self.outbox.lost();
-        self.status.send_replace(self.poller.snapshot(now));
+        // Rates and loads are added up over all devices: not at each of hundreds of answers a second.
+        let news = self.poller.status.tells_more_than(&self.status.borrow());
+        if news || now.ms >= self.shown_ms.saturating_add(SHOWN_EVERY_MS) {
+            self.shown_ms = now.ms;
+            self.status.send_replace(self.poller.snapshot(now));
+        }
     }
 
     /// A jump of the wall clock is recorded; it never reorders rows.

@@ -95,8 +95,9 @@ const SURVEY_GAP_MS: u64 = 30_000;
 const SURVEY_RETRY_MS: u64 = 5_000;
 /// No exchange on a loop takes longer, another master's turn included (HCF_SPEC-81 timing, 1200 bit/s).
 const LONGEST_EXCHANGE_MS: u64 = 2_500;
-const MAX_REPEATS: u32 = 8;
-const FIRST_REPEAT_MS: u64 = 250;
+/// "Busy" and "delayed" are asked again so often, about 20 s in all.
+const MAX_REPEATS: u32 = 11;
+const SHORTEST_REPEAT_MS: u64 = 250;
 const LONGEST_REPEAT_MS: u64 = 4_000;
 /// How long the fast read of a new device waits for its entry in the register.
 const ENTRY_WAIT_MS: u64 = 10_000;
@@ -501,10 +502,10 @@ impl Poller {
         s.planned_per_s = self.plan.planned_per_s();
         s.achieved_per_s = self.done_ms.len() as f64 / window_s;
         s.late_s = self.plan.late_ms(now.ms) as f64 / 1000.0;
-        let busy_s = |modem| {
-            let on_it = self.wire.iter().filter(|(_, m, _)| *m == modem);
-            on_it.map(|(.., ms)| ms / 1000.0).sum::<f64>()
-        };
+        let mut busy_s: HashMap<u32, f64> = HashMap::new();
+        for (_, modem, ms) in &self.wire {
+            *busy_s.entry(*modem).or_default() += ms / 1000.0;
+        }
         s.modems = self
             .plan
             .loads()
@@ -513,7 +514,7 @@ impl Poller {
                 modem: l.modem,
                 devices: l.devices,
                 planned_load: l.planned,
-                achieved_load: busy_s(l.modem) / window_s,
+                achieved_load: busy_s.get(&l.modem).copied().unwrap_or(0.0) / window_s,
             })
             .collect();
         s

@@ -38,7 +38,8 @@ pub struct Sheet {
 }
 
 impl Sheet {
-    pub(crate) fn new(gateway: &str, device: DeviceKey) -> Self {
+    /// An empty one.
+    pub fn new(gateway: &str, device: DeviceKey) -> Self {
         Self {
             gateway: gateway.to_owned(),
             tag: None,
@@ -64,16 +65,31 @@ impl Sheet {
     }
 }
 
+/// Gateway and device.
+type Key = (String, DeviceKey);
+
+#[derive(Debug, Default)]
+struct Sheets {
+    all: HashMap<Key, Sheet>,
+    /// The sheet of each loop's device; of two (after an exchange) the one that spoke last.
+    of_tag: HashMap<Tag, Key>,
+}
+
 /// All sheets; shared by the tasks that read and whoever shows them.
 #[derive(Debug, Default)]
-pub struct SheetTable(RwLock<HashMap<(String, DeviceKey), Sheet>>);
+pub struct SheetTable(RwLock<Sheets>);
 
 impl SheetTable {
     /// Puts an answer into a sheet whose head is `head`.
-    pub(crate) fn note(&self, head: Sheet, answer: SheetAnswer) {
-        let mut all = self.0.write().unwrap_or_else(PoisonError::into_inner);
+    pub fn note(&self, head: Sheet, answer: SheetAnswer) {
+        let mut sheets = self.0.write().unwrap_or_else(PoisonError::into_inner);
         let key = (head.gateway.clone(), head.device);
-        let sheet = all.entry(key).or_insert_with(|| head.clone());
+        if let Some(tag) = &head.tag
+            && sheets.of_tag.get(tag) != Some(&key)
+        {
+            sheets.of_tag.insert(tag.clone(), key.clone());
+        }
+        let sheet = sheets.all.entry(key).or_insert_with(|| head.clone());
         let answers = std::mem::take(&mut sheet.answers);
         *sheet = Sheet { answers, ..head };
         let of = (answer.command, answer.request.clone());
@@ -82,20 +98,24 @@ impl SheetTable {
         }
     }
 
-    /// The sheet of a loop's device; of two (after an exchange) the one that spoke last.
+    /// Looks at the sheet of a loop's device.
+    pub fn look<T>(&self, tag: &Tag, at: impl FnOnce(&Sheet) -> T) -> Option<T> {
+        let sheets = self.0.read().unwrap_or_else(PoisonError::into_inner);
+        let sheet = sheets.all.get(sheets.of_tag.get(tag)?)?;
+        // The device may have gone to another tag since.
+        (sheet.tag.as_ref() == Some(tag)).then(|| at(sheet))
+    }
+
+    /// A copy of the sheet of a loop's device.
     pub fn of_tag(&self, tag: &Tag) -> Option<Sheet> {
-        let all = self.0.read().unwrap_or_else(PoisonError::into_inner);
-        all.values()
-            .filter(|s| s.tag.as_ref() == Some(tag))
-            .max_by_key(|s| s.answers().map(|a| a.time).max())
-            .cloned()
+        self.look(tag, Sheet::clone)
     }
 
     /// The sheet of a gateway itself, which has no tag of a loop.
     pub fn of_gateway(&self, gateway: &str) -> Option<Sheet> {
-        let all = self.0.read().unwrap_or_else(PoisonError::into_inner);
-        all.values()
-            .filter(|s| s.gateway == gateway && s.tag.is_none())
+        let sheets = self.0.read().unwrap_or_else(PoisonError::into_inner);
+        let all = sheets.all.values();
+        all.filter(|s| s.gateway == gateway && s.tag.is_none())
             .max_by_key(|s| s.answers().map(|a| a.time).max())
             .cloned()
     }

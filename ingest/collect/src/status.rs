@@ -79,6 +79,16 @@ impl Failures {
 }
 
 impl GatewayStatus {
+    /// Something happened since `shown`; what is only added up (rates, loads) is not looked at.
+    pub(crate) fn tells_more_than(&self, shown: &Self) -> bool {
+        self.connected != shown.connected
+            || self.master != shown.master
+            || self.failures != shown.failures
+            || self.readings_lost != shown.readings_lost
+            || self.clock_steps != shown.clock_steps
+            || self.last_error != shown.last_error
+    }
+
     pub(crate) fn opened(&mut self, master: Master) {
         self.connected = true;
         self.sessions = 1;
@@ -106,6 +116,12 @@ impl GatewayStatus {
             "sends more than {} kB a second, more than any number of modems brings: no more is read in that second; look at what this server is",
             most_bytes / 1_024
         ));
+    }
+
+    /// We do not take the session that the server offers.
+    pub(crate) fn refuse(&mut self, why: String) {
+        self.failures.refused += 1;
+        self.last_error = Some(why);
     }
 
     pub(crate) fn trouble(&mut self, trouble: session::Trouble) {

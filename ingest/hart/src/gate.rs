@@ -43,6 +43,15 @@ pub fn check_message(bytes: &[u8]) -> Result<(), Refusal> {
 
 /// A whole HART-IP message as it goes to the socket.
 pub fn check_message_with(bytes: &[u8], opened: OptIn) -> Result<(), Refusal> {
+    check_of_version(1, bytes, opened)
+}
+
+/// A whole HART-IP message for a server with security (version 2), as it is before it is encrypted.
+pub fn check_secure_message_with(bytes: &[u8], opened: OptIn) -> Result<(), Refusal> {
+    check_of_version(2, bytes, opened)
+}
+
+fn check_of_version(spoken: u8, bytes: &[u8], opened: OptIn) -> Result<(), Refusal> {
     let [version, message_type, id, status, _, _, hi, lo, body @ ..] = bytes else {
         return Err(malformed("shorter than a hart-ip header"));
     };
@@ -55,9 +64,9 @@ pub fn check_message_with(bytes: &[u8], opened: OptIn) -> Result<(), Refusal> {
         id: *id,
     };
     match (*version, *message_type, *id, body) {
-        (1, 0, 0, [0 | 1, _, _, _, _]) => Ok(()),
-        (1, 0, 1 | 2, []) => Ok(()),
-        (1, 0, 3, pdu) => check_pdu_with(pdu, opened),
+        (v, 0, 0, [0 | 1, _, _, _, _]) if v == spoken => Ok(()),
+        (v, 0, 1 | 2, []) if v == spoken => Ok(()),
+        (v, 0, 3, pdu) if v == spoken => check_pdu_with(pdu, opened),
         // This program sends none; if one ever came here, the write in it is what has to be named.
         (1 | 2, 0, 4, [_, _, commands @ ..]) => {
             check_direct(commands, opened, 0)?;

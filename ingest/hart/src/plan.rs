@@ -1,135 +1,17 @@
 //! The polling plan: which device is asked what, and when, within the budget of each modem.
 //!
 //! One exchange a modem at a time, a bounded number a gateway. What is not done in time is skipped and counted, never
-//! queued. Of several due reads the one that is latest in units of its own period goes first, so fast reads lead and slow
-//! ones are not starved.
+//! queued. Fast reads keep their grid: a slow read goes where no fast one is due on its modem, nor will be before the slow
+//! one can be over. A slow read that has waited for some fast periods waits no longer: then the one that is latest in units
+//! of its own period goes first, so that a full modem starves neither.
+
+mod reads;
+
+pub use reads::{Periods, Poll, utilisation};
 
 use crate::timing::usual_exchange;
 use alloc::vec::Vec;
-
-/// The reads of the plan.
-#[derive(Clone, Copy, PartialEq, Eq, Debug, Hash)]
-pub enum Poll {
-    /// 3 or 9: the fast one.
-    Dynamic,
-    /// 0: configuration change counter, extended status.
-    Identity,
-    /// 15: range, transfer function, damping.
-    Output,
-    /// 20: long tag.
-    LongTag,
-    /// 13: tag of old revisions.
-    TagDescriptor,
-    /// 50: which device variables are PV to QV; of old revisions, and of devices that publish by their own codes.
-    Assignments,
-    /// 7: loop current mode.
-    LoopMode,
-    /// 48: additional status.
-    AdditionalStatus,
-    /// 86 or 85: statistics that the I/O system keeps; no traffic on the loop.
-    Statistics,
-    /// One of all other reads in turn: limits and damping of the variables (54), further variables (33), the device's own
-    /// statistics (95), texts, and what the site has opened.
-    Rest,
-}
-
-const POLLS: usize = 10;
-
-impl Poll {
-    pub const ALL: [Poll; POLLS] = [
-        Poll::Dynamic,
-        Poll::Identity,
-        Poll::Output,
-        Poll::LongTag,
-        Poll::TagDescriptor,
-        Poll::Assignments,
-        Poll::LoopMode,
-        Poll::AdditionalStatus,
-        Poll::Statistics,
-        Poll::Rest,
-    ];
-
-    /// Command that is executed; of the rest a long one.
-    pub fn command(self) -> u16 {
-        match self {
-            Self::Dynamic => 3,
-            Self::Identity => 0,
-            Self::Output => 15,
-            Self::LongTag => 20,
-            Self::TagDescriptor => 13,
-            Self::Assignments => 50,
-            Self::LoopMode => 7,
-            Self::AdditionalStatus => 48,
-            Self::Statistics => 86,
-            Self::Rest => 54,
-        }
-    }
-
-    /// Whether it costs time on the loop.
-    pub fn uses_wire(self) -> bool {
-        self != Self::Statistics
-    }
-}
-
-/// Period of each read, ms.
-#[derive(Clone, Copy, PartialEq, Eq, Debug)]
-pub struct Periods {
-    pub dynamic_ms: u64,
-    pub identity_ms: u64,
-    pub statistics_ms: u64,
-    /// Range, tags, loop mode, additional status, one of the rest.
-    pub slow_ms: u64,
-}
-
-impl Periods {
-    /// Fast reads every `dynamic_ms`; identity every minute, statistics every five, the rest every ten, but none more
-    /// often than the fast one.
-    pub fn every(dynamic_ms: u64) -> Self {
-        let dynamic_ms = dynamic_ms.max(1);
-        Self {
-            dynamic_ms,
-            identity_ms: dynamic_ms.max(60_000),
-            statistics_ms: dynamic_ms.max(300_000),
-            slow_ms: dynamic_ms.max(600_000),
-        }
-    }
-
-    pub fn of(&self, poll: Poll) -> u64 {
-        let ms = match poll {
-            Poll::Dynamic => self.dynamic_ms,
-            Poll::Identity => self.identity_ms,
-            Poll::Statistics => self.statistics_ms,
-            _ => self.slow_ms,
-        };
-        ms.max(1)
-    }
-
-    /// Share of a modem's time that one device takes with prompt answers; above 1 the plan cannot be met.
-    pub fn load(&self) -> f64 {
-        self.load_with(Poll::Dynamic.command())
-    }
-
-    /// The same with 3 or 9 as the fast read.
-    pub fn load_with(&self, fast: u16) -> f64 {
-        Poll::ALL
-            .iter()
-            .filter(|p| p.uses_wire() && !matches!(p, Poll::TagDescriptor | Poll::Assignments))
-            .map(|p| {
-                let command = if *p == Poll::Dynamic {
-                    fast
-                } else {
-                    p.command()
-                };
-                usual_exchange(command).fair_ms() / self.of(*p) as f64
-            })
-            .sum()
-    }
-}
-
-/// Share of one modem's time that `devices` take; above 1 the plan cannot be met at 1200 bit/s.
-pub fn utilisation(devices: usize, periods: &Periods) -> f64 {
-    devices as f64 * periods.load()
-}
+use reads::POLLS;
 
 /// A read that is to be made now. Give it back with [`Plan::finish`].
 #[derive(Clone, Copy, PartialEq, Eq, Debug)]
@@ -153,10 +35,11 @@ struct Item {
 #[derive(Clone, Debug)]
 struct Slot {
     active: bool,
-    modem: u32,
+    /// Place among the modems.
+    modem: usize,
     busy: bool,
-    /// The read under way keeps the modem from others.
-    holds_modem: bool,
+    /// The modem that the read under way keeps from others.
+    holds: Option<usize>,
     last_served_ms: u64,
     /// It publishes at this period of its own and is not asked meanwhile.
     pace_ms: Option<u64>,
@@ -172,6 +55,16 @@ pub struct ModemLoad {
     pub planned: f64,
 }
 
+#[derive(Clone, Debug)]
+struct Modem {
+    number: u32,
+    busy: bool,
+}
+
+/// Slow reads wait for fast ones so many fast periods, and never longer than the time below.
+const PATIENCE_PERIODS: u64 = 3;
+const LONGEST_PATIENCE_MS: u64 = 30_000;
+
 /// The plan of one gateway.
 #[derive(Clone, Debug)]
 pub struct Plan {
@@ -179,7 +72,7 @@ pub struct Plan {
     max_outstanding: usize,
     outstanding: usize,
     slots: Vec<Slot>,
-    busy_modems: Vec<u32>,
+    modems: Vec<Modem>,
     skipped: u64,
 }
 
@@ -190,9 +83,19 @@ impl Plan {
             max_outstanding: max_outstanding.max(1),
             outstanding: 0,
             slots: Vec::new(),
-            busy_modems: Vec::new(),
+            modems: Vec::new(),
             skipped: 0,
         }
+    }
+
+    /// The place of a modem, new ones at the end.
+    fn modem_at(&mut self, number: u32) -> usize {
+        let known = self.modems.iter().position(|m| m.number == number);
+        known.unwrap_or_else(|| {
+            let busy = false;
+            self.modems.push(Modem { number, busy });
+            self.modems.len() - 1
+        })
     }
 
     /// A device behind `modem` (any number that devices sharing it have in common). Gives its number in the plan.
@@ -200,9 +103,9 @@ impl Plan {
     pub fn add(&mut self, modem: u32, polls: &[Poll], now_ms: u64) -> usize {
         let mut slot = Slot {
             active: true,
-            modem,
+            modem: self.modem_at(modem),
             busy: false,
-            holds_modem: false,
+            holds: None,
             last_served_ms: 0,
             pace_ms: None,
             items: [Item {
@@ -226,6 +129,7 @@ impl Plan {
 
     /// The device moved to another modem.
     pub fn set_modem(&mut self, device: usize, modem: u32) {
+        let modem = self.modem_at(modem);
         if let Some(s) = self.slots.get_mut(device) {
             s.modem = modem;
         }
@@ -265,33 +169,28 @@ impl Plan {
 
     /// What each modem is asked for, by modem. Devices that publish cost it their slow reads only.
     pub fn loads(&self) -> Vec<ModemLoad> {
-        let mut all: Vec<ModemLoad> = Vec::new();
-        let fast_ms = |command| usual_exchange(command).fair_ms() / self.periods.dynamic_ms as f64;
-        for s in self
-            .slots
-            .iter()
-            .filter(|s| s.active && s.modem != u32::MAX)
-        {
-            let at = match all.iter().position(|l| l.modem == s.modem) {
-                Some(at) => at,
-                None => {
-                    all.push(ModemLoad {
-                        modem: s.modem,
-                        devices: 0,
-                        planned: 0.0,
-                    });
-                    all.len() - 1
-                }
-            };
-            let Some(load) = all.get_mut(at) else {
+        let fast_ms = usual_exchange(Poll::Dynamic.command()).fair_ms();
+        let (fast, all_reads) = (
+            fast_ms / self.periods.dynamic_ms as f64,
+            self.periods.load(),
+        );
+        let empty = |m: &Modem| ModemLoad {
+            modem: m.number,
+            devices: 0,
+            planned: 0.0,
+        };
+        let mut all: Vec<ModemLoad> = self.modems.iter().map(empty).collect();
+        for s in self.slots.iter().filter(|s| s.active) {
+            let Some(load) = all.get_mut(s.modem) else {
                 continue;
             };
             load.devices += 1;
-            load.planned += self.periods.load();
+            load.planned += all_reads;
             if s.pace_ms.is_some() {
-                load.planned -= fast_ms(Poll::Dynamic.command());
+                load.planned -= fast;
             }
         }
+        all.retain(|l| l.devices > 0 && l.modem != u32::MAX);
         all.sort_by_key(|l| l.modem);
         all
     }
@@ -322,11 +221,40 @@ impl Plan {
             .is_some_and(|s| s.active && s.items[poll as usize].due_ms.is_some())
     }
 
+    /// When the next fast read is due on each modem, devices that are being asked left out.
+    fn fast_due_ms(&self) -> Vec<u64> {
+        let mut due = alloc::vec![u64::MAX; self.modems.len()];
+        for s in self.slots.iter().filter(|s| s.active && !s.busy) {
+            if let (Some(of_modem), Some(fast)) =
+                (due.get_mut(s.modem), s.items[Poll::Dynamic as usize].due_ms)
+            {
+                *of_modem = fast.min(*of_modem);
+            }
+        }
+        due
+    }
+
+    /// From when on a slow read that is due at `due_ms` may go though fast ones are near.
+    fn patient_until_ms(&self, due_ms: u64) -> u64 {
+        let patience_ms = self.periods.dynamic_ms.saturating_mul(PATIENCE_PERIODS);
+        due_ms.saturating_add(patience_ms.min(LONGEST_PATIENCE_MS))
+    }
+
+    /// Whether a slow read leaves the modem to a fast one that is due at `fast_ms`.
+    fn gives_way(&self, poll: Poll, due_ms: u64, fast_ms: u64, now_ms: u64) -> bool {
+        if poll == Poll::Dynamic || !poll.uses_wire() || now_ms >= self.patient_until_ms(due_ms) {
+            return false;
+        }
+        let longest_ms = usual_exchange(poll.command()).slowest_ms() as u64;
+        fast_ms <= now_ms.saturating_add(longest_ms)
+    }
+
     /// The most pressing read whose modem is free; marks both as busy until [`finish`](Self::finish).
     pub fn next(&mut self, now_ms: u64) -> Option<Job> {
         if self.outstanding >= self.max_outstanding {
             return None;
         }
+        let fast_due = self.fast_due_ms();
         let mut best: Option<(f64, u64, Job)> = None;
         for (device, slot) in self
             .slots
@@ -334,12 +262,16 @@ impl Plan {
             .enumerate()
             .filter(|(_, s)| s.active && !s.busy)
         {
-            let modem_busy = self.busy_modems.contains(&slot.modem);
+            let Some(modem) = self.modems.get(slot.modem) else {
+                continue;
+            };
+            let fast_ms = fast_due.get(slot.modem).copied().unwrap_or(u64::MAX);
             for poll in Poll::ALL {
                 let Some(due) = slot.items[poll as usize].due_ms.filter(|d| *d <= now_ms) else {
                     continue;
                 };
-                if modem_busy && poll.uses_wire() {
+                let waits = poll.uses_wire() && modem.busy;
+                if waits || self.gives_way(poll, due, fast_ms, now_ms) {
                     continue;
                 }
                 let late_ms = now_ms - due;
@@ -355,7 +287,7 @@ impl Plan {
                             device,
                             poll,
                             late_ms,
-                            modem: slot.modem,
+                            modem: modem.number,
                         },
                     ));
                 }
@@ -365,28 +297,74 @@ impl Plan {
         let slot = self.slots.get_mut(job.device)?;
         slot.busy = true;
         slot.last_served_ms = now_ms;
-        slot.holds_modem = job.poll.uses_wire();
-        if slot.holds_modem {
-            self.busy_modems.push(slot.modem);
+        slot.holds = job.poll.uses_wire().then_some(slot.modem);
+        if let Some(m) = slot.holds.and_then(|at| self.modems.get_mut(at)) {
+            m.busy = true;
         }
         self.outstanding += 1;
         let period = self.periods.of(job.poll);
         let item = &mut slot.items[job.poll as usize];
         // From the second time on the grid stands still; whole periods that passed are skipped, not made up for.
-        let due = if item.anchored {
-            now_ms - job.late_ms
+        let due_ms = if item.anchored {
+            let due = now_ms - job.late_ms;
+            let missed = job.late_ms / period;
+            if job.poll == Poll::Dynamic {
+                self.skipped += missed;
+            }
+            due.saturating_add((missed + 1).saturating_mul(period))
+        } else if job.poll == Poll::Dynamic {
+            self.place_on_grid(job.device, now_ms)
         } else {
-            now_ms
+            now_ms.saturating_add(period)
         };
-        let missed = (now_ms - due) / period;
-        if job.poll == Poll::Dynamic {
-            self.skipped += missed;
+        if let Some(slot) = self.slots.get_mut(job.device) {
+            slot.items[job.poll as usize] = Item {
+                due_ms: Some(due_ms),
+                anchored: true,
+            };
         }
-        *item = Item {
-            due_ms: Some(due.saturating_add((missed + 1).saturating_mul(period))),
-            anchored: true,
-        };
         Some(job)
+    }
+
+    /// Where the fast reads of a device go from now on: within the second half of the next period, as far as may be from
+    /// those of its neighbours on the modem, so that none waits for another and slow reads find room between them.
+    fn place_on_grid(&self, device: usize, now_ms: u64) -> u64 {
+        let period = self.periods.dynamic_ms.max(1);
+        let latest = now_ms.saturating_add(period);
+        let modem = self.slots.get(device).map(|s| s.modem);
+        let neighbours = self.slots.iter().enumerate();
+        let mut taken: Vec<u64> = neighbours
+            .filter(|(n, s)| *n != device && s.active && Some(s.modem) == modem)
+            .map(|(_, s)| s.items[Poll::Dynamic as usize])
+            .filter(|fast| fast.anchored)
+            .filter_map(|fast| Some(fast.due_ms? % period))
+            .collect();
+        taken.sort_unstable();
+        let (Some(first), Some(last)) = (taken.first().copied(), taken.last().copied()) else {
+            return latest;
+        };
+        // How far the nearest neighbour is, going round.
+        let room = |at: u64| {
+            let at = at % period;
+            let n = taken.partition_point(|t| *t < at);
+            let after = taken.get(n).copied().unwrap_or(first + period);
+            let before = n.checked_sub(1).and_then(|n| taken.get(n).copied());
+            let behind = before.map_or(at + period - last, |b| at - b);
+            behind.min(after - at)
+        };
+        let next_of = taken
+            .iter()
+            .skip(1)
+            .copied()
+            .chain(core::iter::once(first + period));
+        let middles = taken.iter().zip(next_of).map(|(a, b)| a.midpoint(b));
+        let earliest = now_ms.saturating_add(period / 2);
+        let best = middles
+            .map(|m| earliest + (m % period + period - earliest % period) % period)
+            .filter(|at| *at <= latest)
+            .chain([earliest])
+            .max_by_key(|at| room(*at));
+        best.filter(|at| room(*at) > room(latest)).unwrap_or(latest)
     }
 
     /// The read is over, one way or the other.
@@ -401,16 +379,13 @@ impl Plan {
 
     /// The read goes on, but longer than any exchange on the loop takes: others may have the modem.
     pub fn release_modem(&mut self, job: Job) {
-        let Some(slot) = self
+        let held = self
             .slots
             .get_mut(job.device)
-            .filter(|s| s.busy && s.holds_modem)
-        else {
-            return;
-        };
-        slot.holds_modem = false;
-        if let Some(i) = self.busy_modems.iter().position(|m| *m == job.modem) {
-            self.busy_modems.swap_remove(i);
+            .filter(|s| s.busy)
+            .and_then(|s| s.holds.take());
+        if let Some(m) = held.and_then(|at| self.modems.get_mut(at)) {
+            m.busy = false;
         }
     }
 
@@ -419,18 +394,28 @@ impl Plan {
         if self.outstanding >= self.max_outstanding {
             return None;
         }
-        self.slots
-            .iter()
-            .filter(|s| s.active && !s.busy)
-            .flat_map(|s| {
-                let modem_busy = self.busy_modems.contains(&s.modem);
-                Poll::ALL
-                    .into_iter()
-                    .filter(move |p| !(modem_busy && p.uses_wire()))
-                    .filter_map(|p| s.items[p as usize].due_ms)
-            })
-            .min()
-            .map(|d| d.max(now_ms))
+        let fast_due = self.fast_due_ms();
+        let mut next: Option<u64> = None;
+        for s in self.slots.iter().filter(|s| s.active && !s.busy) {
+            let modem_busy = self.modems.get(s.modem).is_some_and(|m| m.busy);
+            let fast_ms = fast_due.get(s.modem).copied().unwrap_or(u64::MAX);
+            for poll in Poll::ALL {
+                let Some(due) = s.items[poll as usize].due_ms else {
+                    continue;
+                };
+                if modem_busy && poll.uses_wire() {
+                    continue;
+                }
+                // What gives way to a fast read goes after it, or when its patience ends.
+                let due = if due <= now_ms && self.gives_way(poll, due, fast_ms, now_ms) {
+                    self.patient_until_ms(due)
+                } else {
+                    due
+                };
+                next = Some(next.map_or(due, |n| n.min(due)));
+            }
+        }
+        next.map(|d| d.max(now_ms))
     }
 
     /// How late the latest fast read is now, ms.

@@ -181,6 +181,14 @@ impl Session {
             }
             Event::Received(bytes) => self.received(bytes, now_ms, out),
             Event::Lost { jitter } => self.lost(jitter, now_ms, out),
+            Event::Reject => {
+                if matches!(
+                    self.state,
+                    State::Initiating { .. } | State::Open { .. } | State::Closing { .. }
+                ) {
+                    self.drop_connection(out);
+                }
+            }
             Event::Submit { token, request } => self.submit(token, request, now_ms, out),
             Event::Stop => self.stop(now_ms, out),
             Event::Tick => {}

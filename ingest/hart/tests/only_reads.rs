@@ -205,6 +205,7 @@ fn of_all_extended_commands_only_reads_pass() {
 fn of_all_messages_only_four_kinds_pass() {
     let pdu = checked(frame(3, &[]));
     let mut passed = BTreeSet::new();
+    let mut passed_secure = BTreeSet::new();
     for version in 0..=255_u8 {
         for kind in 0..=255_u8 {
             for id in 0..=255_u8 {
@@ -214,6 +215,9 @@ fn of_all_messages_only_four_kinds_pass() {
                     if gate::check_message(&m).is_ok() {
                         passed.insert((version, kind, id));
                     }
+                    if gate::check_secure_message_with(&m, OptIn::NONE).is_ok() {
+                        passed_secure.insert((version, kind, id));
+                    }
                 }
             }
         }
@@ -221,6 +225,11 @@ fn of_all_messages_only_four_kinds_pass() {
     assert_eq!(
         passed,
         BTreeSet::from([(1, 0, 0), (1, 0, 1), (1, 0, 2), (1, 0, 3)])
+    );
+    // To a server with security the same four go, with its version and no other.
+    assert_eq!(
+        passed_secure,
+        BTreeSet::from([(2, 0, 0), (2, 0, 1), (2, 0, 2), (2, 0, 3)])
     );
 }
 

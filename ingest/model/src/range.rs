@@ -41,6 +41,7 @@ pub mod signal_limits_ma {
 }
 
 /// Percent of range of a current: 4 mA is 0, 20 mA is 100 (IEC 60381-1).
+#[inline]
 pub fn percent_of_current(ma: f64) -> f64 {
     (ma - 4.0) / 0.16
 }
@@ -55,11 +56,13 @@ pub struct Range {
 
 impl Range {
     /// Percent of range of the PV before the transfer function (0 at `lrv`, 100 at `urv`); not clipped.
+    #[inline]
     pub fn percent(&self, pv: f64) -> f64 {
         100.0 * (pv - self.lrv) / (self.urv - self.lrv)
     }
 
     /// Percent of current span after the transfer function, not clipped; NaN for an unknown transfer function.
+    #[inline]
     pub fn output_percent(&self, pv: f64) -> f64 {
         let pct = self.percent(pv);
         match self.transfer {
@@ -71,12 +74,19 @@ impl Range {
     }
 
     /// The registered current `f(pv)` in mA, clipped to 3.8..20.5 mA (NE 43); NaN in, NaN out.
+    #[inline]
     pub fn registered_ma(&self, pv: f64) -> f64 {
-        let pct = self.output_percent(pv);
-        if pct.is_nan() || pv.is_nan() {
+        if pv.is_nan() {
+            // The square root of what is not known is not 0.
             return f64::NAN;
         }
-        (4.0 + 0.16 * pct).clamp(
+        self.registered_ma_of(self.output_percent(pv))
+    }
+
+    /// The registered current of an [`output_percent`](Self::output_percent); NaN in, NaN out.
+    #[inline]
+    pub fn registered_ma_of(&self, output_percent: f64) -> f64 {
+        (4.0 + 0.16 * output_percent).clamp(
             signal_limits_ma::SATURATED_LOW,
             signal_limits_ma::SATURATED_HIGH,
         )

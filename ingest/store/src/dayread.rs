@@ -1,6 +1,7 @@
 //! Reading day files back into columns: a whole file loop by loop, or one loop by row-group statistics.
 
-use crate::batch::{append_columns, append_rows, runs_of, schema};
+use crate::batch::{NAMES, append_columns, runs_of, schema};
+use crate::chunkread::ChunkedFile;
 use crate::error::StoreError;
 use crate::files::Files;
 use crate::layout::{self, Gathered, is_compact};
@@ -120,46 +121,142 @@ fn guarded<T>(path: &Path, work: impl FnOnce() -> Result<T, StoreError>) -> Resu
         .unwrap_or_else(|_| Err(damaged(path, "the Parquet data is broken")))
 }
 
+/// A day file with its footer, to be read as often as needed.
+pub(crate) struct PartFile {
+    path: PathBuf,
+    footer: ArrowReaderMetadata,
+}
+
+impl std::fmt::Debug for PartFile {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_tuple("PartFile").field(&self.path).finish()
+    }
+}
+
+impl PartFile {
+    pub(crate) fn open(files: &dyn Files, path: &Path) -> Result<Self, StoreError> {
+        guarded(path, || {
+            let file = open(files, path)?;
+            Ok(Self {
+                path: path.to_owned(),
+                footer: footer(&file, PageIndexPolicy::Skip).map_err(|e| damaged(path, e))?,
+            })
+        })
+    }
+
+    pub(crate) fn rows(&self) -> i64 {
+        self.footer.metadata().file_metadata().num_rows()
+    }
+
+    /// The least tag of every row group but the first, as far as the statistics say them and they increase.
+    pub(crate) fn row_group_begins(&self) -> Vec<Vec<u8>> {
+        let mut begins: Vec<Vec<u8>> = Vec::new();
+        for group in self.footer.metadata().row_groups().iter().skip(1) {
+            let tags = group.columns().get(TAG).and_then(|c| c.statistics());
+            let least = tags.and_then(Statistics::min_bytes_opt).unwrap_or_default();
+            if begins.last().map_or(&b""[..], Vec::as_slice) < least {
+                begins.push(least.to_vec());
+            }
+        }
+        begins
+    }
+}
+
+/// Tags from the first on, up to before the second, in order of bytes.
+pub(crate) type TagRange<'a> = (&'a [u8], Option<&'a [u8]>);
+
 /// One day file, loop by loop in tag order.
 pub(crate) struct PartStream {
     path: PathBuf,
     reader: ParquetRecordBatchReader,
     batch: RecordBatch,
+    /// Column `n` of a day file is this one of a batch.
+    places: [Option<usize>; NAMES.len()],
     runs: VecDeque<(Tag, usize, usize)>,
     last: Option<Tag>,
+    from: Vec<u8>,
+    end: Option<Vec<u8>>,
     /// Of a file in the compact layout: rows of the loop that is being taken.
     gathered: Option<Gathered>,
 }
 
 impl PartStream {
+    /// All of a file.
     pub(crate) fn open(
         files: &dyn Files,
         path: &Path,
         batch_rows: usize,
     ) -> Result<Self, StoreError> {
-        guarded(path, || Self::open_unguarded(files, path, batch_rows))
+        let part = PartFile::open(files, path)?;
+        let all: Vec<usize> = (0..NAMES.len()).collect();
+        Self::of(files, &part, batch_rows, &all, (b"", None))
     }
 
-    fn open_unguarded(
+    /// The loops in `range`, with the columns `wanted` (`time` and `tag` among them, in their order).
+    pub(crate) fn of(
         files: &dyn Files,
-        path: &Path,
+        part: &PartFile,
         batch_rows: usize,
+        wanted: &[usize],
+        range: TagRange<'_>,
     ) -> Result<Self, StoreError> {
+        guarded(&part.path, || {
+            Self::unguarded(files, part, batch_rows, wanted, range)
+        })
+    }
+
+    fn unguarded(
+        files: &dyn Files,
+        part: &PartFile,
+        batch_rows: usize,
+        wanted: &[usize],
+        (from, end): TagRange<'_>,
+    ) -> Result<Self, StoreError> {
+        let path = part.path.as_path();
         let file = open(files, path)?;
-        let footer = footer(&file, PageIndexPolicy::Skip).map_err(|e| damaged(path, e))?;
-        let gathered = is_compact(footer.parquet_schema()).then(Gathered::default);
-        let reader = ParquetRecordBatchReaderBuilder::new_with_metadata(file, footer)
+        let metadata = part.footer.metadata();
+        let groups: Vec<usize> = metadata
+            .row_groups()
+            .iter()
+            .enumerate()
+            .filter(|(_, group)| may_hold(group, from, end))
+            .map(|(n, _)| n)
+            .collect();
+        // A column without a value needs no reading; in the compact layout columns are told from each other.
+        let compact = is_compact(part.footer.parquet_schema());
+        let read: Vec<usize> = if compact {
+            (0..part.footer.parquet_schema().num_columns()).collect()
+        } else {
+            let wanted = wanted.iter().copied();
+            wanted
+                .filter(|&n| n <= TAG || !is_empty(metadata, &groups, n))
+                .collect()
+        };
+        let mut places = [None; NAMES.len()];
+        for (place, n) in read.iter().enumerate() {
+            if let Some(slot) = places.get_mut(*n) {
+                *slot = Some(place);
+            }
+        }
+        let file = ChunkedFile::new(file, metadata).map_err(|e| damaged(path, e))?;
+        let builder = ParquetRecordBatchReaderBuilder::new_with_metadata(file, part.footer.clone());
+        let columns = ProjectionMask::leaves(builder.parquet_schema(), read);
+        let reader = builder
+            .with_row_groups(groups)
+            .with_projection(columns)
             .with_batch_size(batch_rows)
             .build()
             .map_err(|e| damaged(path, e))?;
-        let batch = RecordBatch::new_empty(schema());
         let mut stream = Self {
             path: path.to_owned(),
             reader,
-            batch,
+            batch: RecordBatch::new_empty(schema()),
+            places,
             runs: VecDeque::new(),
             last: None,
-            gathered,
+            from: from.to_vec(),
+            end: end.map(<[u8]>::to_vec),
+            gathered: compact.then(Gathered::default),
         };
         stream.fill()?;
         Ok(stream)
@@ -182,8 +279,9 @@ impl PartStream {
         };
         while self.peek() == Some(&tag) {
             if let Some((_, from, rows)) = self.runs.pop_front() {
+                let place = |n: usize| self.places.get(n).copied().flatten();
                 match &mut self.gathered {
-                    None => append_rows(&self.batch, from, rows, into),
+                    None => append_columns(&self.batch, from, rows, &place, into),
                     Some(gathered) => gathered.take(&self.batch, from, rows, &Some, into),
                 }
                 .map_err(|e| damaged(&self.path, e))?;
@@ -208,6 +306,10 @@ impl PartStream {
                 Some(batch) => self.batch = batch.map_err(|e| damaged(&self.path, e))?,
             }
             for (name, from, rows) in runs_of(&self.batch).map_err(|e| damaged(&self.path, e))? {
+                let bytes = name.as_bytes();
+                if bytes < &*self.from || self.end.as_deref().is_some_and(|end| bytes >= end) {
+                    continue;
+                }
                 let tag = match &self.last {
                     Some(last) if last.as_str() == name => last.clone(),
                     _ => Tag::new(&name).map_err(|e| damaged(&self.path, e))?,
@@ -243,12 +345,15 @@ fn read_loop_unguarded(
     let file = open(files, path)?;
     let footer = footers.of(&file, path, hash)?;
     let builder = ParquetRecordBatchReaderBuilder::new_with_metadata(file, footer);
+    // The tag itself, and nothing up to the next possible one.
+    let wanted = tag.as_str().as_bytes();
+    let after: Vec<u8> = wanted.iter().copied().chain([0]).collect();
     let groups: Vec<usize> = builder
         .metadata()
         .row_groups()
         .iter()
         .enumerate()
-        .filter(|(_, group)| may_hold(group, tag))
+        .filter(|(_, group)| may_hold(group, wanted, Some(&after)))
         .map(|(n, _)| n)
         .collect();
     if groups.is_empty() {
@@ -320,15 +425,14 @@ fn is_empty(file: &ParquetMetaData, groups: &[usize], column: usize) -> bool {
     })
 }
 
-/// Without statistics a row group may hold anything.
-fn may_hold(group: &RowGroupMetaData, tag: &Tag) -> bool {
+/// Whether a row group may hold tags from `from` to before `end`. Without statistics it may hold anything.
+fn may_hold(group: &RowGroupMetaData, from: &[u8], end: Option<&[u8]>) -> bool {
     let Some(Statistics::ByteArray(s)) = group.columns().get(TAG).and_then(|c| c.statistics())
     else {
         return true;
     };
-    let wanted = tag.as_str().as_bytes();
     let (min, max) = (s.min_bytes_opt(), s.max_bytes_opt());
-    min.is_none_or(|m| m <= wanted) && max.is_none_or(|m| wanted <= m)
+    max.is_none_or(|max| from <= max) && min.is_none_or(|min| end.is_none_or(|end| min < end))
 }
 
 /// Rows of `groups` on pages that may hold the tag; `None` without a page index.

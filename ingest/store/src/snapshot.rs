@@ -2,12 +2,12 @@
 
 use crate::amend::ChangeRecord;
 use crate::batch::{append_rows, runs_of};
-use crate::dayread::{Footers, PartStream, read_loop};
+use crate::dayread::{Footers, read_loop};
 use crate::error::{IoContext, StoreError};
 use crate::files::{Files, RealFiles};
 use crate::landing::decode;
 use crate::register::Register;
-use crate::state::{self, Image, LANDING, StateDb};
+use crate::state::{self, Image, LANDING, PartRow, StateDb};
 use crate::work::WorkWindow;
 use ingest_model::{Columns, Tag, UtcMicros};
 use rusqlite::Connection;
@@ -15,10 +15,6 @@ use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
-
-/// Rows decoded at a time from each of several day files; one file alone is read in larger steps.
-const BATCH_ROWS: usize = 8_192;
-const BATCH_ROWS_ALONE: usize = 65_536;
 
 /// Takes snapshots of a store; cheap to clone, never locks the store.
 #[derive(Clone)]
@@ -70,7 +66,7 @@ pub struct DayRef {
 #[derive(Debug, Clone)]
 pub struct Snapshot {
     dir: PathBuf,
-    files: Arc<dyn Files>,
+    pub(crate) files: Arc<dyn Files>,
     image: Image,
     landed: Arc<Landed>,
     refused: u64,
@@ -269,63 +265,19 @@ impl Snapshot {
         crate::dayfile::hex(hash).chars().take(24).collect()
     }
 
-    fn part_path(&self, name: &str) -> PathBuf {
+    pub(crate) fn part_path(&self, name: &str) -> PathBuf {
         self.dir.join("history").join(name)
     }
 
-    /// Calls `each` for every loop that has rows on the day, in tag order, with strictly increasing times: merged over day
-    /// files and landed rows, of equal times the later import's, and the collected before any imported.
-    pub fn read_day(
-        &self,
-        day: i64,
-        each: &mut dyn FnMut(&Tag, Columns) -> Result<(), StoreError>,
-    ) -> Result<(), StoreError> {
-        let parts = self.image.parts.get(&day).map_or(&[][..], Vec::as_slice);
-        let step = if parts.len() == 1 {
-            BATCH_ROWS_ALONE
-        } else {
-            BATCH_ROWS
-        };
-        let mut streams = Vec::with_capacity(parts.len());
-        for part in parts {
-            streams.push(PartStream::open(
-                &*self.files,
-                &self.part_path(&part.name),
-                step,
-            )?);
-        }
-        let (from, to) = (
-            UtcMicros::from_day(day),
-            UtcMicros::from_day(day.saturating_add(1)),
-        );
-        let mut landed = self
-            .landed
-            .loops
-            .iter()
-            .filter(|_| self.landed.days.contains_key(&day))
-            .filter(|(_, rows)| rows.time.iter().any(|t| (from.0..to.0).contains(t)))
-            .peekable();
-        loop {
-            let next = streams
-                .iter()
-                .filter_map(PartStream::peek)
-                .chain(landed.peek().map(|(tag, _)| *tag))
-                .min();
-            let Some(tag) = next.cloned() else {
-                return Ok(());
-            };
-            let mut columns = Columns::default();
-            for stream in &mut streams {
-                if stream.peek() == Some(&tag) {
-                    stream.take(&mut columns)?;
-                }
-            }
-            if let Some((_, rows)) = landed.next_if(|(t, _)| **t == tag) {
-                push_between(&mut columns, rows, from, to);
-            }
-            columns.sort_and_keep_last();
-            each(&tag, columns)?;
-        }
+    /// The day files of a day, in the order in which their rows stand.
+    pub(crate) fn parts_of(&self, day: i64) -> &[PartRow] {
+        self.image.parts.get(&day).map_or(&[][..], Vec::as_slice)
+    }
+
+    /// Landed rows of the loops, in tag order, if the day has any; among them rows of other days.
+    pub(crate) fn landed_on(&self, day: i64) -> impl Iterator<Item = (&Tag, &Arc<Columns>)> {
+        let loops = self.landed.loops.iter();
+        loops.filter(move |_| self.landed.days.contains_key(&day))
     }
 
     /// Rows of one loop with `from <= time < to`, strictly increasing.

@@ -14,7 +14,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant, SystemTime, UNIX_EPOCH};
 use tokio_util::sync::CancellationToken;
 
-fn now() -> UtcMicros {
+pub(crate) fn now() -> UtcMicros {
     let us = SystemTime::now()
         .duration_since(UNIX_EPOCH)
         .map_or(0, |d| d.as_micros());
@@ -133,7 +133,7 @@ pub(crate) struct Service {
 }
 
 impl Service {
-    fn start(toml: &Path, more: &[&str]) -> anyhow::Result<Self> {
+    pub(crate) fn start(toml: &Path, more: &[&str]) -> anyhow::Result<Self> {
         let mut child = Command::new(binary()?)
             .args(["serve", "--config"])
             .arg(toml)

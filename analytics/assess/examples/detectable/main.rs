@@ -1,45 +1,32 @@
 //! Claimed against true power: what the watch says it would find, and what it finds when such faults really come.
 //!
-//! `detectable [--fleets 50] [--loops 24] [--period 300] [--seed 1] [--table FILE]`. For each sound fleet of the sample
+//! `detectable [--fleets 50] [--loops 24] [--period 300] [--seed 1] [--times 1] [--table FILE]`. For each sound fleet of the sample
 //! works the numbers are made from the record up to day 30. Then a fault of just that size begins in the *rows* of the
 //! days after, one loop and one fault at a time, and the detectors are run on what follows. Nine of ten should be found.
 //! The second table is what the numbers cost beside an assessment.
 
-mod rows;
+mod trial;
 
 use analytics_assess::{Engine, Settings, Watch};
-use analytics_detect::context::{Context, ContextRows};
-use analytics_detect::fleet::{Fleet, Params, judge};
-use analytics_detect::sensitivity::{Fault, WITHIN_DAYS, Watched, of_loop};
-use analytics_detect::{HourBlock, Kind, LoopRecord, Work, day_blocks, pack, unpack};
+use analytics_detect::Kind;
+use analytics_detect::pooling::share;
 use anyhow::{Context as _, Result};
-use ingest_model::{Columns, LoopEntry, Tag, UtcMicros};
-use ingest_store::{Snapshot, Store};
-use sample_fleet::{FleetOptions, Profile, write_site};
-use std::collections::BTreeMap;
+use ingest_model::UtcMicros;
+use ingest_store::Snapshot;
 use std::fmt::Write as _;
+use std::sync::atomic::{AtomicU64, Ordering};
+use trial::{AFTER, BEFORE, Tallies};
 
-/// Days of record before the faults, and after.
-const BEFORE: i64 = 30;
-const AFTER: i64 = 30;
-
-/// Trials of one fault.
-#[derive(Debug, Default, Clone)]
-struct Tally {
-    loops: u32,
-    blind: u32,
-    trials: u32,
-    found: u32,
-    /// Left out: the detectors say something of that kind without any fault.
-    noisy: u32,
-    sizes: Vec<f64>,
-}
+/// Fleets whose cost is measured.
+const COST_FLEETS: u64 = 8;
 
 struct Options {
     fleets: u64,
     loops: u32,
     period_s: f64,
     seed: u64,
+    /// The faults put in, as a multiple of the size that is claimed.
+    times: f64,
     table: Option<std::path::PathBuf>,
 }
 
@@ -49,6 +36,7 @@ fn options() -> Result<Options> {
         loops: 24,
         period_s: 300.0,
         seed: 1,
+        times: 1.0,
         table: None,
     };
     let mut args = std::env::args().skip(1);
@@ -59,6 +47,7 @@ fn options() -> Result<Options> {
             "--loops" => o.loops = value.parse()?,
             "--period" => o.period_s = value.parse()?,
             "--seed" => o.seed = value.parse()?,
+            "--times" => o.times = value.parse()?,
             "--table" => o.table = Some(value.into()),
             _ => anyhow::bail!("option {a} is not known"),
         }
@@ -68,28 +57,12 @@ fn options() -> Result<Options> {
 
 fn main() -> Result<()> {
     let o = options()?;
-    let mut tallies: BTreeMap<(Fault, u32), Tally> = BTreeMap::new();
+    let tallies = trials(&o)?;
+    // One at a time: it is the process's own time that is measured.
     let mut cost = Cost::default();
-    for n in 0..o.fleets {
-        let dir = tempfile::tempdir()?;
-        let site = dir.path().join("fleet");
-        let options = FleetOptions {
-            loops: o.loops,
-            days: (BEFORE + AFTER) as u32,
-            period_s: o.period_s,
-            profile: Profile::Healthy,
-            ..FleetOptions::new(
-                o.seed + n,
-                UtcMicros::parse_rfc3339("2026-06-01T00:00:00Z")?,
-            )
-        };
-        write_site(&site, &options, &mut |_| {})?;
-        let store = Store::open(&dir.path().join("store"), "detectable", UtcMicros(0))?;
-        store.import_site(&site.join("site"), UtcMicros(0), &mut |_| {})?;
-        let snapshot = store.reader().snapshot()?;
-        one_fleet(&snapshot, o.seed + n, &mut tallies)?;
+    for n in 0..o.fleets.min(COST_FLEETS) {
+        let (_dir, snapshot) = trial::fleet(o.seed + n, o.loops, o.period_s)?;
         cost.add(&snapshot)?;
-        eprintln!("fleet {} of {}", n + 1, o.fleets);
     }
     let text = tables(&o, &tallies, &cost);
     match &o.table {
@@ -102,192 +75,37 @@ fn main() -> Result<()> {
     Ok(())
 }
 
-/// One loop's rows and blocks by day.
-#[derive(Default)]
-struct Days {
-    rows: BTreeMap<i64, Columns>,
-    blocks: BTreeMap<i64, Vec<HourBlock>>,
-}
-
-/// Blocks as the engine keeps them: packed and unpacked.
-fn kept(entry: &LoopEntry, rows: &Columns) -> Vec<HourBlock> {
-    let mut out = Vec::new();
-    let fresh = day_blocks(entry, &rows.series());
-    // A block that does not unpack would be left out by the engine too.
-    if unpack(&pack(&fresh), &mut out).is_err() {
-        out.clear();
-    }
-    out
-}
-
-fn read(snapshot: &Snapshot) -> Result<(Vec<LoopEntry>, BTreeMap<Tag, Days>)> {
-    let register = snapshot.register();
-    let entries: Vec<LoopEntry> = register
-        .tags()
-        .filter_map(|t| register.current(t).cloned())
-        .collect();
-    let mut loops: BTreeMap<Tag, Days> = BTreeMap::new();
-    for d in snapshot.days() {
-        snapshot.read_day(d.day, &mut |tag, columns| {
-            if let Some(e) = register
-                .at(tag, UtcMicros::from_day(d.day))
-                .or_else(|| register.current(tag))
-            {
-                let days = loops.entry(tag.clone()).or_default();
-                days.blocks.insert(d.day, kept(e, &columns));
-                days.rows.insert(d.day, columns);
+/// Trials of all fleets, on all cores.
+fn trials(o: &Options) -> Result<Tallies> {
+    let (next, done) = (AtomicU64::new(0), AtomicU64::new(0));
+    let work = || -> Result<Tallies> {
+        let mut mine = Tallies::new();
+        loop {
+            let n = next.fetch_add(1, Ordering::Relaxed);
+            if n >= o.fleets {
+                return Ok(mine);
             }
-            Ok(())
-        })?;
-    }
-    Ok((entries, loops))
-}
-
-fn context(entries: &[LoopEntry], loops: &BTreeMap<Tag, Days>, until: i64) -> Context {
-    let rows: Vec<ContextRows> = entries
-        .iter()
-        .filter_map(|entry| {
-            let blocks = before(loops.get(&entry.tag)?, until);
-            Some(ContextRows::of(&LoopRecord {
-                entry,
-                blocks: &blocks,
-            }))
-        })
-        .collect();
-    Context::join(&rows)
-}
-
-/// Blocks of the days before `until`.
-fn before(days: &Days, until: i64) -> Vec<HourBlock> {
-    days.blocks
-        .range(..until)
-        .flat_map(|(_, b)| b.iter().cloned())
-        .collect()
-}
-
-fn one_fleet(
-    snapshot: &Snapshot,
-    seed: u64,
-    tallies: &mut BTreeMap<(Fault, u32), Tally>,
-) -> Result<()> {
-    let (entries, loops) = read(snapshot)?;
-    let first = snapshot.days().first().context("no day")?.day;
-    let onset_day = first + BEFORE;
-    let work: Vec<Work> = snapshot
-        .work()
-        .iter()
-        .map(|w| Work {
-            tag: w.tag.clone(),
-            from: w.from,
-            to: w.to,
-        })
-        .collect();
-    let known = context(&entries, &loops, onset_day);
-    let later: BTreeMap<u32, Context> = WITHIN_DAYS
-        .iter()
-        .map(|n| (*n, context(&entries, &loops, onset_day + i64::from(*n))))
-        .collect();
-    let params = Params::default();
-    for entry in entries.iter().filter(|e| !e.multidrop) {
-        // A loop that was given another range has its own baseline: left out of this comparison.
-        if snapshot.register().entries(&entry.tag).len() > 1 {
-            continue;
+            let seed = o.seed + n;
+            let (_dir, snapshot) = trial::fleet(seed, o.loops, o.period_s)?;
+            trial::one_fleet(&snapshot, seed, o.times, &mut mine)?;
+            let ready = 1 + done.fetch_add(1, Ordering::Relaxed);
+            eprintln!("{ready} of {} fleets", o.fleets);
         }
-        let Some(days) = loops.get(&entry.tag) else {
-            continue;
-        };
-        let past = before(days, onset_day);
-        let (count, sum) = days
-            .rows
-            .range(..onset_day)
-            .flat_map(|(_, c)| &c.pv)
-            .filter(|v| v.is_finite())
-            .fold((0.0, 0.0), |(n, s), v| (n + 1.0, s + v));
-        let usual_pv: f64 = sum / count;
-        let watch = of_loop(&Watched {
-            record: LoopRecord {
-                entry,
-                blocks: &past,
-            },
-            context: &known,
-            to: UtcMicros::from_day(onset_day),
-            work: &work,
-            findings: &[],
-        });
-        for d in &watch.numbers {
-            let tally = tallies.entry((d.fault, d.within_days)).or_default();
-            tally.loops += 1;
-            let Some(size) = d.size else {
-                tally.blind += 1;
-                continue;
-            };
-            let mut dice = rows::Dice::new(
-                seed,
-                entry.tag.as_str(),
-                d.fault as u64 + 100 * u64::from(d.within_days),
-            );
-            let stuck = d.kind == Kind::StuckValue;
-            let start = UtcMicros::from_day(onset_day).plus_s(if stuck {
-                dice.unit() * 86_400.0
-            } else {
-                0.0
-            });
-            let lasts_s = if stuck {
-                3_600.0 * size
-            } else {
-                86_400.0 * f64::from(d.within_days)
-            };
-            let to = start.plus_s(lasts_s);
-            let ctx = later.get(&d.within_days).context("context")?;
-            let run = |with: bool, dice: &mut rows::Dice| {
-                let mut blocks = past.clone();
-                let mut state = rows::State::default();
-                for (_, columns) in days.rows.range(onset_day..=to.day()) {
-                    let mut c = columns.clone();
-                    if with {
-                        let fault = rows::Add {
-                            fault: d.fault,
-                            size,
-                            start,
-                            lasts_s,
-                            usual_pv,
-                        };
-                        fault.apply(entry, &mut c, &mut state, dice);
-                    }
-                    let n = c.time.partition_point(|t| *t < to.0);
-                    let mut cut = Columns::default();
-                    cut.extend_rows_of(&c, &(0..n as u32).collect::<Vec<_>>());
-                    if n > 0 {
-                        blocks.extend(kept(entry, &cut));
-                    }
-                }
-                let fleet = Fleet {
-                    loops: Vec::new(),
-                    from: Some(UtcMicros::from_day(first)),
-                    to,
-                    work: work.clone(),
-                    readings: 0,
-                    rejected: 0,
-                };
-                let record = LoopRecord {
-                    entry,
-                    blocks: &blocks,
-                };
-                judge(&record, ctx, &fleet, &params).iter().any(|f| {
-                    let same = f.kind == d.kind || (stuck && f.kind == Kind::FixedCurrent);
-                    same && f.ended.is_none()
-                })
-            };
-            if run(false, &mut dice) {
-                tally.noisy += 1;
-                continue;
+    };
+    let cores = std::thread::available_parallelism().map_or(1, usize::from);
+    std::thread::scope(|s| {
+        let threads: Vec<_> = (0..cores).map(|_| s.spawn(work)).collect();
+        let mut all = Tallies::new();
+        for t in threads {
+            let part = t
+                .join()
+                .map_err(|_| anyhow::anyhow!("a thread panicked"))??;
+            for (key, tally) in part {
+                all.entry(key).or_default().add(tally);
             }
-            tally.sizes.push(size);
-            tally.trials += 1;
-            tally.found += u32::from(run(true, &mut dice));
         }
-    }
-    Ok(())
+        Ok(all)
+    })
 }
 
 /// Processor time of this process so far, all threads (proc(5): fields 14 and 15 of `stat`, in hundredths).
@@ -342,18 +160,33 @@ impl Cost {
     }
 }
 
-fn tables(o: &Options, tallies: &BTreeMap<(Fault, u32), Tally>, cost: &Cost) -> String {
+fn tables(o: &Options, tallies: &Tallies, cost: &Cost) -> String {
     let mut t = String::new();
+    let now = std::time::SystemTime::now().duration_since(std::time::UNIX_EPOCH);
+    let now = UtcMicros(0).plus_s(now.map_or(0.0, |d| d.as_secs_f64()));
+    let today = &now.to_rfc3339()[..10];
     let _ = writeln!(
         t,
-        "# A number for every silence: claimed against true\n\nMade by `make detectable` (analytics/assess/examples/detectable): {} sound fleets of {} loops, one poll in {:.0} s, seeds from {}. \
+        "# A number for every silence: claimed against true\n\nMade by `make detectable` (analytics/assess/examples/detectable) on {today} with `detectable{}`: {} sound fleets of {} loops, one poll in {:.0} s, seeds from {}. \
          The numbers are made from {BEFORE} days of record; then a fault of that size begins in the rows of the days after, one loop and one fault at a time. Claimed is 90 % found. \
-         A fault counts as found when an open finding of its kind stands at the end of the days (hours for a value that stops).\n",
-        o.fleets, o.loops, o.period_s, o.seed
+         A fault counts as found when an open finding of its kind stands at the end of the days (hours for a value that stops). \
+         The interval is Wilson's for a share, each trial taken by itself.{}\n",
+        std::env::args()
+            .skip(1)
+            .fold(String::new(), |all, a| all + " " + &a),
+        o.fleets,
+        o.loops,
+        o.period_s,
+        o.seed,
+        if o.times == 1.0 {
+            String::new()
+        } else {
+            format!(" Here {} times that size was put in.", o.times)
+        }
     );
     let _ = writeln!(
         t,
-        "| fault | within | loops | blind | median size | trials | found | of 100 |\n| --- | --- | --- | --- | --- | --- | --- | --- |"
+        "| fault | within | loops | blind | median size | trials | found | of 100 | 95 % interval |\n| --- | --- | --- | --- | --- | --- | --- | --- | --- |"
     );
     for ((fault, days), k) in tallies {
         let mut sizes = k.sizes.clone();
@@ -368,10 +201,16 @@ fn tables(o: &Options, tallies: &BTreeMap<(Fault, u32), Tally>, cost: &Cost) -> 
             ),
             _ => (format!("{median:.2} times"), format!("{days} days")),
         };
-        let share = 100.0 * f64::from(k.found) / f64::from(k.trials.max(1));
+        let share = share(u64::from(k.found), u64::from(k.trials)).map_or_else(
+            || "- | -".to_owned(),
+            |s| {
+                let of_100 = [s.value, s.low, s.high].map(|v| 100.0 * v);
+                format!("{:.1} | {:.1} to {:.1}", of_100[0], of_100[1], of_100[2])
+            },
+        );
         let _ = writeln!(
             t,
-            "| {} | {within} | {} | {} | {size} | {} | {} | {share:.1} |",
+            "| {} | {within} | {} | {} | {size} | {} | {} | {share} |",
             fault.as_str(),
             k.loops,
             k.blind,
@@ -383,7 +222,7 @@ fn tables(o: &Options, tallies: &BTreeMap<(Fault, u32), Tally>, cost: &Cost) -> 
     let _ = writeln!(
         t,
         "\nLeft out: {noisy} trials in which the detectors say something of that kind without a fault.\n\n## Cost\n\n\
-         Processor time over the same fleets ({} loops, {} days each).\n\n\
+         Processor time over the first of these fleets ({} loops, {} days each).\n\n\
          | work | seconds |\n| --- | --- |\n| assessment from the rows | {:.1} |\n| assessment from remembered days | {:.1} |\n\
          | numbers of all loops | {:.1} |\n| numbers again, nothing changed | {:.2} |\n\nRatio to an assessment from the rows: {:.2}.",
         cost.loops,

@@ -50,6 +50,8 @@ pub(crate) struct Add {
     pub lasts_s: f64,
     /// Mean of the value in the record before.
     pub usual_pv: f64,
+    /// Share of the loop's exchanges that fail without a fault.
+    pub usual_failed: f64,
 }
 
 impl Add {
@@ -102,10 +104,8 @@ impl Add {
 
     /// Good exchanges fail until `size` of all do; the counter of failures follows.
     fn fail(&self, c: &mut Columns, i: usize, state: &mut State, dice: &mut Dice) {
-        /// Share that fails in a sound fleet, about.
-        const OWN: f64 = 0.003;
-        let good = (0..0x80).contains(&c.response_code[i]);
-        if good && dice.unit() < (self.size - OWN).max(0.0) / (1.0 - OWN) {
+        let own = self.usual_failed;
+        if answered(c, i) && dice.unit() < (self.size - own).max(0.0) / (1.0 - own) {
             state.failed += 1;
             c.response_code[i] = 0x88;
             c.device_status[i] = -1;
@@ -122,6 +122,11 @@ impl Add {
             c.comm_errors[i] += state.failed;
         }
     }
+}
+
+/// A good exchange: an answer without a communication error.
+pub(crate) fn answered(c: &Columns, i: usize) -> bool {
+    (0..0x80).contains(&c.response_code[i])
 }
 
 fn keep(v: &mut f64, kept: &mut Option<f64>) {

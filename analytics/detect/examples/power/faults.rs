@@ -52,57 +52,94 @@ const fn fault(
 
 const NOTHING: fn(&mut Loop, f64, &mut Reading) = |_, _, _| ();
 
+/// Current and digital value part.
+const fn drift(
+    name: &'static str,
+    title: &'static str,
+    unit: &'static str,
+    magnitudes: &'static [f64],
+    act: fn(&mut Loop, f64, &mut Reading),
+) -> Fault {
+    fault(name, title, unit, magnitudes, Kind::AnalogDigitalDrift, act)
+}
+
+/// A fault whose size is how many hours it lasts.
+const fn lasting(
+    name: &'static str,
+    title: &'static str,
+    magnitudes: &'static [f64],
+    kind: Kind,
+    act: fn(&mut Loop, f64, &mut Reading),
+) -> Fault {
+    fault(name, title, "h", magnitudes, kind, act)
+}
+
+fn goes_on(l: &Loop, hours: f64) -> bool {
+    l.since_s < 3600.0 * hours
+}
+
+/// A fault of a process that moves so much more or less.
+const fn moving(
+    name: &'static str,
+    title: &'static str,
+    (unit, magnitudes): (&'static str, &'static [f64]),
+    kind: Kind,
+    movement: fn(f64) -> (f64, f64),
+    act: fn(&mut Loop, f64, &mut Reading),
+) -> Fault {
+    Fault {
+        movement,
+        ..fault(name, title, unit, magnitudes, kind, act)
+    }
+}
+
+const OF_USUAL: (&str, &[f64]) = ("times usual movement", &[0.01, 0.02, 0.05, 0.1, 0.3, 1.0]);
+
 pub(crate) const FAULTS: [Fault; 17] = [
-    fault(
+    drift(
         "offset-step",
         "Offset, sudden",
         "% of span",
         &[0.05, 0.1, 0.15, 0.2, 0.3, 0.5, 1.0],
-        Kind::AnalogDigitalDrift,
         |_, size, r| r.analog_ma += 0.16 * size,
     ),
-    fault(
+    drift(
         "offset-ramp",
         "Offset, growing",
         "% of span a day",
         &[0.005, 0.01, 0.02, 0.04, 0.08, 0.16],
-        Kind::AnalogDigitalDrift,
         |l, size, r| r.analog_ma += 0.16 * size * l.since_s / 86_400.0,
     ),
-    fault(
+    drift(
         "span-step",
         "Span, sudden",
         "% at full scale",
         &[0.1, 0.2, 0.3, 0.5, 1.0, 2.0],
-        Kind::AnalogDigitalDrift,
         |l, size, r| r.analog_ma += 0.16 * size * l.level / 100.0,
     ),
-    fault(
+    drift(
         "ceiling",
         "Supply ceiling",
         "mA",
         &[18.0, 17.0, 16.0, 15.0, 14.0, 13.0],
-        Kind::AnalogDigitalDrift,
         |_, ceiling, r| r.analog_ma = r.analog_ma.min(ceiling),
     ),
-    fault(
+    drift(
         "scaling",
         "Another range in the device",
         "% of range",
         &[0.02, 0.05, 0.1, 0.2, 0.5, 2.0],
-        Kind::AnalogDigitalDrift,
         |l, size, r| {
             let ma = 4.0 + 16.0 * l.level / (100.0 + size);
             r.analog_ma += ma - r.reported_ma;
             r.reported_ma = ma;
         },
     ),
-    fault(
+    drift(
         "episodes",
         "Episodes of three hours, once a day",
         "% of span",
         &[0.1, 0.2, 0.4, 0.8, 1.5, 3.0],
-        Kind::AnalogDigitalDrift,
         |l, size, r| {
             let begins = 3600.0 * ((l.since_s / 86_400.0).floor() * 7.0 + 5.0).rem_euclid(20.0);
             let at = l.since_s.rem_euclid(86_400.0) - begins;
@@ -111,55 +148,47 @@ pub(crate) const FAULTS: [Fault; 17] = [
             }
         },
     ),
-    Fault {
-        movement: |size| (size, size),
-        ..fault(
-            "stuck-digital",
-            "Digital value held, by movement of the process",
-            "times usual movement",
-            &[0.01, 0.02, 0.05, 0.1, 0.3, 1.0],
-            Kind::StuckValue,
-            |l, _, r| {
-                let held = *l.held.get_or_insert(r.pv);
-                r.pv = held;
-                r.reported_ma = 4.0 + 0.16 * held;
-            },
-        )
-    },
-    Fault {
-        movement: |size| (size, size),
-        ..fault(
-            "fixed-current",
-            "Current held by the device, by movement of the process",
-            "times usual movement",
-            &[0.01, 0.02, 0.05, 0.1, 0.3, 1.0],
-            Kind::FixedCurrent,
-            |l, _, r| {
-                r.analog_ma += 12.0 - r.reported_ma - 0.16 * (l.skewed - l.level);
-                r.reported_ma = 12.0;
-            },
-        )
-    },
-    fault(
+    moving(
+        "stuck-digital",
+        "Digital value held, by movement of the process",
+        OF_USUAL,
+        Kind::StuckValue,
+        |size| (size, size),
+        |l, _, r| {
+            let held = *l.held.get_or_insert(r.pv);
+            r.pv = held;
+            r.reported_ma = 4.0 + 0.16 * held;
+        },
+    ),
+    moving(
+        "fixed-current",
+        "Current held by the device, by movement of the process",
+        OF_USUAL,
+        Kind::FixedCurrent,
+        |size| (size, size),
+        |l, _, r| {
+            r.analog_ma += 12.0 - r.reported_ma - 0.16 * (l.skewed - l.level);
+            r.reported_ma = 12.0;
+        },
+    ),
+    lasting(
         "failure-current",
         "Failure current, by its length",
-        "h",
         &[0.05, 0.1, 0.25, 0.5, 1.0, 2.0],
         Kind::CurrentOutOfRange,
         |l, hours, r| {
-            if l.since_s < 3600.0 * hours {
+            if goes_on(l, hours) {
                 (r.analog_ma, r.reported_ma) = (21.6, 21.6);
             }
         },
     ),
-    fault(
+    lasting(
         "saturated",
         "Saturated current, by its length",
-        "h",
         &[1.0, 2.0, 3.0, 4.0, 6.0, 12.0],
         Kind::CurrentOutOfRange,
         |l, hours, r| {
-            if l.since_s < 3600.0 * hours {
+            if goes_on(l, hours) {
                 (r.analog_ma, r.reported_ma) = (20.55, 20.55);
             }
         },
@@ -177,14 +206,13 @@ pub(crate) const FAULTS: [Fault; 17] = [
             r.comm_errors = r.comm_errors.map(|e| (e + l.more_errors) % 65_536);
         },
     ),
-    fault(
+    lasting(
         "silence",
         "No reply, by its length",
-        "h",
         &[0.5, 1.0, 1.9, 2.1, 4.0, 8.0],
         Kind::NoReply,
         |l, hours, r| {
-            if l.since_s < 3600.0 * hours {
+            if goes_on(l, hours) {
                 *r = Reading {
                     analog_ma: r.analog_ma,
                     ..Reading::empty(r.time)
@@ -192,36 +220,29 @@ pub(crate) const FAULTS: [Fault; 17] = [
             }
         },
     ),
-    Fault {
-        movement: |size| (1.0, size),
-        ..fault(
-            "noise-rise",
-            "Scatter grows",
-            "times",
-            &[1.2, 1.4, 1.7, 2.0, 3.0, 5.0],
-            Kind::NoiseChange,
-            NOTHING,
-        )
-    },
-    Fault {
-        movement: |size| (1.0, size),
-        ..fault(
-            "noise-collapse",
-            "Scatter shrinks",
-            "times",
-            &[0.85, 0.7, 0.6, 0.5, 0.3, 0.2],
-            Kind::NoiseChange,
-            NOTHING,
-        )
-    },
-    fault(
+    moving(
+        "noise-rise",
+        "Scatter grows",
+        ("times", &[1.2, 1.4, 1.7, 2.0, 3.0, 5.0]),
+        Kind::NoiseChange,
+        |size| (1.0, size),
+        NOTHING,
+    ),
+    moving(
+        "noise-collapse",
+        "Scatter shrinks",
+        ("times", &[0.85, 0.7, 0.6, 0.5, 0.3, 0.2]),
+        Kind::NoiseChange,
+        |size| (1.0, size),
+        NOTHING,
+    ),
+    lasting(
         "status-held",
         "A status bit held, by its length",
-        "h",
         &[0.5, 1.0, 1.9, 2.1, 4.0, 12.0],
         Kind::DeviceStatus,
         |l, hours, r| {
-            if l.since_s < 3600.0 * hours {
+            if goes_on(l, hours) {
                 r.device_status = Some(0x80);
             }
         },

@@ -5,9 +5,13 @@
 //! Percentages are of span. Positions `x` run from -50 (4 mA) to +50 (20 mA).
 
 mod build;
+#[cfg(test)]
+mod build_tests;
 mod day;
 mod pack;
 mod parts;
+#[cfg(test)]
+mod plain;
 
 pub use build::day_blocks;
 pub use day::DayBlock;

@@ -23,6 +23,7 @@ impl Default for Moments {
 }
 
 impl Moments {
+    #[inline]
     pub fn add(&mut self, v: f64) {
         self.n += 1;
         self.sum += v;
@@ -103,6 +104,7 @@ pub struct Normal {
 }
 
 impl Normal {
+    #[cfg(test)]
     pub(super) fn add(&mut self, row: [f64; P], y: f64, w: f64) {
         self.n += 1;
         for i in 0..P {
@@ -110,6 +112,21 @@ impl Normal {
                 self.xx[i][j] += w * row[i] * row[j];
             }
             self.xy[i] += w * row[i] * y;
+        }
+        self.yy += w * y * y;
+        self.w2 += w * w;
+    }
+
+    /// Adds to `xx` on and above the diagonal only: the rest mirrors it.
+    #[inline]
+    pub(super) fn add_upper(&mut self, row: [f64; P], y: f64, w: f64) {
+        self.n += 1;
+        for i in 0..P {
+            let wi = w * row[i];
+            for j in i..P {
+                self.xx[i][j] += wi * row[j];
+            }
+            self.xy[i] += wi * y;
         }
         self.yy += w * y * y;
         self.w2 += w * w;

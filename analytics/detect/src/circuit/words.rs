@@ -55,7 +55,10 @@ pub(super) fn fill(t: &mut CircuitTerms, r: &Record<'_>) {
             "No current was measured at an input: nothing can be told of the wire, its resistance or its leakage."
                 .to_owned(),
         ),
-        Some(w) => t.says.extend(window(w)),
+        Some(w) => {
+            let stops = t.resistance.as_ref().is_some_and(|r| r.ceiling_ma.is_some());
+            t.says.extend(window(w, stops));
+        }
     }
     if let Some(res) = &t.resistance {
         t.says.extend(resistance(res, &t.wiring, t.window.as_ref()));
@@ -86,10 +89,12 @@ pub(super) fn fill(t: &mut CircuitTerms, r: &Record<'_>) {
     }
 }
 
-fn window(w: &Window) -> Vec<String> {
-    let since = w
-        .since
-        .map_or_else(String::new, |t| format!(", the highest since {}", date(t)));
+fn window(w: &Window, stops: bool) -> Vec<String> {
+    let since = match w.since {
+        _ if stops => ", where it stops now".to_owned(),
+        Some(t) => format!(", the highest since {}", date(t)),
+        None => String::new(),
+    };
     let mut out = vec![format!(
         "Currents from {:.2} mA ({}) to {:.2} mA ({}{since}) have arrived at the input, the input's {:.3} mA taken off.",
         w.lowest.current_ma,

@@ -3,7 +3,8 @@
 //! The detector's statistic for a fault of size `a` is `(a / se)^2`, with `se` the standard error of the fault's
 //! amplitude beside the base model over the days before and after the onset, in the loop's own day-to-day scatter. It is
 //! believed above `accept(days)`, and above a practical size. So nine of ten are found at `max(se sqrt(accept), practical)
-//! + 1.28 se`.
+//! + 1.28 se`. The size at the end of a growing fault scatters more than that `se`, which takes the onset as known: the
+//! detector has to find the onset as well.
 //!
 //! The detector then runs on the loop's own blocks with a fault just beyond its boundary in the last days, one of the
 //! four faults a night in turn.
@@ -16,6 +17,9 @@ use crate::drift::{self, MIN_DAYS, accept};
 use crate::finding::Kind;
 use crate::history::{LoopRecord, hour_in, median, quantile};
 
+/// Standard error of the end of a line over its last days by itself against that of one whose begin is known: variances
+/// of `4/n` and `3/n` for `n` equal days (least squares with intercept and slope, against the slope alone).
+const FREE_ONSET: f64 = 1.155;
 /// Sizes beyond this are not sought, % of span.
 const MOST_PCT: f64 = 5.0;
 /// A rerun is made this far beyond the boundary, and once more at the second factor.
@@ -185,7 +189,7 @@ fn edge(
     let practical = k.practical / form.at(k.visited_high).max(1e-3);
     Some(Edge {
         boundary: (se * accept(days.len().max(k.days)).sqrt()).max(practical),
-        varies: unit_se * k.day_per_weight.sqrt(),
+        varies: unit_se * k.day_per_weight.sqrt() * if growing { FREE_ONSET } else { 1.0 },
         own,
     })
 }

@@ -16,6 +16,7 @@ import type { Assessment, Finding } from "../types";
 import { KIND_NAMES, PURPOSE_NAMES, countWord, kindWords, plural, purposeWords } from "../words";
 import { AxisHead } from "./axishead";
 import { EntryRow } from "./entryrow";
+import { FirstRun } from "./firstrun";
 
 const PAGE = 200;
 const shown = signal(PAGE);
@@ -63,6 +64,7 @@ export function Attention() {
     <div class="att">
       <Lead a={a} />
       <Fleet />
+      {(a.loops === 0 || a.readings === 0) && <FirstRun a={a} />}
       {a.attention.length > 0 && <List a={a} />}
     </div>
   );
@@ -103,10 +105,8 @@ function Lead({ a }: { a: Assessment }) {
   return (
     <section class="lead">
       <h1 tabIndex={-1}>{head}</h1>
-      {a.loops === 0 ? (
-        <p class="sub">
-          Give the program a register (<code>loops.csv</code>, on the sheet <a href="/register/csv">Register as a file</a>) or a gateway address in <code>site.toml</code>; the first judgement needs about five days of running.
-        </p>
+      {a.loops === 0 || a.readings === 0 ? (
+        <p class="sub">Nothing is judged yet, and that says nothing about the plant.</p>
       ) : (
         <p class="sub">
           {count(quiet)} {plural(quiet, "loop was", "loops were")} watched{Number.isFinite(days) && days > 0 ? ` for ${count(days)} ${plural(days, "day", "days")}` : ""} and gave nothing.{" "}

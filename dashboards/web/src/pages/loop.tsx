@@ -154,6 +154,7 @@ export function Loop({ tag }: { tag: string }) {
       )}
       <Circuit tag={tag} version={version} now={to} />
       <LoopWatch tag={tag} version={version} />
+      <OwnStatus bits={loop.own_status} />
       {row && <Also row={row} f={f} />}
       <Columns loop={loop} version={version} />
     </>
@@ -264,6 +265,22 @@ function evidenceWords(v: unknown): string {
   if (typeof v === "boolean") return v ? "yes" : "no";
   if (Array.isArray(v)) return v.map(evidenceWords).join(", ");
   return String(v);
+}
+
+/** Bits that only this device type has: named by the site's notes, else by number. */
+function OwnStatus({ bits }: { bits: string[] }) {
+  if (bits.length === 0) return null;
+  return (
+    <section class="also" aria-label="What the device says in bits of its own">
+      <h2>What the device says in bits of its own</h2>
+      <p>Device-specific part of additional status (command 48), as last read. Names come from the site's device notes; a bit without one is known by number only, and its maker's manual says what it means.</p>
+      <ul>
+        {bits.map((b) => (
+          <li key={b}>{b}</li>
+        ))}
+      </ul>
+    </section>
+  );
 }
 
 function Also({ row, f }: { row: Row; f: Finding | undefined }) {

@@ -112,7 +112,7 @@ export function NotJudged() {
         </section>
       ))}
       {groups.length === 0 && a.not_judged.length > 0 && <p class="none">No loop fits. {count(all + some)} without the filter.</p>}
-      <FleetWatch version={a.assessed_at ?? ""} />
+      {a.readings > 0 && <FleetWatch version={a.assessed_at ?? ""} />}
     </>
   );
 }

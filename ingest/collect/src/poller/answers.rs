@@ -1,7 +1,7 @@
 //! What answers become: a verdict from both status pairs, then rows, device knowledge, retries and repeats.
 
 use super::{
-    FIRST_REPEAT_MS, INTRODUCTION, LONGEST_REPEAT_MS, MAX_REPEATS, Moment, Poller, SILENT,
+    INTRODUCTION, LONGEST_REPEAT_MS, MAX_REPEATS, Moment, Poller, SHORTEST_REPEAT_MS, SILENT,
     SURVEY_RETRY_MS, Step, What, Work,
 };
 use crate::device::values::Values;
@@ -14,6 +14,7 @@ use ingest_hart::answer::{
 use ingest_hart::plan::{Job, Poll};
 use ingest_hart::session::Failure;
 use ingest_hart::status::device_bit;
+use ingest_hart::timing::usual_exchange;
 use ingest_hart::{CodeClass, Codes, Frame, Latin1, ReadCommand, Request, Status, Time32};
 use ingest_model::{Reading, Tag};
 
@@ -46,9 +47,8 @@ impl Poller {
                 self.give_up(work, status, now)
             }
             Verdict::Repeat(_) => {
-                let wait = (FIRST_REPEAT_MS << work.repeats.min(8)).min(LONGEST_REPEAT_MS);
                 self.later.push((
-                    now.ms + wait,
+                    now.ms + repeat_wait_ms(&work),
                     Work {
                         repeats: work.repeats + 1,
                         ..work
@@ -502,6 +502,18 @@ impl Poller {
             }
         }
     }
+}
+
+/// How long until the same bytes are sent again. No result is there before the exchange on the loop can be over; then it
+/// is looked for often, and ever less often.
+fn repeat_wait_ms(work: &Work) -> u64 {
+    let Some(before) = work.repeats.checked_sub(1) else {
+        let number = work.request.command().map_or(0, |c| c.full_number());
+        return (usual_exchange(number).fair_ms() as u64).max(SHORTEST_REPEAT_MS);
+    };
+    // One and a half times longer each time.
+    let wait = (0..before.min(MAX_REPEATS)).fold(SHORTEST_REPEAT_MS, |ms, _| ms * 3 / 2);
+    wait.min(LONGEST_REPEAT_MS)
 }
 
 /// The reads that tell how a device is configured.

@@ -4,7 +4,8 @@ use core::ops::RangeInclusive;
 
 /// The reads that can be opened, with the numbers of request data bytes that they may have.
 ///
-/// 528 and 529 (assignment list of a server) are reads too; no public source gives their layout, so there is none here.
+/// 114 (caught variable) and 528, 529 (assignment list of a server) are reads too; no public source gives a layout that can
+/// be relied on, so there is none here.
 pub const OPTIONAL: [(u16, RangeInclusive<usize>); 24] = [
     (11, 6..=6),
     (21, 32..=32),
@@ -45,7 +46,7 @@ pub(super) fn lengths(number: u16) -> Option<RangeInclusive<usize>> {
 pub enum NotOptional {
     #[error("command {number} is read without being opened; remove it")]
     Always { number: u16 },
-    #[error("command {number} cannot be opened: no public source gives the layout of its request")]
+    #[error("command {number} cannot be opened: no public source gives its layout")]
     NoLayout { number: u16 },
     #[error("command {number} is not a read that can be opened: this program never sends it")]
     Never { number: u16 },
@@ -89,7 +90,7 @@ impl OptIn {
                 ) => {
                     return Err(NotOptional::Always { number });
                 }
-                (None, 528 | 529) => return Err(NotOptional::NoLayout { number }),
+                (None, 114 | 528 | 529) => return Err(NotOptional::NoLayout { number }),
                 _ => return Err(NotOptional::Never { number }),
             };
         }

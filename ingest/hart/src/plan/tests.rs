@@ -96,6 +96,93 @@ fn slow_reads_are_interleaved_and_never_starved() {
 }
 
 #[test]
+fn fast_reads_keep_their_grid_beside_slow_ones() {
+    // Two devices on a modem, fast reads 5 s apart, each as slow to answer as it may be: slow reads find room between.
+    let mut p = Plan::new(Periods::every(10_000), 8);
+    let (a, b) = (p.add(1, &Poll::ALL, 0), p.add(1, &Poll::ALL, 5_000));
+    let (mut now, mut asked) = (0u64, [Vec::new(), Vec::new()]);
+    while now < 3_600_000 {
+        match p.next(now) {
+            Some(job) => {
+                if job.poll == Poll::Dynamic {
+                    asked[job.device].push(now);
+                }
+                if job.poll.uses_wire() {
+                    now += usual_exchange(job.poll.command()).slowest_ms() as u64;
+                }
+                p.finish(job);
+            }
+            None => now = p.next_due_ms(now).unwrap().max(now + 1),
+        }
+    }
+    for device in [a, b] {
+        // The first round, with everything due at once, apart.
+        let late = asked[device].windows(2).skip(6).map(|w| w[1] - w[0]);
+        let worst = late.clone().max().unwrap();
+        assert!(worst <= 10_010, "device {device}: {worst} ms");
+        assert!(late.count() > 340);
+    }
+}
+
+#[test]
+fn devices_that_start_together_are_spread_over_the_period() {
+    for devices in [2_u64, 3, 7] {
+        let mut p = Plan::new(Periods::every(10_000), 8);
+        for _ in 0..devices {
+            p.add(1, &FAST, 1_234);
+        }
+        let mut asked = alloc::vec![Vec::new(); devices as usize];
+        let mut now = 1_234;
+        while now < 100_000 {
+            match p.next(now) {
+                Some(job) => {
+                    asked[job.device].push(now);
+                    now += 600;
+                    p.finish(job);
+                }
+                None => now = p.next_due_ms(now).unwrap(),
+            }
+        }
+        for times in &asked {
+            let gaps = times.windows(2).map(|w| w[1] - w[0]);
+            // Once earlier, then on the grid.
+            assert!(gaps.clone().take(1).all(|g| (5_000..=10_600).contains(&g)));
+            assert!(gaps.skip(1).all(|g| g == 10_000), "{devices}: {times:?}");
+        }
+        let mut phases: Vec<u64> = asked.iter().map(|t| t[3] % 10_000).collect();
+        phases.sort_unstable();
+        let nearest = phases.windows(2).map(|w| w[1] - w[0]).min().unwrap();
+        assert!(nearest >= 10_000 / devices / 3, "{devices}: {phases:?}");
+    }
+}
+
+#[test]
+fn a_slow_read_does_not_wait_for_ever() {
+    // One fast read after another on the modem: no room for the slow one, which goes when its patience is spent.
+    let mut p = Plan::new(Periods::every(1_000), 8);
+    p.add(1, &FAST, 0);
+    p.add(1, &FAST, 500);
+    let slow = p.add(1, &[Poll::Output], 0);
+    let mut now = 0;
+    let went = loop {
+        match p.next(now) {
+            Some(job) if job.device == slow => break now,
+            Some(job) => {
+                now += 450;
+                p.finish(job);
+            }
+            None => {
+                let next = p.next_due_ms(now).unwrap();
+                assert!(next > now, "it asks to be woken and then has nothing to do");
+                now = next;
+            }
+        }
+        assert!(now < 10_000);
+    };
+    assert!((2_500..=3_500).contains(&went), "{went}");
+}
+
+#[test]
 fn budget_of_a_modem() {
     // Sixteen devices every 30 s fit one modem, every 5 s they do not.
     assert!(utilisation(16, &Periods::every(30_000)) < 0.8);

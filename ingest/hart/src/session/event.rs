@@ -71,6 +71,8 @@ pub enum Event<'a> {
     Lost { jitter: f64 },
     /// Send this; `token` comes back with the result.
     Submit { token: u64, request: Request },
+    /// The caller saw why this connection must not be used (security that failed) and says so itself: it is left.
+    Reject,
     /// Nothing but time.
     Tick,
     /// Close the session and stay closed.
