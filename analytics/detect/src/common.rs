@@ -12,7 +12,8 @@
 //! evidence, and in a small fleet with few other findings a short stretch still is some. A ceiling that falls meets each
 //! loop in its own time: there onsets need not agree, and count for nothing. Sizes of drift count as onsets do.
 
-use crate::finding::{AttentionRow, CommonCause, Kind};
+use crate::drift::cause;
+use crate::finding::{AttentionRow, CommonCause, Evidence, Finding, Kind};
 use ingest_model::{Criticality, LoopEntry, Scope, Tag, UtcMicros};
 use std::collections::{BTreeMap, BTreeSet};
 
@@ -24,8 +25,8 @@ pub const MAX_SHARE_P: f64 = 0.05;
 /// Onsets that lie within this time of each other agree even if their intervals are narrow.
 const ONSET_SLACK_US: i64 = 36 * 3_600_000_000;
 
-/// Sizes of drift that are met, and half the factor by which equal ones are measured apart.
-const SIZES_PCT: (f64, f64) = (0.1, 10.0);
+/// Sizes of drift that are met, and how far apart equal ones are measured each way (as a logarithm).
+const SIZES_PCT: [f64; 2] = [0.1, 10.0];
 const SIZE_SLACK: f64 = 0.05;
 
 /// One finding as the search sees it.
@@ -41,6 +42,8 @@ pub struct Sign {
     pub up: Option<bool>,
     /// How large the deviation is, % of span (drift that is offset or span only).
     pub size_pct: Option<f64>,
+    /// Drift that its own record tells apart: span, or else offset.
+    pub span: Option<bool>,
     pub score: f64,
 }
 
@@ -63,10 +66,18 @@ pub fn signs(rows: &[AttentionRow]) -> Vec<Sign> {
                     .deviation_pct
                     .filter(|_| matches!(f.cause, Some("offset" | "span")))
                     .map(f64::abs),
+                span: told_form(f),
                 score: r.score,
             })
         })
         .collect()
+}
+
+fn told_form(f: &Finding) -> Option<bool> {
+    match f.evidence.get(cause::EVIDENCE) {
+        Some(Evidence::Number(v)) if v.abs() > cause::TOLD_APART => Some(*v > 0.0),
+        _ => None,
+    }
 }
 
 /// ln(n!) by Stirling's series beyond 20, exact below.
@@ -139,7 +150,7 @@ fn same_size(here: &[&Sign], in_group: usize, others: &[&Sign]) -> f64 {
     let high = sizes.iter().copied().fold(f64::NEG_INFINITY, f64::max) + SIZE_SLACK;
     let theirs: Vec<f64> = others.iter().filter_map(of).collect();
     let within = theirs.iter().filter(|v| (low..=high).contains(v)).count();
-    let even = ((high - low) / (SIZES_PCT.1 / SIZES_PCT.0).ln()).min(1.0);
+    let even = ((high - low) / (SIZES_PCT[1] / SIZES_PCT[0]).ln()).min(1.0);
     let u = (within as f64 + even) / (theirs.len() as f64 + 1.0);
     range_chance(u, here.len(), in_group)
 }
@@ -251,7 +262,11 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign], record_us: f64) -> Vec<Commo
                     left.iter().copied().partition(|s| members.contains(&s.tag));
                 let in_group = inside.len();
                 let own_time = cause == "supply-limited";
-                let here = if own_time { inside } else { agreeing(inside) };
+                let here = if own_time {
+                    inside
+                } else {
+                    of_one_form(agreeing(inside))
+                };
                 let affected: BTreeSet<&Tag> = here.iter().map(|s| &s.tag).collect();
                 if affected.len() < MIN_AFFECTED {
                     continue;
@@ -342,6 +357,16 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign], record_us: f64) -> Vec<Commo
     out
 }
 
+/// Without those that drift in another form than most: one cause moves its loops in one way.
+fn of_one_form(signs: Vec<&Sign>) -> Vec<&Sign> {
+    let count = |form| signs.iter().filter(|s| s.span == Some(form)).count();
+    let span = count(true) > count(false);
+    signs
+        .into_iter()
+        .filter(|s| s.span.is_none_or(|v| v == span))
+        .collect()
+}
+
 /// The largest set whose onset intervals (with slack) share an instant.
 fn agreeing(signs: Vec<&Sign>) -> Vec<&Sign> {
     let mut best: Vec<&Sign> = Vec::new();
@@ -372,5 +397,79 @@ mod tests {
         assert!((hypergeometric_tail(20000, 300, 16, 12) / 1.8e-19 - 1.0).abs() < 0.05);
         assert!((hypergeometric_tail(500, 20, 10, 3) - 0.0055).abs() < 5e-5);
         assert!((hypergeometric_tail(8, 4, 4, 4) - 1.0 / 70.0).abs() < 1e-12);
+    }
+
+    /// 40 loops, five to a card and all on one of two supplies; drift that began on `day` by `size` on the tags given.
+    fn found(drift: &[(usize, i64, f64, Option<bool>)]) -> Vec<CommonCause> {
+        let tag = |i: usize| Tag::new(&format!("FT-{i}")).unwrap();
+        let range = ingest_model::Range {
+            lrv: 0.0,
+            urv: 10.0,
+            transfer: ingest_model::Transfer::Linear,
+        };
+        let entries: Vec<LoopEntry> = (0..40)
+            .map(|i| LoopEntry {
+                input_card: Some(format!("IC-{}", i / 5)),
+                supply: Some(format!("PS-{}", i / 38)),
+                ..LoopEntry::new(tag(i), "bar", range)
+            })
+            .collect();
+        let at = |day: i64| UtcMicros(day * 86_400_000_000);
+        let signs: Vec<Sign> = drift
+            .iter()
+            .map(|&(i, day, size, span)| Sign {
+                tag: tag(i),
+                kind: Kind::AnalogDigitalDrift,
+                cause: Some("offset"),
+                onset: at(day),
+                onset_low: at(day - 2),
+                onset_high: at(day + 2),
+                up: Some(true),
+                size_pct: Some(size),
+                span,
+                score: 0.5,
+            })
+            .collect();
+        search(&entries.iter().collect::<Vec<_>>(), &signs, 45.0 * 86.4e9)
+    }
+
+    const ALONE: [(usize, i64, f64, Option<bool>); 3] =
+        [(8, 3, 0.3, None), (17, 40, 1.2, None), (23, 31, 0.4, None)];
+
+    #[test]
+    fn four_loops_of_a_card_that_drift_alike_are_one_cause_in_a_small_fleet() {
+        let mut drift = vec![
+            (10, 20, 0.60, None),
+            (11, 21, 0.65, None),
+            (12, 20, 0.55, Some(false)),
+            (13, 22, 0.70, None),
+        ];
+        drift.extend(ALONE);
+        let causes = found(&drift);
+        assert_eq!(causes.len(), 1, "{causes:?}");
+        assert_eq!((causes[0].name.as_str(), causes[0].affected), ("IC-2", 4));
+    }
+
+    #[test]
+    fn loops_that_agree_without_belonging_together_are_none() {
+        let mut drift = vec![
+            (1, 20, 0.60, None),
+            (11, 21, 0.65, None),
+            (21, 20, 0.55, None),
+            (31, 22, 0.70, None),
+        ];
+        drift.extend(ALONE);
+        assert!(found(&drift).is_empty());
+    }
+
+    #[test]
+    fn what_drifts_in_another_form_is_left_out() {
+        let mut drift = vec![
+            (10, 20, 0.60, Some(true)),
+            (11, 21, 0.65, Some(true)),
+            (12, 20, 0.62, Some(false)),
+        ];
+        drift.extend(ALONE);
+        assert!(found(&drift).is_empty());
     }
 }

@@ -15,7 +15,7 @@ use crate::finding::Evidence;
 use crate::history::Draft;
 
 /// Log likelihood ratio beyond which the two count as told apart.
-pub const TOLD_APART: f64 = 3.0;
+pub const TOLD_APART: f64 = 2.5;
 /// Its name in the evidence: positive speaks for span.
 pub const EVIDENCE: &str = "span_over_offset_log_ratio";
 

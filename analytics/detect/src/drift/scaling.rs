@@ -29,9 +29,14 @@ pub fn reported(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Dr
         .filter(|b| b.er.n >= 2 && !hour_in(skip, b.hour) && b.bit_share(3) == 0.0)
         .collect();
     let off: Vec<bool> = usable.iter().map(|b| 2 * b.er.off > b.er.n).collect();
-    let (stretch, line, to_the_hour) = match exact(&usable, &off) {
-        Some((s, l)) => (s, l, false),
-        None => damped(&usable).map(|(s, l)| (s, l, true))?,
+    // A damped output differs by samples from the first hour on: where its hours know a later start, that counts.
+    let by_samples = exact(&usable, &off).map(|(s, l)| (s, l, false));
+    let (stretch, line, to_the_hour) = match by_samples {
+        Some(found) if found.0.first > 0 => found,
+        whole => damped(&usable)
+            .map(|(s, l)| (s, l, true))
+            .filter(|(s, ..)| s.first > 0 || whole.is_none())
+            .or(whole)?,
     };
     let Stretch { first, last, hours } = stretch;
     let Line {
