@@ -33,6 +33,7 @@ test: build
 	.ci/web-test
 	.ci/api-contract
 	.ci/referee
+	.ci/instructions
 
 # The browser test alone, against what is built.
 web-test: build
@@ -58,6 +59,16 @@ tls:
 # Latency and memory of the API on 1,000 loops x 30 days (docs/api-latency.md); a table, no test.
 latency: build
 	.ci/latency
+
+# What everything costs beside what else could be done with the same data (docs/performance.md); half an hour. Installs
+# the other engines into target/bench. make bench BENCH="--only assess,import"
+BENCH ?= --table docs/performance.md
+bench: build
+	nice -n 15 python3 tests/bench/run.py $(BENCH)
+
+# The same on little data, to see whether it still runs.
+bench-quick: build
+	python3 tests/bench/run.py --quick
 
 # A packet analyser against our decoders (docs/referee.md).
 referee: build

@@ -42,7 +42,7 @@ pub(crate) struct DemoArgs {
     /// [default: sable-point]
     #[arg(long, value_parser = str::parse::<Profile>)]
     profile: Option<Profile>,
-    /// Columns that the history does without: reported_ma, analog_time, sv, status, counters, config_changes,
+    /// Columns that the history does without: analog_ma, reported_ma, analog_time, sv, status, counters, config_changes,
     /// response_code
     #[arg(long, value_delimiter = ',', value_parser = str::parse::<Absent>)]
     without: Vec<Absent>,

@@ -1,10 +1,7 @@
 //! A device is exchanged in the plant: the whole program sees it at the same tag and channel with another identity, mixes
 //! nothing, and carries the loop on with a new baseline when a person says that the new device replaces the old one.
 
-#[allow(
-    dead_code,
-    reason = "shared with the tests that stand behind proxies"
-)]
+#[allow(dead_code, reason = "shared with the tests that stand behind proxies")]
 mod site;
 
 use ingest_model::UtcMicros;
@@ -146,7 +143,10 @@ async fn a_replaced_device_carries_the_loop_on_with_a_new_baseline() {
     let first = tokio::spawn(serve(plant(OLD_ID, OLD_PV), at, before.clone()));
     let service = Service::start(&dir.path().join("site.toml"), &[]).unwrap();
     until("the old device is read", || has(&service, "PT-1", OLD_PV));
-    assert_eq!(get(&service, "loops/PT-1/baselines")["baselines"], json!([]));
+    assert_eq!(
+        get(&service, "loops/PT-1/baselines")["baselines"],
+        json!([])
+    );
 
     // The device is exchanged: same gateway, tag and channel, another identity, range and value.
     before.cancel();
@@ -168,16 +168,16 @@ async fn a_replaced_device_carries_the_loop_on_with_a_new_baseline() {
     );
     // Until a person says so, nothing of the new device is under the old one's tag.
     assert!(values(&service, "PT-1").iter().all(|v| *v == OLD_PV));
-    assert_eq!(get(&service, "loops/PT-1/baselines")["baselines"], json!([]));
+    assert_eq!(
+        get(&service, "loops/PT-1/baselines")["baselines"],
+        json!([])
+    );
 
     let body = json!({ "replaces": "PT-1", "by": "A. Roca", "why": "diaphragm burst" });
-    let mut answer = ureq::post(&format!(
-        "{}api/v1/loops/PT-1~0000A2/replaces",
-        service.url
-    ))
-    .header("content-type", "application/json")
-    .send(body.to_string())
-    .unwrap();
+    let mut answer = ureq::post(&format!("{}api/v1/loops/PT-1~0000A2/replaces", service.url))
+        .header("content-type", "application/json")
+        .send(body.to_string())
+        .unwrap();
     assert_eq!(answer.status().as_u16(), 201);
     let done: Value = serde_json::from_str(&answer.body_mut().read_to_string().unwrap()).unwrap();
     assert_eq!(done["loop"]["device_id"], "0x0000A2");

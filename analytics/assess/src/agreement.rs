@@ -50,19 +50,25 @@ pub fn loop_agreement(
         });
     }
     // A mean over both sides of a change stands for neither.
-    let change = assessed
+    let newest_change = assessed
         .result
         .attention
         .iter()
         .filter(|r| r.tag == *tag)
         .flat_map(|r| &r.findings)
         .filter(|f| f.kind == Kind::AnalogDigitalDrift && f.cause != Some("intermittent"))
-        .filter_map(|f| f.ended.or(Some(f.onset)))
-        .map(UtcMicros::day)
-        .max();
-    if let Some(day) = change.filter(|d| *d >= first_day && *d < newest) {
+        .max_by_key(|f| f.ended.unwrap_or(f.onset));
+    if let Some(f) = newest_change
+        && let day = f.ended.unwrap_or(f.onset).day()
+        && day >= first_day
+        && day < newest
+    {
         first_day = day + 1;
-        because = Some("the deviation changed");
+        because = Some(if f.ended.is_none() && f.rate_pct_per_day.is_some() {
+            "the deviation has been growing since then (each mean is that of the middle of these days)"
+        } else {
+            "the deviation changed"
+        });
     }
     let stands = all.get(all.partition_point(|d| d.day < first_day)..)?;
     Some(LoopAgreement {

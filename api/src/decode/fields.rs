@@ -179,6 +179,34 @@ fn of_roles(end: &'static str, label_end: &'static str) -> Vec<Part> {
     ROLES.into_iter().map(one).collect()
 }
 
+/// Serial number and limits of a transducer.
+fn transducer() -> impl Iterator<Item = Part> {
+    [
+        p(
+            "transducer_serial",
+            "transducer serial number",
+            Kind::Count(3),
+        ),
+        p("transducer_unit", "transducer limits", Kind::Unit),
+        p("upper_limit", "upper transducer limit", Kind::Float),
+        p("lower_limit", "lower transducer limit", Kind::Float),
+    ]
+    .into_iter()
+}
+
+/// How an analog channel turns a value into current.
+pub(super) fn output() -> impl Iterator<Item = Part> {
+    [
+        p("alarm", "alarm selection code", Kind::Byte),
+        p("transfer", "transfer function code", Kind::Transfer),
+        p("range_unit", "range", Kind::Unit),
+        p("urv", "upper range value", Kind::Float),
+        p("lrv", "lower range value", Kind::Float),
+        p("damping_s", "damping, s:", Kind::Float),
+    ]
+    .into_iter()
+}
+
 /// The same fields for slot after slot.
 pub(super) fn slots(count: usize, fields: &[(&'static str, &'static str, Kind)]) -> Vec<Part> {
     let slot = |n: usize| {
@@ -280,24 +308,16 @@ pub(super) fn layout(command: u16, len: usize) -> Vec<Part> {
             p("month", "date: month", Byte),
             p("year", "date: year less 1900", Byte),
         ],
-        14 => vec![
-            p("transducer_serial", "transducer serial number", Count(3)),
-            p("transducer_unit", "transducer limits", Unit),
-            p("upper_limit", "upper transducer limit", Float),
-            p("lower_limit", "lower transducer limit", Float),
-            p("min_span", "minimum span", Float),
-        ],
-        15 => vec![
-            p("alarm", "alarm selection code", Byte),
-            p("transfer", "transfer function code", Transfer),
-            p("range_unit", "range", Unit),
-            p("urv", "upper range value", Float),
-            p("lrv", "lower range value", Float),
-            p("damping_s", "damping, s:", Float),
-            p("write_protect", "write protect code", Byte),
-            p("private_label_code", "private label code", Byte),
-            p("channel_flags", "analog channel flags", Bits),
-        ],
+        14 => transducer()
+            .chain([p("min_span", "minimum span", Float)])
+            .collect(),
+        15 => output()
+            .chain([
+                p("write_protect", "write protect code", Byte),
+                p("private_label_code", "private label code", Byte),
+                p("channel_flags", "analog channel flags", Bits),
+            ])
+            .collect(),
         16 => vec![p("final_assembly", "final assembly number", Count(3))],
         20 => vec![p("long_tag", "long tag", Text(32))],
         33 => slots(
@@ -327,23 +347,22 @@ pub(super) fn layout(command: u16, len: usize) -> Vec<Part> {
             all
         }
         50 => of_roles("_code", "is device variable"),
-        54 => vec![
-            p("code", "device variable code", Byte),
-            p("transducer_serial", "transducer serial number", Count(3)),
-            p("transducer_unit", "transducer limits", Unit),
-            p("upper_limit", "upper transducer limit", Float),
-            p("lower_limit", "lower transducer limit", Float),
-            p("damping_s", "damping, s:", Float),
-            p("min_span", "minimum span", Float),
-            p("classification", "classification", Byte),
-            p("family", "device family", Byte),
-            p(
-                "acquisition_period",
-                "acquisition period, 1/32 ms:",
-                Count(4),
-            ),
-            p("properties", "properties", Bits),
-        ],
+        54 => [p("code", "device variable code", Byte)]
+            .into_iter()
+            .chain(transducer())
+            .chain([
+                p("damping_s", "damping, s:", Float),
+                p("min_span", "minimum span", Float),
+                p("classification", "classification", Byte),
+                p("family", "device family", Byte),
+                p(
+                    "acquisition_period",
+                    "acquisition period, 1/32 ms:",
+                    Count(4),
+                ),
+                p("properties", "properties", Bits),
+            ])
+            .collect(),
         74 => vec![
             p("max_cards", "most I/O cards", Byte),
             p("max_channels", "most channels on a card", Byte),

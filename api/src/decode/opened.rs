@@ -1,6 +1,6 @@
 //! Data of the reads that a site has to open (HCF_SPEC-151), and names of writes, which this program never sends.
 
-use super::fields::{Kind, Part, dynamic, p, slots};
+use super::fields::{Kind, Part, dynamic, output, p, slots};
 
 pub(super) fn command_name(command: u16) -> &'static str {
     match command {
@@ -81,16 +81,11 @@ pub(super) fn layout(command: u16, len: usize) -> Vec<Part> {
                 ("level", "level", Float),
             ],
         ),
-        63 => vec![
-            p("channel", "analog channel", Byte),
-            p("alarm", "alarm selection code", Byte),
-            p("transfer", "transfer function code", Transfer),
-            p("range_unit", "range", Unit),
-            p("urv", "upper range value", Float),
-            p("lrv", "lower range value", Float),
-            p("damping_s", "damping, s:", Float),
-            p("channel_flags", "analog channel flags", Bits),
-        ],
+        63 => [p("channel", "analog channel", Byte)]
+            .into_iter()
+            .chain(output())
+            .chain([p("channel_flags", "analog channel flags", Bits)])
+            .collect(),
         70 => vec![
             p("channel", "analog channel", Byte),
             p("level_unit", "end points", Unit),

@@ -8,8 +8,8 @@ use super::problem::Problem;
 use super::register::ChangedCellView;
 use axum::Json;
 use axum::http::StatusCode;
-use ingest_model::UtcMicros;
-use ingest_store::{Baseline, EndOfBaseline, NewBaseline};
+use ingest_model::{Tag, UtcMicros};
+use ingest_store::{Baseline, EndOfBaseline, NewBaseline, Store, StoreError};
 use serde::{Deserialize, Serialize};
 
 /// Where a loop's history begins anew.
@@ -138,13 +138,23 @@ pub(super) async fn accept(
         from: body_time("from", body.from.as_deref())?,
         until: body_time("until", body.until.as_deref())?,
     };
+    let begun = changed(app, text, move |store, tag, now| {
+        store.accept_baseline(tag, new, &author, now)
+    });
+    Ok((StatusCode::CREATED, Json(begun.await?)))
+}
+
+/// A change of a loop's baselines; the next assessment goes by it.
+async fn changed(
+    app: App,
+    text: String,
+    work: impl FnOnce(&Store, &Tag, UtcMicros) -> Result<Baseline, StoreError> + Send + 'static,
+) -> Result<BaselineView, Problem> {
     change(app, move |shared, store, now| {
         let tag = tag_now(shared, &text)?;
-        let begun = store
-            .accept_baseline(&tag, new, &author, now)
-            .map_err(kept)?;
+        let done = work(store, &tag, now).map_err(kept)?;
         shared.register_changed_by_person();
-        Ok((StatusCode::CREATED, Json(BaselineView::from(begun))))
+        Ok(done.into())
     })
     .await
 }
@@ -185,19 +195,13 @@ pub(super) async fn end(
     let author = author(body.by.as_deref(), body.why.as_deref())?;
     let baseline = body_time("baseline", body.baseline.as_deref())?;
     let from = body_time("from", body.from.as_deref())?;
-    change(app, move |shared, store, now| {
-        let tag = tag_now(shared, &text)?;
-        // Where nothing is collected any more, an end after the last reading would never be reached.
-        let to = shared.current().and_then(|c| c.assessed.result.to);
-        let end = EndOfBaseline {
-            baseline,
-            from: from.or(to.map(|to| to.min(now))),
-        };
-        let ended = store.end_baseline(&tag, end, &author, now).map_err(kept)?;
-        shared.register_changed_by_person();
-        Ok(Json(BaselineView::from(ended)))
-    })
-    .await
+    // Where nothing is collected any more, an end after the last reading would never be reached.
+    let to = app.current().and_then(|c| c.assessed.result.to);
+    let ended = changed(app, text, move |store, tag, now| {
+        let from = from.or(to.map(|to| to.min(now)));
+        store.end_baseline(tag, EndOfBaseline { baseline, from }, &author, now)
+    });
+    Ok(Json(ended.await?))
 }
 
 /// Whose place a device took.

@@ -79,7 +79,10 @@ fn sheets(tag: &Tag, own: [u8; 6]) -> SheetTable {
 
 #[test]
 fn findings_and_loops_name_the_bits_that_notes_know_and_number_the_others() {
-    let folder = Path::new(concat!(env!("CARGO_MANIFEST_DIR"), "/../sample-fleet/notes"));
+    let folder = Path::new(concat!(
+        env!("CARGO_MANIFEST_DIR"),
+        "/../sample-fleet/notes"
+    ));
     let notes = DeviceNotes::load(folder).unwrap();
     let (tag, other) = (Tag::new("PT-1").unwrap(), Tag::new("PT-2").unwrap());
     // A bit that its notes name, and one that none names.
@@ -130,6 +133,9 @@ fn a_sentence_names_four_bits_and_counts_the_rest() {
     let mut rows = [row(&tag, vec![finding(Kind::StatusChatter, 50, None)])];
     tell(&mut rows, &sheets, &DeviceNotes::default());
     let said = &rows[0].findings[0].summary;
-    assert!(said.ends_with("byte 0 bit 3 (no note names it), and 2 more."), "{said}");
+    assert!(
+        said.ends_with("byte 0 bit 3 (no note names it), and 2 more."),
+        "{said}"
+    );
     assert_eq!(of_loop(&tag, &sheets, &DeviceNotes::default()).len(), 6);
 }

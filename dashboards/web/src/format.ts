@@ -22,6 +22,10 @@ function grouped(text: string): string {
   return part === undefined ? w : `${w}.${part}`;
 }
 
+const collator = new Intl.Collator("en", { numeric: true });
+/** Order of names, numbers within them by their value. One collator for all: comparing ten thousand names takes time. */
+export const byName = (a: string, b: string): number => collator.compare(a, b);
+
 export const count = (n: number): string => num(n, 0);
 export const pct = (v: number | null | undefined, decimals = 2): string => `${num(v, decimals)}${THIN}%`;
 export const signedPct = (v: number | null | undefined, decimals = 2): string => `${signed(v, decimals)}${THIN}%`;

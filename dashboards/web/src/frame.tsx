@@ -117,8 +117,7 @@ export function Foot() {
   return (
     <footer>
       <p>
-        Times are site time ({zoneName()}); UTC stands in each time's title. Difference means analog minus digital, in percent of span. The record shown
-        spans {count(Math.floor(days))} days. This program only reads; nothing on these sheets can change a device. Evidence for the site's own
+        Times are site time ({zoneName()}); UTC stands in each time's title. Difference means analog minus digital, in percent of span. {assessment.value?.from ? `The record shown spans ${span(days * DAY)}. ` : ""}This program only reads; nothing on these sheets can change a device. Evidence for the site's own
         procedures, which decide.
       </p>
     </footer>

@@ -80,8 +80,8 @@ export async function readRegister(): Promise<void> {
 
 /** Starts reading and keeps at it: an event stream says when there is a new result, polling covers its absence. */
 export function begin(): void {
-  void refresh();
-  void readRegister();
+  // The list first: the register of a large fleet takes longer to read than the list to draw.
+  void refresh().then(() => readRegister());
   let streaming = false;
   const stream = new EventSource("/api/v1/events");
   stream.addEventListener("assessed", () => void refresh());

@@ -45,7 +45,7 @@ export function VirtualRows({ count, rowHeight, label, row, from }: Props) {
   }, [from]);
   const height = virtual.getTotalSize();
   return (
-    <div ref={ref} class="vrows" role="rowgroup" tabIndex={0} aria-label={label}>
+    <div ref={ref} class="vrows" role="rowgroup" tabIndex={0} aria-label={label} style={{ maxHeight: `${Math.max(rowHeight, height) + 2}px` }}>
       <div class="vspace" style={{ height: `${height}px` }} role="presentation">
         {virtual.getVirtualItems().map((item) => (
           <div key={item.key} class="vrow" role="row" aria-rowindex={item.index + 2} style={{ transform: `translateY(${item.start}px)`, height: `${rowHeight}px` }}>

@@ -9,6 +9,16 @@ import { chromium } from "playwright-core";
 const AXE = readFileSync(createRequire(import.meta.url).resolve("axe-core/axe.min.js"), "utf8");
 const PICTURES = process.env.LOOPWITNESS_PICTURES ?? "";
 
+/** The page from this folder instead of the binary's own: quick to try a change, without its headers. */
+const DIST = process.env.LOOPWITNESS_DIST ?? "";
+const KINDS = { js: "text/javascript", css: "text/css", svg: "image/svg+xml", html: "text/html" };
+
+async function fromDist(route) {
+  const { pathname } = new URL(route.request().url());
+  const named = /\.(js|css|svg)$/.test(pathname) ? pathname.slice(1) : "index.html";
+  await route.fulfill({ body: readFileSync(join(DIST, named)), contentType: KINDS[named.split(".").pop()] });
+}
+
 function needed(name) {
   const value = process.env[name];
   if (!value) throw new Error(`${name} is not set; \`make test\` sets it`);
@@ -48,6 +58,7 @@ export async function open(browser, { width = 1280, height = 900, scheme = "ligh
     ...(width < 600 ? { hasTouch: true, isMobile: true, deviceScaleFactor: 2 } : {}),
   });
   const page = await context.newPage();
+  if (DIST !== "") await page.route((u) => !/^\/(api|sign|healthz|metrics)/.test(u.pathname), fromDist);
   page.setDefaultTimeout(20_000);
   page.faults = [];
   const origin = new URL(service()).origin;

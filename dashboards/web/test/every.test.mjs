@@ -55,7 +55,7 @@ test("the keyboard alone reaches everything on every page, in sight, and gets ou
       window.scrollTo(0, 0);
     });
     const seen = new Set();
-    for (let i = 0; i < wanted.length + 40 && seen.size < wanted.length; i++) {
+    for (let i = 0; i < 2 * wanted.length + 120 && seen.size < wanted.length; i++) {
       await page.keyboard.press("Tab");
       const at = await page.evaluate(() => {
         const e = document.activeElement;
@@ -144,13 +144,13 @@ test("columns that are cut off are a sentence, not a broken page", async () => {
   await page.context().close();
 });
 
-test("a person accepts a loop as it is, with why and until when", async () => {
+test("a person accepts a loop as it is, with why and until when, and ends it", { timeout: 180_000 }, async () => {
   const { loops } = await read("/api/v1/loops?limit=400");
   const l = loops.findLast((x) => !x.multidrop && !result.attention.some((r) => r.tag === x.tag)) ?? loops.at(-1);
   const page = await open(browser);
   await go(page, loopPath(l.tag));
   await settled(page);
-  const form = page.locator("details.accept");
+  const form = page.locator(".bases > details.accept");
   await form.locator("summary").focus();
   await page.keyboard.press("Enter");
   await form.getByLabel(/^Until/).fill("2000-01-01T00:00");
@@ -169,6 +169,16 @@ test("a person accepts a loop as it is, with why and until when", async () => {
   const site = new Intl.DateTimeFormat("en-GB", { timeZone: result.site.timezone, hour: "2-digit", minute: "2-digit" });
   assert.equal(site.format(new Date(kept.until)), "08:00", "site time is what was meant");
   await page.getByText("accepted as it is", { exact: false }).first().waitFor();
+  // And ends it before its date, once it counts.
+  const end = page.locator(".bases li details.accept");
+  await end.waitFor({ timeout: 90_000 });
+  await end.locator("summary").click();
+  await end.getByLabel("Why it ends").fill("the card was exchanged once more");
+  await axe(page, "a baseline to end");
+  await end.getByRole("button", { name: "End it" }).click();
+  await page.getByText("ended", { exact: false }).filter({ hasText: "the card was exchanged once more" }).first().waitFor();
+  const after = await read(`/api/v1/loops/${encodeURIComponent(l.tag)}/baselines`);
+  assert.equal(after.baselines.find((b) => b.from === kept.from)?.ended?.why, "the card was exchanged once more");
   assert.deepEqual(page.faults, []);
   await page.context().close();
 });

@@ -185,6 +185,27 @@ test("an entry of the register is changed, and the change is said before it is k
   await patch(l.tag, { tolerance_pct: l.tolerance_pct });
 });
 
+test("columns of the register are chosen, and stand in the address", async () => {
+  const page = await open(browser);
+  await go(page, "/register");
+  await settled(page);
+  await page.locator(".pickcols summary").focus();
+  await page.keyboard.press("Enter");
+  await axe(page, "columns of the register");
+  await page.getByLabel("apart now").check();
+  await page.getByLabel("wired").uncheck();
+  await page.waitForURL(/columns=range%2Ctolerance%2Cpurpose%2Carea%2Capart/);
+  const heads = async () => (await page.locator(".vhead [role=columnheader]").allInnerTexts()).map(plain);
+  const wanted = ["tag and service", "range", "tolerance", "purpose", "area", "apart now", "entry"];
+  assert.deepEqual(await heads(), wanted);
+  await page.reload();
+  await settled(page);
+  assert.deepEqual(await heads(), wanted);
+  await noSideways(page, "register with other columns");
+  assert.deepEqual(page.faults, []);
+  await page.context().close();
+});
+
 test("loops that a gateway showed are confirmed together", async () => {
   const tags = (await read("/api/v1/loops?limit=3")).loops.map((l) => l.tag);
   for (const tag of tags) await patch(tag, { confirmed: false });

@@ -48,10 +48,21 @@ async function wholly(page) {
 }
 
 const browser = await launch();
+if (options.includes("--readme")) {
+  const place = join(dirname(fileURLToPath(import.meta.url)), "../../../docs/pictures");
+  for (const [name, path, height] of [["attention", "/", 880], ["loop", drift ? loopPath(drift.tag) : "/", 1180]]) {
+    const page = await open(browser, { width: 1280, height });
+    await go(page, path);
+    await wholly(page);
+    await page.screenshot({ path: join(place, `${name}.png`) });
+    await page.context().close();
+  }
+}
 for (const [name, path] of PAGES) {
   for (const width of [1280, 390]) {
     for (const scheme of ["light", "dark"]) {
       const page = await open(browser, { width, scheme });
+      page.setDefaultTimeout(90_000);
       await go(page, path);
       await wholly(page);
       await page.screenshot({ path: join(folder, `${name}-${width}-${scheme}.png`), fullPage: true });
@@ -79,14 +90,4 @@ for (const [name, path] of [["report", "/api/v1/reports?limit=2"], ["report-loop
   await page.context().close();
 }
 
-if (options.includes("--readme")) {
-  const place = join(dirname(fileURLToPath(import.meta.url)), "../../../docs/pictures");
-  for (const [name, path, height] of [["attention", "/", 880], ["loop", drift ? loopPath(drift.tag) : "/", 1180]]) {
-    const page = await open(browser, { width: 1280, height });
-    await go(page, path);
-    await wholly(page);
-    await page.screenshot({ path: join(place, `${name}.png`) });
-    await page.context().close();
-  }
-}
 await browser.close();

@@ -91,8 +91,8 @@ test("when the service stops answering the page says so and keeps what it has", 
 test("a gateway out of reach is named with its reason, at both widths", async () => {
   const failures = { timeouts: 3, refused: 0, bad_frames: 1, late_answers: 2, comm_errors: 4, no_reply: 51_234, disconnects: 7 };
   const gateways = [
-    { name: "GW-01", connected: true, sessions: 1, devices: 60, planned_per_s: 1.5, achieved_per_s: 1.48, late_s: 0.4, failures: {}, last_error: null },
-    { name: "GW-02", connected: false, sessions: 0, devices: 58, planned_per_s: 1.45, achieved_per_s: 0, late_s: 312, failures, last_error: "connection refused by 127.0.0.1:5094" },
+    { name: "GW-01", connected: true, sessions: 1, devices: 60, planned_per_s: 1.5, achieved_per_s: 1.48, late_s: 0.4, master: "primary", modems: [{ modem: 0, devices: 60, planned_load: 0.43, achieved_load: 0.42 }], failures: {}, readings_lost: 0, last_error: null },
+    { name: "GW-02", connected: false, sessions: 0, devices: 58, planned_per_s: 1.45, achieved_per_s: 0, late_s: 312, master: null, modems: [], failures, readings_lost: 0, last_error: "connection refused by 127.0.0.1:5094" },
   ];
   for (const width of [1280, 390]) {
     const page = await open(browser, { width });

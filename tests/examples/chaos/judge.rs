@@ -33,7 +33,11 @@ pub(crate) struct Verdict {
     pub(crate) gaps: [Vec<f64>; 2],
 }
 
-pub(crate) fn judge(at: SocketAddr, world: &World, came: Option<UtcMicros>) -> anyhow::Result<Verdict> {
+pub(crate) fn judge(
+    at: SocketAddr,
+    world: &World,
+    came: Option<UtcMicros>,
+) -> anyhow::Result<Verdict> {
     let mut v = Verdict::default();
     let mut after = String::new();
     loop {

@@ -219,7 +219,11 @@ fn main() -> anyhow::Result<()> {
             "Resident memory of the program, {} gateways of {} devices{}",
             o.gateways,
             o.devices,
-            if o.calm { "" } else { ", then twelve hostile ones" }
+            if o.calm {
+                ""
+            } else {
+                ", then twelve hostile ones"
+            }
         );
         std::fs::write(file, memory.picture(came_s, &title))
             .with_context(|| format!("cannot write {}", file.display()))?;

@@ -40,7 +40,8 @@ pub(crate) struct Course {
     pub(crate) last: f64,
     /// What a straight line through the means of the minutes rises over the half, MB.
     pub(crate) rise: f64,
-    /// Twice the standard error of that.
+    /// Twice the standard error of that. Minutes are not independent (seals, compaction): what they have in common with
+    /// the minute before widens it.
     pub(crate) noise: f64,
 }
 
@@ -94,11 +95,16 @@ impl Memory {
         let mean = points.iter().map(|p| p.1).sum::<f64>() / n;
         let xx: f64 = points.iter().map(|p| p.0 * p.0).sum();
         let slope = points.iter().map(|p| p.0 * (p.1 - mean)).sum::<f64>() / xx;
-        let rest: f64 = points
-            .iter()
-            .map(|p| (p.1 - mean - slope * p.0).powi(2))
-            .sum();
-        let error = (rest / (n - 2.0) / xx).sqrt();
+        let rest: Vec<f64> = points.iter().map(|p| p.1 - mean - slope * p.0).collect();
+        let squares: f64 = rest.iter().map(|r| r * r).sum();
+        // First-order autocorrelation: so many minutes tell as much as n (1 - r) / (1 + r) independent ones.
+        let lagged: f64 = rest.windows(2).map(|w| w.iter().product::<f64>()).sum();
+        let r = if squares > 0.0 {
+            (lagged / squares).clamp(0.0, 0.9)
+        } else {
+            0.0
+        };
+        let error = (squares / (n - 2.0) / xx * (1.0 + r) / (1.0 - r)).sqrt();
         let quarter = (end - begin) / 2.0;
         Some(Course {
             third: self.mean_mb(begin, begin + quarter),

@@ -186,7 +186,12 @@ pub(crate) fn start(o: &Options, runtime: &tokio::runtime::Runtime) -> anyhow::R
     Ok(world)
 }
 
-pub(crate) fn write_site(dir: &Path, o: &Options, world: &World, listen: SocketAddr) -> anyhow::Result<()> {
+pub(crate) fn write_site(
+    dir: &Path,
+    o: &Options,
+    world: &World,
+    listen: SocketAddr,
+) -> anyhow::Result<()> {
     let mut toml = format!("[site]\nname = \"Chaos\"\nstore = \"store\"\nlisten = \"{listen}\"\n");
     for (name, address) in &world.addresses {
         write!(

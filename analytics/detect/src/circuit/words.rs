@@ -96,7 +96,7 @@ fn window(w: &Window, stops: bool) -> Vec<String> {
         None => String::new(),
     };
     let mut out = vec![format!(
-        "Currents from {:.2} mA ({}) to {:.2} mA ({}{since}) have arrived at the input, the input's {:.3} mA taken off.",
+        "Currents from {:.2} mA ({}) to {:.2} mA ({}{since}) have arrived at the input; {:.3} mA is taken off for its accuracy.",
         w.lowest.current_ma,
         date(w.lowest.at),
         w.highest.current_ma,
@@ -213,7 +213,7 @@ fn leakage(l: &Leakage) -> Vec<String> {
 fn standing(l: &Leakage) -> String {
     match l.standing_at_least_ohm {
         Some(least) => format!(
-            "A leak that never pauses cannot be told from a zero error; if all of the standing {:+.2} % of span were one, it would not be below {}.",
+            "A leak that never pauses cannot be told from a zero error; within the input's accuracy, one behind the standing {:+.2} % of span would not be below {}.",
             l.dry_level_pct,
             ohm(least)
         )

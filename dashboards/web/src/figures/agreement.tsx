@@ -125,7 +125,7 @@ export function words(a: Agreement, now: number): string {
   }
   const unseen = 8 - seen.length;
   if (unseen > 0) parts.push(`${count(unseen)} of 8 eighths ${unseen === 1 ? "was" : "were"} not visited and nothing is known of ${unseen === 1 ? "it" : "them"}.`);
-  if (a.from !== null && a.to !== null) parts.push(`Evidence from ${day(ms(a.from), now)} to ${day(ms(a.to), now)}${a.from_because === null ? "" : `, since ${a.from_because} before that`}.`);
+  if (a.from !== null && a.to !== null) parts.push(`Evidence from ${day(ms(a.from), now)} to ${day(ms(a.to), now)}${a.from_because === null ? "" : `; none from before, because ${a.from_because}`}.`);
   if (a.highest !== null && a.highest.current_ma < 21) parts.push(`The highest current ever seen at the input is ${ma(a.highest.current_ma)}, on ${day(ms(a.highest.at), now)}: an alarm current of 21.5\u202fmA is not shown to pass.`);
   return parts.join(" ");
 }

@@ -80,6 +80,7 @@ function hourWords(c: CircuitTerms, now: number): string {
   const seen = siteHours(c, now).flatMap((h, local) => (h && h.excess_pct !== null ? [{ ...h, local }] : []));
   const top = seen.reduce((a, b) => ((b.excess_pct ?? 0) > (a?.excess_pct ?? -Infinity) ? b : a), seen[0]);
   if (!top) return "No hour of the day has been seen.";
+  if ((top.excess_pct ?? 0) <= 0) return "At no hour of the day does more arrive than the device sent.";
   return `Highest at ${String(top.local).padStart(2, "0")}:00 with ${signedPct(top.excess_pct)} of span above the loop's own lowest level, a mean of ${count(top.days)} days${top.resistance_ohm === null ? "; not told from temperature and scatter" : ""}.`;
 }
 
@@ -102,13 +103,14 @@ const TALL = 64;
 
 function Bars({ label, values, ends, words }: BarsProps) {
   const [ref, width] = useWidth<HTMLElement>();
-  const top = Math.max(0.1, ...values.map((v) => Math.abs(v ?? 0)));
+  const top = Math.max(0.1, ...values.map((v) => v ?? 0));
+  const some = values.some((v) => v !== null && v > 0);
   const left = 54;
   const step = (width - left - 2) / Math.max(1, values.length);
   const y = (v: number) => 8 + TALL * (1 - Math.max(0, Math.min(1, v / top)));
   return (
     <figure ref={ref}>
-      {width > 0 && (
+      {width > 0 && some && (
         <svg class="fig" width={width} height={TALL + 30} viewBox={`0 0 ${width} ${TALL + 30}`} role="img" aria-label={`${label}. ${words}`}>
           <path class="hair" d={`M${left} ${y(top)}H${width - 2}`} />
           <path class="zero" d={`M${left} ${y(0)}H${width - 2}`} />

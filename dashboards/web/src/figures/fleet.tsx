@@ -3,7 +3,7 @@
 import { signal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import { get, loopPath } from "../api";
-import { count, num } from "../format";
+import { byName, count, num } from "../format";
 import { go } from "../route";
 import { assessment, loops } from "../state";
 import type { Differences } from "../types";
@@ -46,7 +46,7 @@ export function Fleet() {
     at.push({ tag, x: v / loop.tolerance_pct, listed: listed.has(tag) });
     areas.set(area, at);
   }
-  const rows = [...areas].sort(([a], [b]) => a.localeCompare(b)).slice(0, 24);
+  const rows = [...areas].sort(([a], [b]) => byName(a, b)).slice(0, 24);
   const left = width < 440 ? 92 : 150;
   const step = 21;
   const height = rows.length * step + 26;

@@ -6,6 +6,7 @@ import { loopPath } from "../api";
 import { count } from "../format";
 import { go } from "../route";
 import { plural } from "../words";
+import { useNear } from "./near";
 import { useWidth } from "./width";
 
 export type Mark = "quiet" | "finding" | "no-reply" | "not-judged";
@@ -37,6 +38,8 @@ const FINGER = 16;
 
 export function Strip({ name, terminals, joined }: StripProps) {
   const [ref, width] = useWidth<HTMLDivElement>();
+  // Of thousands of strips only those near the window are drawn.
+  const near = useNear(ref);
   const [at, setAt] = useState(-1);
   const pitch = pitchOf(terminals.length, width);
   const per = Math.max(1, Math.floor((width - 2) / pitch + 1e-6));
@@ -83,6 +86,7 @@ export function Strip({ name, terminals, joined }: StripProps) {
       <div
         ref={ref}
         class="cells1"
+        style={{ minHeight: `${rows * ROW}px` }}
         role="slider"
         tabIndex={0}
         aria-label={`Strip ${name}, ${count(terminals.length)} ${plural(terminals.length, "loop", "loops")}, ${count(hot)} with a finding`}
@@ -96,7 +100,7 @@ export function Strip({ name, terminals, joined }: StripProps) {
         onPointerLeave={(e) => e.pointerType !== "touch" && setAt(-1)}
         onClick={(e) => (e instanceof PointerEvent && e.pointerType === "touch" ? setAt(index(e)) : open(index(e)))}
       >
-        {width > 0 && (
+        {width > 0 && near && (
           <svg class="fig" width={width} height={rows * ROW} viewBox={`0 0 ${width} ${rows * ROW}`} aria-hidden="true">
             {Array.from({ length: rows }, (_, r) => (
               <path key={r} class="rail" d={`M1 ${5 + r * ROW}H${ends(r)}M1 ${5 + r * ROW + RAIL}H${ends(r)}M${ends(r)} ${5 + r * ROW}v${RAIL}`} />

@@ -369,7 +369,7 @@ function Forecast({ f, frame, y, tol, phone }: { f: Finding; frame: Frame; y: (v
   const to = dev + (rate * (frame.end - frame.now)) / DAY;
   // Beyond the edge the forecast goes on; where it gets there early, the band beneath the label is free.
   const early = frame.x(at) < frame.right - 170;
-  const under = edge < 0 === early ? y(edge) - 24 : y(edge) + 18;
+  const under = edge < 0 === early ? y(edge) - 34 : y(edge) + 24;
   return (
     <>
       {fan && <path class="fan" d={`M${f1(x0)} ${f1(y(dev))}L${f1(frame.right)} ${f1(y(fan[0]))}V${f1(y(fan[1]))}Z`} />}

@@ -1,11 +1,11 @@
 // The ranked list. Importance is order, words and length; the list is one figure with one time axis.
 
 import { computed, signal } from "@preact/signals";
-import { useEffect } from "preact/hooks";
+import { useEffect, useRef } from "preact/hooks";
 import { Fleet } from "../figures/fleet";
 import { loopPath } from "../api";
 import { csvOf, saveAs } from "../csv";
-import { DAY, count, ms, pct } from "../format";
+import { DAY, byName, count, ms, pct } from "../format";
 import { before, looked, sinceLook } from "../look";
 import { When } from "../said";
 import { unjudgedLoops } from "../frame";
@@ -18,7 +18,9 @@ import { AxisHead } from "./axishead";
 import { EntryRow } from "./entryrow";
 import { FirstRun } from "./firstrun";
 
-const PAGE = 200;
+/** Rows made at once; more follow as the reader comes near the last one. */
+const PAGE = 60;
+const MOST_ON_PAPER = 500;
 const shown = signal(PAGE);
 const entries = computed<Entry[]>(() => (assessment.value ? entriesOf(assessment.value) : []));
 const filter = computed<Filter>(() => {
@@ -28,8 +30,8 @@ const filter = computed<Filter>(() => {
 const ORDERS: Record<string, (a: Entry, b: Entry) => number> = {
   newest: (a, b) => ms(lead(b)?.onset) - ms(lead(a)?.onset),
   soonest: (a, b) => left(a) - left(b) || a.place - b.place,
-  tag: (a, b) => nameOf(a).localeCompare(nameOf(b), "en", { numeric: true }),
-  area: (a, b) => (a.rows[0]?.area ?? "").localeCompare(b.rows[0]?.area ?? "") || a.place - b.place,
+  tag: (a, b) => byName(nameOf(a), nameOf(b)),
+  area: (a, b) => byName(a.rows[0]?.area ?? "", b.rows[0]?.area ?? "") || a.place - b.place,
 };
 const lead = (e: Entry): Finding | undefined => (e.rows[0] ? leadFinding(e.rows[0], e.cause) : undefined);
 const nameOf = (e: Entry): string => e.cause?.name ?? e.rows[0]?.tag ?? "";
@@ -52,8 +54,15 @@ export function Attention() {
   useEffect(() => {
     document.title = "Attention, Loopwitness";
     shown.value = PAGE;
+    const onPaper = () => {
+      shown.value = Math.max(shown.peek(), MOST_ON_PAPER);
+    };
     addEventListener("keydown", keys);
-    return () => removeEventListener("keydown", keys);
+    addEventListener("beforeprint", onPaper);
+    return () => {
+      removeEventListener("keydown", keys);
+      removeEventListener("beforeprint", onPaper);
+    };
   }, []);
   const list = entries.value;
   useEffect(() => {
@@ -207,13 +216,7 @@ function List({ a }: { a: Assessment }) {
         {rows.slice(0, shown.value).map((e) => (
           <EntryRow key={e.key} entry={e} />
         ))}
-        {rows.length > shown.value && (
-          <p class="more">
-            <button type="button" onClick={() => (shown.value += PAGE)}>
-              Show the next {count(Math.min(PAGE, rows.length - shown.value))} of {count(rows.length - shown.value)}
-            </button>
-          </p>
-        )}
+        {rows.length > shown.value && <More key={shown.value} left={rows.length - shown.value} />}
         {rows.length === 0 && (
           <p class="none">
             No entry fits {[f.find && `“${f.find}”`, f.area, f.kind && kindWords(f.kind), f.purpose && purposeWords(f.purpose)].filter(Boolean).join(", ")}. {count(total)} entries without the filter.
@@ -222,6 +225,24 @@ function List({ a }: { a: Assessment }) {
       </section>
       <Key />
     </>
+  );
+}
+
+function More({ left }: { left: number }) {
+  const ref = useRef<HTMLParagraphElement>(null);
+  useEffect(() => {
+    const el = ref.current;
+    if (!el) return undefined;
+    const watch = new IntersectionObserver((seen) => seen.some((s) => s.isIntersecting) && (shown.value += PAGE), { rootMargin: "900px" });
+    watch.observe(el);
+    return () => watch.disconnect();
+  }, []);
+  return (
+    <p class="more" ref={ref}>
+      <button type="button" onClick={() => (shown.value += PAGE)}>
+        Show the next {count(Math.min(PAGE, left))} of {count(left)}
+      </button>
+    </p>
   );
 }
 

@@ -52,6 +52,13 @@ export function BaselineList({ tag, version }: { tag: string; version: string })
                   {b.by}: {b.why}
                 </>
               )}
+              {b.ended !== null && (
+                <>
+                  <br />
+                  ended <span title={utc(ms(b.ended.from))}>{instant(ms(b.ended.from), to)}</span> by {b.ended.by}: {b.ended.why}
+                </>
+              )}
+              {b.reason === "accepted" && b.from === answer.counts_from && b.ended === null && <End tag={tag} from={b.from} onDone={() => ask((n) => n + 1)} />}
             </li>
           ))}
         </ol>
@@ -115,6 +122,44 @@ function Accept({ tag, onDone }: { tag: string; onDone: () => void }) {
         <Author id="base-who" />
         <button type="submit" class="do" disabled={busy}>
           Accept from {f.from === "" ? "now" : "then"} on
+        </button>
+      </form>
+      <p role="status" class="told">
+        {told}
+      </p>
+    </details>
+  );
+}
+
+/** What was accepted counts no longer from now on. */
+function End({ tag, from, onDone }: { tag: string; from: string; onDone: () => void }) {
+  const [why, setWhy] = useState("");
+  const [told, tell] = useState("");
+  const [busy, setBusy] = useState(false);
+  const submit = async (e: Event) => {
+    e.preventDefault();
+    setBusy(true);
+    try {
+      await send("POST", `loops/${encodeURIComponent(tag)}/baseline/end`, { by: author.value.trim(), why: why.trim(), baseline: from });
+      onDone();
+      void refresh();
+    } catch (err) {
+      tell(said(err));
+    } finally {
+      setBusy(false);
+    }
+  };
+  return (
+    <details class="accept">
+      <summary>end it now</summary>
+      <form class="act" aria-label="End this baseline" onSubmit={(e) => void submit(e)}>
+        <label class="fld" for="end-why">
+          <span>Why it ends</span>
+          <input id="end-why" type="text" required maxLength={500} value={why} onInput={(e) => setWhy(e.currentTarget.value)} />
+        </label>
+        <Author id="end-who" />
+        <button type="submit" class="do" disabled={busy}>
+          End it
         </button>
       </form>
       <p role="status" class="told">

@@ -2,8 +2,9 @@
 
 import { useEffect, useState } from "preact/hooks";
 import { get, loopPath, said } from "../api";
-import { count } from "../format";
+import { count, instant, ms } from "../format";
 import { When } from "../said";
+import { now } from "../state";
 import type { Change } from "../types";
 import { plural } from "../words";
 import { RegisterParts } from "./registerparts";
@@ -11,15 +12,32 @@ import { RegisterParts } from "./registerparts";
 /** Details as phrases: changed cells, counts, times. */
 export function detailWords(c: Change): string {
   const d = c.detail;
+  // Announced work: its begin and its end.
+  if (Array.isArray(d) && d.every((x) => typeof x === "string")) return d.map(shown).join(" to ");
   if (Array.isArray(d)) return d.map(cellWords).join("; ");
   if (typeof d !== "object" || d === null) return "";
   const o = d as Record<string, unknown>;
   if (Array.isArray(o["cells"])) return o["cells"].map(cellWords).join("; ");
   return Object.entries(o)
     .filter(([, v]) => v !== null && v !== 0 && !(Array.isArray(v) && v.length === 0))
-    .map(([k, v]) => `${k.replaceAll("_", " ")} ${Array.isArray(v) ? count(v.length) : String(v)}`)
+    .map(([k, v]) => `${k.replaceAll("_", " ")} ${Array.isArray(v) ? count(v.length) : shown(v)}`)
     .join(", ");
 }
+
+/** A time as site time, everything else as it came. */
+function shown(v: unknown): string {
+  const text = String(v);
+  return /^\d{4}-\d\d-\d\dT/.test(text) ? instant(ms(text), now.value) : text;
+}
+
+const WHATS: Record<string, string> = {
+  loop: "",
+  register: "register as a file",
+  work: "work announced",
+  baseline: "accepted as it is",
+  "baseline-ended": "baseline ended",
+  replaced: "device replaced",
+};
 
 function cellWords(v: unknown): string {
   const o = (typeof v === "object" && v !== null ? v : {}) as Record<string, unknown>;
@@ -60,7 +78,7 @@ export function Changes() {
                 </span>
                 <span class="who">{c.by || "nobody said"}</span>
                 <span class="what">
-                  {c.tag === null ? <b>{c.what}</b> : <a href={loopPath(c.tag)}>{c.tag}</a>} {c.why}
+                  {c.tag !== null && (c.tag === "*" ? "every loop" : <a href={loopPath(c.tag)}>{c.tag}</a>)} {(WHATS[c.what] ?? c.what) !== "" && <b>{WHATS[c.what] ?? c.what}</b>} {c.why}
                   <span class="pt">{detailWords(c)}</span>
                 </span>
               </li>

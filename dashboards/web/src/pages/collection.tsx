@@ -164,15 +164,15 @@ function Gateways({ gateways, course }: { gateways: Gateway[]; course: Course | 
             <div class={`crowg${g && remark !== "" ? " hot" : ""}`}>
               <h2 class="tag">{name ?? "no gateway"}</h2>
               <span class="r cl">{count(g?.devices ?? all.loops)}</span>
-              <span class="cp">
+              <span class="cp" data-what={g ? "exchanges a second" : undefined}>
                 {g && <Pace planned={g.planned_per_s} achieved={g.achieved_per_s} most={most} unit="exchanges a second" />}
                 {g && <b>{`${num(g.achieved_per_s, 2)} of ${num(g.planned_per_s, 2)}`}</b>}
               </span>
-              <span class="cp">
+              <span class="cp" data-what={g ? "behind its plan" : undefined}>
                 {g && <Late seconds={g.late_s} />}
                 {g && <b>{lateWords(g.late_s)}</b>}
               </span>
-              <span class="cp cf">
+              <span class="cp cf" data-what={own.length > 0 ? "failed polls by day" : undefined}>
                 {own.length > 0 && <FailedSteps polls={all.polls} failed={all.failed} first={first} most={top} label={name ?? "no gateway"} />}
                 {share !== null && <b>{pct(share, 1)}</b>}
               </span>

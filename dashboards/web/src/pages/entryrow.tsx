@@ -3,6 +3,7 @@
 import { useEffect, useRef, useState } from "preact/hooks";
 import { loopPath } from "../api";
 import { type Entry, QUANTITY_NAMES, leadFinding, quantityOf, since, timeLeft, valueWords } from "../entries";
+import { useNear } from "../figures/near";
 import { RowTrace } from "../figures/rowtrace";
 import { chance, count, instant, ms, num, utc } from "../format";
 import { before, movedWords } from "../look";
@@ -14,28 +15,6 @@ import { findingWords, purposeWords, scopeWords } from "../words";
 const OVERLAID = 12;
 const OPEN_AT_ONCE = 40;
 
-/** True once the element came near the window. */
-function useNear() {
-  const ref = useRef<HTMLElement>(null);
-  const [near, setNear] = useState(false);
-  useEffect(() => {
-    const el = ref.current;
-    if (!el) return undefined;
-    const watch = new IntersectionObserver(
-      (seen) => {
-        if (seen.some((s) => s.isIntersecting)) {
-          setNear(true);
-          watch.disconnect();
-        }
-      },
-      { rootMargin: "600px" },
-    );
-    watch.observe(el);
-    return () => watch.disconnect();
-  }, []);
-  return [ref, near] as const;
-}
-
 function Purpose({ of, among }: { of: string | undefined; among: boolean }) {
   if (!of) return null;
   const words = among && of === "safety" ? "a safety loop among them" : among ? `${purposeWords(of)}${of === "indication" ? "" : "s"}` : purposeWords(of);
@@ -43,7 +22,8 @@ function Purpose({ of, among }: { of: string | undefined; among: boolean }) {
 }
 
 export function EntryRow({ entry }: { entry: Entry }) {
-  const [ref, near] = useNear();
+  const ref = useRef<HTMLElement>(null);
+  const near = useNear(ref);
   const first = entry.rows[0];
   const a = assessment.value;
   const tags = entry.rows.slice(0, OVERLAID).map((r) => r.tag);

@@ -255,7 +255,7 @@ function trend(f: Family, to: number) {
   const c = f.change;
   if (c === null) return f.begun === 0 ? "No loop got its first finding in this time." : `${countWord(f.begun, count)} first ${plural(f.begun, "finding", "findings")}, too few or too late to tell a change.`;
   const rates = `${num(c.before_per_100_loop_weeks, 1)} first findings in 100 loops a week before, ${num(c.after_per_100_loop_weeks, 1)} since`;
-  if (!c.evidenced) return `No change is shown: ${count(f.begun)} first ${plural(f.begun, "finding", "findings")}; a steady rate would bring them as unevenly with a chance of ${chance(c.p_value)}.`;
+  if (!c.evidenced) return `No change is shown: ${count(f.begun)} first ${plural(f.begun, "finding", "findings")}; a steady rate would bring them as unevenly ${c.p_value > 0.5 ? "more often than not" : `with a chance of ${chance(c.p_value)}`}.`;
   const within = interval(ms(c.since_low), ms(c.since_high), to);
   return (
     <>

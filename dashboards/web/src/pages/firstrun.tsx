@@ -36,7 +36,7 @@ export function FirstRun({ a }: { a: Assessment }) {
   const n = gateways?.length ?? 0;
   const up = gateways?.filter((g) => g.connected).length ?? 0;
   return (
-    <section class="todo first" aria-label="What to do next">
+    <section class="todo firstrun" aria-label="What to do next">
       <h2>What to do next</h2>
       <ol>
         <li>

@@ -2,7 +2,7 @@
 
 import { useEffect } from "preact/hooks";
 import { TERMS, slug } from "../glossary";
-import { count } from "../format";
+import { byName, count } from "../format";
 import { query, setParam } from "../route";
 
 export function Glossary() {
@@ -11,7 +11,7 @@ export function Glossary() {
     document.title = "Glossary, Loopwitness";
     if (location.hash !== "") document.getElementById(location.hash.slice(1))?.scrollIntoView();
   }, []);
-  const list = TERMS.filter((t) => find === "" || [t.word, ...t.also, t.text, t.source].some((x) => x.toLowerCase().includes(find))).toSorted((a, b) => a.word.localeCompare(b.word, "en", { numeric: true }));
+  const list = TERMS.filter((t) => find === "" || [t.word, ...t.also, t.text, t.source].some((x) => x.toLowerCase().includes(find))).toSorted((a, b) => byName(a.word, b.word));
   // The word itself first, then where it is only spoken of.
   const named = list.filter((t) => t.word.toLowerCase() === find);
   const sorted = [...named, ...list.filter((t) => !named.includes(t))];

@@ -6,7 +6,7 @@ import { loopPath } from "../api";
 import { csvOf, saveAs } from "../csv";
 import { FleetWatch } from "../figures/watch";
 import { useWidth } from "../figures/width";
-import { count, num } from "../format";
+import { byName, count, num } from "../format";
 import { query, setParam } from "../route";
 import { assessment, loops } from "../state";
 import type { Assessment } from "../types";
@@ -47,7 +47,7 @@ function groupsOf(a: Assessment, takes: (tag: string) => boolean): Group[] {
   const groups = [...byWhy].map(([why, whats]) => {
     const joined = new Map<string, { whats: string[]; tags: string[] }>();
     for (const [what, list] of whats) {
-      const tags = [...new Set(list)].sort((x, y) => x.localeCompare(y, "en", { numeric: true }));
+      const tags = [...new Set(list)].sort((x, y) => byName(x, y));
       const key = JSON.stringify(tags);
       const part = joined.get(key) ?? { whats: [], tags };
       part.whats.push(what);
@@ -57,7 +57,7 @@ function groupsOf(a: Assessment, takes: (tag: string) => boolean): Group[] {
     return { why, parts, loops: new Set(parts.flatMap((p) => p.tags)).size };
   });
   const whole = (g: Group) => Number(g.parts.some((p) => p.whats.includes("all")));
-  return groups.sort((x, y) => whole(y) - whole(x) || y.loops - x.loops || x.why.localeCompare(y.why));
+  return groups.sort((x, y) => whole(y) - whole(x) || y.loops - x.loops || byName(x.why, y.why));
 }
 
 export function NotJudged() {

@@ -4,34 +4,33 @@ import { computed, signal } from "@preact/signals";
 import { useEffect } from "preact/hooks";
 import { loopPath } from "../api";
 import { csvOf, saveAs } from "../csv";
-import { THIN, count, num } from "../format";
+import { byName, count } from "../format";
 import { query, setParam } from "../route";
 import { loops, readRegister, registerRead } from "../state";
 import type { LoopEntry } from "../types";
 import { VirtualRows } from "../virtual";
 import { PURPOSE_NAMES, countWord, plural, purposeWords } from "../words";
+import { ChooseColumns, chosen, gridOf, wired } from "./registercolumns";
 import { Confirm, pick, picked } from "./registerconfirm";
 import { Edit } from "./registeredit";
 import { RegisterParts } from "./registerparts";
 
 const ROW = 34;
 const ROW_PHONE = 50;
+/** Columns that the CSV does not have anyway. */
+const EXTRA: ReadonlySet<string> = new Set(["damping", "same", "reading", "apart"]);
 const narrow = typeof matchMedia === "function" ? matchMedia("(max-width: 760px)") : null;
 const phone = signal(narrow?.matches ?? false);
 narrow?.addEventListener("change", (e) => {
   phone.value = e.matches;
 });
 
-const decimals = (l: LoopEntry): number => Math.min(4, Math.max(...[l.lrv, l.urv].map((v) => (String(v).split(".")[1] ?? "").length)));
-export const rangeText = (l: LoopEntry): string => `${num(l.lrv, decimals(l))} to ${num(l.urv, decimals(l))}${THIN}${l.pv_unit}`;
-const wired = (l: LoopEntry): string => [l.junction_box, l.supply, l.input_card, l.modem ?? l.gateway].filter(Boolean).join(", ");
-
 const SORTS: Record<string, (a: LoopEntry, b: LoopEntry) => number> = {
-  tag: (a, b) => a.tag.localeCompare(b.tag, "en", { numeric: true }),
-  area: (a, b) => (a.area ?? "").localeCompare(b.area ?? ""),
+  tag: (a, b) => byName(a.tag, b.tag),
+  area: (a, b) => byName(a.area ?? "", b.area ?? ""),
   tolerance: (a, b) => a.tolerance_pct - b.tolerance_pct,
   purpose: (a, b) => PURPOSE_NAMES.indexOf(a.criticality) - PURPOSE_NAMES.indexOf(b.criticality),
-  wired: (a, b) => wired(a).localeCompare(wired(b), "en", { numeric: true }),
+  wired: (a, b) => byName(wired(a), wired(b)),
 };
 
 const shown = computed(() => {
@@ -105,12 +104,13 @@ function Filters({ all }: { all: LoopEntry[] }) {
       </select>
     </label>
   );
+  const extra = chosen().filter((c) => EXTRA.has(c.id));
   const csv = () =>
     saveAs(
       "register-seen.csv",
       csvOf(
-        ["tag", "service", "pv_unit", "lrv", "urv", "transfer", "tolerance_pct", "criticality", "area", "gateway", "modem", "channel", "input_card", "junction_box", "supply", "device_type", "device_revision", "confirmed"],
-        shown.value.map((l) => [l.tag, l.service, l.pv_unit, l.lrv, l.urv, l.transfer, l.tolerance_pct, l.criticality, l.area, l.gateway, l.modem, l.channel, l.input_card, l.junction_box, l.supply, l.device_type, l.device_revision, l.confirmed]),
+        ["tag", "service", "pv_unit", "lrv", "urv", "transfer", "tolerance_pct", "criticality", "area", "gateway", "modem", "channel", "input_card", "junction_box", "supply", "device_type", "device_revision", "confirmed", ...extra.map((c) => c.name.replaceAll(" ", "_"))],
+        shown.value.map((l) => [l.tag, l.service, l.pv_unit, l.lrv, l.urv, l.transfer, l.tolerance_pct, l.criticality, l.area, l.gateway, l.modem, l.channel, l.input_card, l.junction_box, l.supply, l.device_type, l.device_revision, l.confirmed, ...extra.map((c) => c.value(l))]),
       ),
     );
   return (
@@ -123,6 +123,7 @@ function Filters({ all }: { all: LoopEntry[] }) {
       {select("criticality", "For", [["", "any purpose"], ...PURPOSE_NAMES.map((x): [string, string] => [x, purposeWords(x)])])}
       {select("state", "Entries", [["", "in use"], ["unconfirmed", "to be confirmed"], ["retired", "retired"], ["all", "all"]])}
       {select("sort", "Order", [["", "by tag"], ["area", "by area"], ["purpose", "by purpose"], ["tolerance", "tolerance, tightest first"], ["-tolerance", "tolerance, widest first"], ["wired", "by wiring"]])}
+      <ChooseColumns />
       <span class="as">
         <button type="button" onClick={csv}>
           CSV of these
@@ -135,30 +136,37 @@ function Filters({ all }: { all: LoopEntry[] }) {
 function Table() {
   const list = shown.value;
   const q = query.value;
+  const columns = chosen();
   return (
-    <div class="reg">
+    <div class="reg" style={{ "--cols": gridOf(columns) }}>
       <p class="nt" aria-live="polite">
         {list.length === 0 ? `No loop fits. ${count(loops.value.size)} without the filter.` : `${count(list.length)} ${plural(list.length, "loop", "loops")}`}
       </p>
       <div role="table" aria-label="Register" aria-rowcount={list.length + 1}>
         <div role="rowgroup">
           <div class="vhead" role="row" aria-rowindex={1}>
-            {["tag and service", "range", "tolerance", "purpose", "area", "wired", "entry"].map((h, i) => (
-              <span key={h} role="columnheader" class={`c${i}`}>
-                {h}
+            <span role="columnheader" class="c0">
+              tag and service
+            </span>
+            {columns.map((c, i) => (
+              <span key={c.id} role="columnheader" class={`cx n${i}${c.right ? " r" : ""}`}>
+                {c.name}
               </span>
             ))}
+            <span role="columnheader" class="c6">
+              entry
+            </span>
           </div>
         </div>
         {list.length > 0 && (
-          <VirtualRows count={list.length} rowHeight={phone.value ? ROW_PHONE : ROW} label="Loops of the register" from={q.toString().replace(/edit=[^&]*/, "")} row={(i) => <Line l={list[i]} />} />
+          <VirtualRows count={list.length} rowHeight={phone.value ? ROW_PHONE : ROW} label="Loops of the register" from={q.toString().replace(/edit=[^&]*/, "")} row={(i) => <Line l={list[i]} columns={columns} />} />
         )}
       </div>
     </div>
   );
 }
 
-function Line({ l }: { l: LoopEntry | undefined }) {
+function Line({ l, columns }: { l: LoopEntry | undefined; columns: ReturnType<typeof chosen> }) {
   if (!l) return null;
   const on = picked.value.has(l.tag);
   return (
@@ -169,22 +177,11 @@ function Line({ l }: { l: LoopEntry | undefined }) {
         </a>{" "}
         {l.service ?? ""}
       </span>
-      <span role="cell" class="c1">
-        {rangeText(l)}
-        {l.transfer === "linear" ? "" : `, ${l.transfer}`}
-      </span>
-      <span role="cell" class="c2">
-        {num(l.tolerance_pct, 2)}{THIN}%
-      </span>
-      <span role="cell" class="c3">
-        {l.criticality === "safety" ? <b>{purposeWords(l.criticality)}</b> : purposeWords(l.criticality)}
-      </span>
-      <span role="cell" class="c4">
-        {l.area ?? ""}
-      </span>
-      <span role="cell" class="c5">
-        {wired(l)}
-      </span>
+      {columns.map((c, i) => (
+        <span key={c.id} role="cell" class={`cx n${i}${c.right ? " r" : ""}`}>
+          {c.cell(l)}
+        </span>
+      ))}
       <span role="cell" class="c6">
         {l.retired ? (
           "retired"

@@ -6,11 +6,10 @@ import { loopPath, said, send } from "../api";
 import { THIN, count, num, pct, signedPct } from "../format";
 import { Author, author } from "../me";
 import { setParam } from "../route";
-import { differencePct } from "../scale";
 import { readRegister, refresh } from "../state";
 import type { LoopEntry } from "../types";
 import { countWord, plural } from "../words";
-import { rangeText } from "./register";
+import { nowPct, rangeText } from "./registercolumns";
 
 /** The difference is shown for so many; more are counted. */
 const SHOWN = 200;
@@ -32,8 +31,6 @@ function choose(tags: ReadonlySet<string>): void {
   // What is confirmed is what was looked at.
   looked.value = false;
 }
-
-const nowPct = (l: LoopEntry): number | null => (l.multidrop || !l.last ? null : differencePct(l, l.last.pv, l.last.analog_ma));
 
 async function confirm(chosen: readonly LoopEntry[]): Promise<void> {
   busy.value = true;

@@ -1,9 +1,9 @@
 // The same loops, sorted again and again under what they share: where tall strokes stand together, what they share is suspect.
 
-import { useEffect } from "preact/hooks";
+import { useEffect, useState } from "preact/hooks";
 import { leadFinding } from "../entries";
 import { type Mark, Strip, type Terminal } from "../figures/strip";
-import { count, num } from "../format";
+import { byName, count, num } from "../format";
 import { query, setParam } from "../route";
 import { Said, When } from "../said";
 import { assessment, loops } from "../state";
@@ -30,8 +30,8 @@ const SORTINGS: readonly Sorting[] = [
 ];
 /** Strips without a finding are folded in a sorting with more strips than this. */
 const MANY = 24;
-
-const byName = (a: string, b: string): number => a.localeCompare(b, "en", { numeric: true });
+/** Then so many strips with findings are drawn at once. */
+const MOST = 40;
 
 function terminals(a: Assessment, all: ReadonlyMap<string, LoopEntry>): Map<string, Terminal> {
   const rows = new Map(a.attention.map((r) => [r.tag, r]));
@@ -150,7 +150,11 @@ function Sorted({ s, all, marks, a }: { s: Sorting; all: ReadonlyMap<string, Loo
   });
   const loud = strips.filter((x) => x.terminals.some((t) => t.mark === "finding" || t.mark === "no-reply"));
   const fold = strips.length > MANY;
-  const shown = fold ? loud : strips;
+  // Of very many the ones with a common cause and the most findings come first; the others are unfolded on demand.
+  const heat = (x: (typeof strips)[number]) => (x.joined.size > 0 ? 1e6 : 0) + x.terminals.filter((t) => t.mark === "finding" || t.mark === "no-reply").length;
+  const ranked = fold && loud.length > MOST ? [...loud].sort((x, y) => heat(y) - heat(x)) : loud;
+  const shown = fold ? ranked.slice(0, MOST) : strips;
+  const rest = fold ? ranked.slice(MOST) : [];
   const quiet = fold ? strips.filter((x) => !loud.includes(x)) : [];
   return (
     <section class={s.wide ? "sort wide1" : "sort"} aria-label={s.title}>
@@ -162,6 +166,7 @@ function Sorted({ s, all, marks, a }: { s: Sorting; all: ReadonlyMap<string, Loo
       {shown.map((x) => (
         <Strip key={x.name} {...x} />
       ))}
+      {rest.length > 0 && <Rest strips={rest} />}
       {quiet.length > 0 && (
         <details class="fold">
           <summary>
@@ -171,6 +176,16 @@ function Sorted({ s, all, marks, a }: { s: Sorting; all: ReadonlyMap<string, Loo
         </details>
       )}
     </section>
+  );
+}
+
+function Rest({ strips }: { strips: { name: string; terminals: Terminal[]; joined: Set<string> }[] }) {
+  const [open, setOpen] = useState(false);
+  return (
+    <details class="fold" onToggle={(e) => setOpen((e.currentTarget as HTMLDetailsElement).open)}>
+      <summary>{count(strips.length)} more with fewer findings</summary>
+      {open && strips.map((x) => <Strip key={x.name} {...x} />)}
+    </details>
   );
 }
 
