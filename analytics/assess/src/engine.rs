@@ -413,6 +413,10 @@ struct KeptDays<'a> {
 }
 
 impl PackedDays for KeptDays<'_> {
+    fn most_days(&self) -> usize {
+        self.parts.len()
+    }
+
     fn each(&self, tag: &Tag, take: &mut dyn FnMut(&[u8]) -> Result<(), PackError>) {
         for p in self.parts {
             let good = match p.blocks.of(tag) {

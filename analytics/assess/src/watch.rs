@@ -166,6 +166,10 @@ impl WholeDays<'_> {
 }
 
 impl PackedDays for WholeDays<'_> {
+    fn most_days(&self) -> usize {
+        self.days.len()
+    }
+
     fn each(&self, tag: &Tag, take: &mut dyn FnMut(&[u8]) -> Result<(), PackError>) {
         for d in &self.days {
             let good = match d.of(tag) {

@@ -27,6 +27,9 @@ pub enum Blocks<'a> {
 
 /// Where the packed days of a loop are: in memory, in files. Asked once for each [`LoopSource::load`].
 pub trait PackedDays: std::fmt::Debug + Sync {
+    /// How many days there may be of a loop.
+    fn most_days(&self) -> usize;
+
     /// Hands on each day's hour blocks of the loop, in order of time. What cannot be read, or is not taken, is the
     /// implementer's to know of: an assessment without it is not the loop's.
     fn each(&self, tag: &Tag, take: &mut dyn FnMut(&[u8]) -> Result<(), PackError>);
@@ -39,7 +42,8 @@ impl LoopSource<'_> {
         match &self.blocks {
             Blocks::Plain(b) => Cow::Borrowed(b),
             Blocks::Packed { days, from } => {
-                let mut out = Vec::new();
+                // Room for the whole record at once: grown by doubling, a long one would be held in twice its memory.
+                let mut out = Vec::with_capacity(days.most_days().saturating_mul(24));
                 days.each(&self.entry.tag, &mut |day| {
                     let before = out.len();
                     let taken = unpack(day, &mut out);

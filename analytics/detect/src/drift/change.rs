@@ -24,10 +24,10 @@ fn best_change(cells: &mut [Cell]) -> Option<(Base, Candidate, Scatter)> {
         let mut best: Option<Candidate> = None;
         for form in [Form::Offset, Form::Span] {
             for shape in [Shape::Step, Shape::Ramp] {
-                if let (_, Some(c)) = base.scan(cells, form, shape) {
-                    if best.is_none_or(|b| c.gain > b.gain) {
-                        best = Some(c);
-                    }
+                if let (_, Some(c)) = base.scan(cells, form, shape)
+                    && best.is_none_or(|b| c.gain > b.gain)
+                {
+                    best = Some(c);
                 }
             }
         }

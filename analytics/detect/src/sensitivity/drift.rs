@@ -2,8 +2,8 @@
 //!
 //! The detector's statistic for a fault of size `a` is `(a / se)^2`, with `se` the standard error of the fault's
 //! amplitude beside the base model over the days before and after the onset, in the loop's own day-to-day scatter. It is
-//! believed above `accept(days)`, and above a practical size. So nine of ten are found at `max(se sqrt(accept), practical)
-//! + 1.28 se`. The size at the end of a growing fault scatters more than that `se`, which takes the onset as known: the
+//! believed above `accept(days)`, and above a practical size. So nine of ten are found at 1.28 `se` above the
+//! larger of `se sqrt(accept)` and the practical size. The size at the end of a growing fault scatters more than that `se`, which takes the onset as known: the
 //! detector has to find the onset as well.
 //!
 //! The detector then runs on the loop's own blocks with a fault just beyond its boundary in the last days, one of the

@@ -82,6 +82,10 @@ pub(crate) fn assess_fleet(
 struct Packed(Vec<Vec<u8>>);
 
 impl analytics_detect::PackedDays for Packed {
+    fn most_days(&self) -> usize {
+        self.0.len()
+    }
+
     fn each(
         &self,
         _: &Tag,
