@@ -1,5 +1,7 @@
 //! Agreement by eighths on simulated loops: the true deviation at each eighth is known there.
 
+#![allow(clippy::print_stdout)]
+
 use analytics_detect::block::{DayBlock, day_blocks};
 use analytics_detect::{EighthAgreement, agreement};
 use ingest_model::{Columns, LoopEntry, Range, Reading, Tag, Transfer, UtcMicros};
