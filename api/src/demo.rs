@@ -374,7 +374,7 @@ mod tests {
         assert_eq!((o.seed, o.loops, o.days, o.period_s), (1, 240, 30, 120.0));
         for wrong in [
             "--loops 0",
-            "--loops 5001",
+            "--loops 10001",
             "--period 9s",
             "--period 11m",
             "--profile odd",
