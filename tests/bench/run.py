@@ -158,6 +158,20 @@ def sizes(table, quick, rounds):
         table.add(f"of these `{name}`", f"{size:.2f}", f"entropy {least:.2f}", "", "", None)
 
 
+def compact(table, quick, rounds):
+    """A copy of the week's store, its finished days written in the compact layout."""
+    _, store = site("week", loops=200 if quick else 1000, days=2 if quick else 7, period=60)
+    (s,) = said([PYTHON, HERE / "sizes.py", store, WORK / "plain"])
+    copy = WORK / "compact"
+    shutil.rmtree(copy, ignore_errors=True)
+    shutil.copytree(store, copy)
+    speed, size = said([DEBUG / "examples/bench", "compact", copy])
+    shutil.rmtree(copy)
+    table.add("bytes a reading, compact layout", f"{size['after']:.2f}", f"day files: {size['before']:.2f}", f"{size['after'] / size['before']:.2f}", "at most 6.5", size["after"] <= 6.5)
+    table.add("the same against the entropy of the signals", f"{size['after']:.2f}", f"{s['entropy']:.2f}", f"{size['after'] / s['entropy']:.2f}", "at most 1.4", size["after"] <= 1.4 * s["entropy"])
+    table.add("written in the compact layout", f"{speed['done'] / speed['cpu_s'] / 1e6:.2f} M rows a processor second", "", "", "", None)
+
+
 def codec(table, quick, rounds):
     runs = said([DEBUG / "examples/bench", "codec", *(["quick"] if quick else [])])
     each = {n: min(r["cpu_s"] / r["done"] for r in runs if r["name"] == n) for n in {r["name"] for r in runs}}
@@ -220,7 +234,7 @@ def minute(table, quick, rounds):
         table.add("the same, wall time", f"{wall:.2f} s", "", "", "at most 2 s at 1,000 readings/s", wall <= 2 if loops == 1000 else None)
 
 
-PARTS = {"assess": assess, "import": importing, "sizes": sizes, "codec": codec, "landing": landing, "history": history, "minute": minute}
+PARTS = {"assess": assess, "import": importing, "sizes": sizes, "compact": compact, "codec": codec, "landing": landing, "history": history, "minute": minute}
 
 
 def machine():

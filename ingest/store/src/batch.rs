@@ -70,12 +70,6 @@ pub(crate) fn to_batch(
     keys: Vec<i32>,
     rows: &Columns,
 ) -> Result<RecordBatch, ArrowError> {
-    let mut names = StringBuilder::new();
-    for tag in dictionary {
-        names.append_value(tag.as_str());
-    }
-    let tag =
-        DictionaryArray::<Int32Type>::try_new(Int32Array::from(keys), Arc::new(names.finish()))?;
     let floats = |v: &[f64]| -> ArrayRef {
         let there = |x: f64| x.is_finite();
         Arc::new(masked::<Float64Type, f64>(v, there, |x| x))
@@ -85,9 +79,9 @@ pub(crate) fn to_batch(
         let a = masked::<TimestampMicrosecondType, i64>(v, there, |t| t);
         Arc::new(a.with_timezone("UTC"))
     };
-    let columns: Vec<ArrayRef> = vec![
+    let mut columns: Vec<ArrayRef> = vec![
         times(&rows.time),
-        Arc::new(tag),
+        tags(dictionary, keys.into())?,
         floats(&rows.pv),
         floats(&rows.sv),
         floats(&rows.tv),
@@ -95,6 +89,24 @@ pub(crate) fn to_batch(
         floats(&rows.reported_ma),
         floats(&rows.analog_ma),
         times(&rows.analog_time),
+    ];
+    columns.extend(plain(rows));
+    RecordBatch::try_new(schema(), columns)
+}
+
+/// The column of tags.
+pub(crate) fn tags(dictionary: &[Tag], keys: Int32Array) -> Result<ArrayRef, ArrowError> {
+    let mut names = StringBuilder::new();
+    for tag in dictionary {
+        names.append_value(tag.as_str());
+    }
+    let tags = DictionaryArray::<Int32Type>::try_new(keys, Arc::new(names.finish()))?;
+    Ok(Arc::new(tags))
+}
+
+/// The columns that every layout writes as they are: status bytes and counters.
+pub(crate) fn plain(rows: &Columns) -> [ArrayRef; 7] {
+    [
         integers::<UInt8Type, _>(&rows.response_code),
         integers::<UInt8Type, _>(&rows.device_status),
         integers::<UInt8Type, _>(&rows.extended_status),
@@ -102,12 +114,11 @@ pub(crate) fn to_batch(
         integers::<UInt32Type, _>(&rows.exchanges),
         integers::<UInt32Type, _>(&rows.comm_errors),
         integers::<UInt16Type, _>(&rows.config_changes),
-    ];
-    RecordBatch::try_new(schema(), columns)
+    ]
 }
 
 /// Values outside the target (the sentinel -1) become null.
-pub(crate) fn integers<T, S>(values: &[S]) -> ArrayRef
+fn integers<T, S>(values: &[S]) -> ArrayRef
 where
     T: ArrowPrimitiveType,
     T::Native: TryFrom<S>,

@@ -181,10 +181,14 @@ impl DayFileWriter {
 fn properties() -> parquet::errors::Result<WriterProperties> {
     let mut p = WriterProperties::builder()
         .set_compression(Compression::ZSTD(ZstdLevel::try_new(3)?))
-        .set_statistics_enabled(EnabledStatistics::Page)
+        .set_statistics_enabled(EnabledStatistics::Chunk)
         .set_max_row_group_row_count(None)
         .set_data_page_row_count_limit(PAGE_ROWS)
         .set_created_by(format!("loopwitness {}", env!("CARGO_PKG_VERSION")));
+    // Pages are looked up by these; of the others they would only take room.
+    for name in ["time", "tag"] {
+        p = p.set_column_statistics_enabled(ColumnPath::from(name), EnabledStatistics::Page);
+    }
     for name in [
         "time",
         "analog_time",

@@ -1,9 +1,13 @@
-//! What single parts of the program cost, one figure a line as JSON: `bench codec | landing`; and for counting
+//! What single parts of the program cost, one figure a line as JSON: `bench codec | landing DIR | compact STORE`; and for counting
 //! instructions, `bench kernel NAME TIMES` (`bench kernels` names them). Read by `tests/bench/run.py` and
 //! `.ci/instructions`.
 #![allow(clippy::print_stdout)]
 
 use anyhow::{Context, bail};
+use ingest_model::UtcMicros;
+use ingest_store::Store;
+use std::path::Path;
+use std::time::{Duration, Instant};
 
 mod codec;
 mod kernels;
@@ -17,6 +21,7 @@ fn main() -> anyhow::Result<()> {
         ["codec", "quick"] => codec::run(1_000_000),
         ["landing", dir] => landing::run(dir.as_ref(), 100),
         ["landing", dir, "quick"] => landing::run(dir.as_ref(), 10),
+        ["compact", store] => compact(store.as_ref()),
         ["kernels"] => {
             for (name, times) in kernels::ALL {
                 println!("{name} {times}");
@@ -27,8 +32,21 @@ fn main() -> anyhow::Result<()> {
             let times = times.parse().context("TIMES is not a number")?;
             kernels::run(name, times)
         }
-        _ => bail!("bench codec | landing DIR | kernels | kernel NAME TIMES"),
+        _ => bail!("bench codec | landing DIR | compact STORE | kernels | kernel NAME TIMES"),
     }
+}
+
+/// Writes every day of a store but the newest in the compact layout; bytes a reading before and after.
+fn compact(store: &Path) -> anyhow::Result<()> {
+    let far = UtcMicros(i64::MAX / 2);
+    let store = Store::open(store, "bench", far)?;
+    let (cpu, began) = (process_s()?, Instant::now());
+    let done = store.compact_days_older_than(Duration::ZERO, far)?;
+    let (cpu, wall) = (process_s()? - cpu, began.elapsed().as_secs_f64());
+    say("compact", done.rows, cpu, wall);
+    let [before, after] = [done.bytes_before, done.bytes].map(|b| b as f64 / done.rows as f64);
+    println!("{{\"name\":\"compact size\",\"before\":{before:.3},\"after\":{after:.3}}}");
+    Ok(())
 }
 
 /// Processor time of this thread, seconds (proc_pid_schedstat: the first number is nanoseconds on a processor).

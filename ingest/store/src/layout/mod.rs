@@ -7,10 +7,9 @@ mod forms;
 mod note;
 mod times;
 
-use crate::batch::{NAMES, append_plain, integers};
-use arrow_array::builder::StringBuilder;
+use crate::batch::{NAMES, append_plain, plain, tags};
 use arrow_array::cast::AsArray;
-use arrow_array::types::{Int32Type, Int64Type, UInt8Type, UInt16Type, UInt32Type};
+use arrow_array::types::{Int32Type, Int64Type};
 use arrow_array::{
     Array, ArrayRef, BinaryArray, DictionaryArray, Int32Array, Int64Array, RecordBatch,
 };
@@ -117,13 +116,9 @@ impl Packed {
         keys: Vec<i32>,
         rows: &Columns,
     ) -> Result<RecordBatch, ArrowError> {
-        let mut names = StringBuilder::new();
-        for tag in dictionary {
-            names.append_value(tag.as_str());
-        }
         let notes = BinaryArray::from_iter_values(&self.notes);
         let keys = Int32Array::from(keys);
-        let tag = DictionaryArray::<Int32Type>::try_new(keys.clone(), Arc::new(names.finish()))?;
+        let tag = tags(dictionary, keys.clone())?;
         let layout = DictionaryArray::<Int32Type>::try_new(keys, Arc::new(notes))?;
         let coded = |n: usize| -> Result<ArrayRef, ArrowError> {
             let slot = CODED.iter().position(|c| *c == n);
@@ -145,20 +140,12 @@ impl Packed {
             let nulls = some_missing.then(|| there.into_iter().collect());
             Ok(Arc::new(Int64Array::try_new(values.into(), nulls)?))
         };
-        let mut columns: Vec<ArrayRef> = vec![coded(0)?, Arc::new(tag)];
+        let mut columns: Vec<ArrayRef> = vec![coded(0)?, tag];
         for n in FLOATS.chain([ANALOG_TIME]) {
             columns.push(coded(n)?);
         }
-        columns.extend([
-            integers::<UInt8Type, _>(&rows.response_code),
-            integers::<UInt8Type, _>(&rows.device_status),
-            integers::<UInt8Type, _>(&rows.extended_status),
-            integers::<UInt8Type, _>(&rows.pv_status),
-            integers::<UInt32Type, _>(&rows.exchanges),
-            integers::<UInt32Type, _>(&rows.comm_errors),
-            integers::<UInt16Type, _>(&rows.config_changes),
-            Arc::new(layout) as ArrayRef,
-        ]);
+        columns.extend(plain(rows));
+        columns.push(Arc::new(layout));
         RecordBatch::try_new(schema(), columns)
     }
 
