@@ -18,6 +18,8 @@ use tokio_util::sync::CancellationToken;
 
 /// Between two seals of the landing.
 const SEAL_EVERY: Duration = Duration::from_secs(180);
+/// Old days written in the compact layout between two seals; the seals and the end of the service wait for them.
+const COMPACTED_AT_ONCE: usize = 2;
 /// An assessment follows new readings after this time, and comes at least so often.
 const ASSESS_SOON: Duration = Duration::from_secs(10);
 const ASSESS_AT_LEAST: Duration = Duration::from_secs(60);
@@ -298,7 +300,11 @@ async fn seal_now_and_then(
             Err(e) => tracing::error!("cannot drop old days, trying again later: {e:#}"),
         }
         let Some(after) = compact_after else { continue };
-        match blocking(move || Ok(old.compact_days_older_than(after, clock::now())?)).await {
+        match blocking(move || {
+            Ok(old.compact_days_older_than(after, COMPACTED_AT_ONCE, clock::now())?)
+        })
+        .await
+        {
             Ok(done) if done.days == 0 => {}
             Ok(done) => tracing::info!(
                 "wrote {} days older than {} days in the compact layout: {} readings, {} bytes instead of {}",

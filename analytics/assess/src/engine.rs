@@ -352,15 +352,7 @@ impl Engine {
                 },
             })
             .collect();
-        let work = snapshot
-            .work()
-            .iter()
-            .map(|w| Work {
-                tag: w.tag.clone(),
-                from: w.from,
-                to: w.to,
-            })
-            .collect();
+        let work = announced(snapshot);
         let fleet = Fleet {
             loops,
             from,
@@ -403,6 +395,18 @@ fn begin(spill: &mut Option<Spill>, rollups: Option<&Rollups>) -> Result<RollupW
         // Made above.
         None => Spill::new(rollups)?.create(),
     }
+}
+
+/// Announced work as the detectors take it.
+pub(crate) fn announced(snapshot: &Snapshot) -> Vec<Work> {
+    let windows = snapshot.work().iter();
+    windows
+        .map(|w| Work {
+            tag: w.tag.clone(),
+            from: w.from,
+            to: w.to,
+        })
+        .collect()
 }
 
 /// The days of one assessment as the detectors read them.

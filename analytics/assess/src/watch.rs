@@ -1,7 +1,7 @@
 //! A number for every silence, over a fleet: nightly, from whole days, and only for loops of which something changed.
 
 use crate::day::Day;
-use crate::engine::Assessed;
+use crate::engine::{Assessed, announced};
 use analytics_detect::context::{Context, ContextRows};
 use analytics_detect::sensitivity::{LoopWatch, Watched, of_loop};
 use analytics_detect::{
@@ -67,15 +67,7 @@ impl Watch {
             .collect();
         self.known
             .retain(|tag, _| entries.iter().any(|e| e.tag == *tag));
-        let work: Vec<Work> = snapshot
-            .work()
-            .iter()
-            .map(|w| Work {
-                tag: w.tag.clone(),
-                from: w.from,
-                to: w.to,
-            })
-            .collect();
+        let work = announced(snapshot);
         let sources: Vec<LoopSource<'_>> = entries
             .iter()
             .map(|entry| LoopSource {

@@ -48,10 +48,12 @@ impl Store {
     /// Writes days that ended more than `after` before the newest reading (or before now, should a clock have run ahead)
     /// in the compact layout, one file an origin: the same rows to the bit. A file is one transaction, and others
     /// write meanwhile; snapshots taken before keep reading the old files for ten minutes. Days that are compact already
-    /// cost nothing; rows that come late for one make it be written again.
+    /// cost nothing; rows that come late for one make it be written again. At most
+    /// `most_days` days a call, the oldest first: who asks for a year of them still has other work to do in between.
     pub fn compact_days_older_than(
         &self,
         after: Duration,
+        most_days: usize,
         now: UtcMicros,
     ) -> Result<CompactReport, StoreError> {
         let mut report = CompactReport::default();
@@ -68,10 +70,12 @@ impl Store {
                 .filter(|(day, _)| UtcMicros::from_day(day.saturating_add(1)) <= before);
             old.filter(|(_, parts)| parts.iter().any(|p| !is_compact(&p.name)))
                 .map(|(day, _)| *day)
+                .take(most_days)
                 .collect()
         };
         for day in days {
             let image = self.writer().state.image(&Image::default())?;
+            let mut done = false;
             for origin in [Origin::Imported, Origin::Collected] {
                 let parts = of_origin(&image, day, origin);
                 if parts.iter().all(|p| is_compact(&p.name)) {
@@ -87,11 +91,12 @@ impl Store {
                     continue;
                 }
                 self.replace(&mut writer, stage, &parts, now)?;
+                done = true;
                 report.rows += rows;
                 report.bytes += bytes;
                 report.bytes_before += parts.iter().map(|p| p.bytes).sum::<u64>();
             }
-            report.days += 1;
+            report.days += usize::from(done);
         }
         self.remove_replaced(&mut self.writer(), now)?;
         Ok(report)

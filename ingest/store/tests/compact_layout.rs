@@ -60,26 +60,33 @@ fn old_days_become_compact_and_read_the_same() {
             .collect::<Vec<_>>()
     };
     let loops = per_loop(&before);
+    // No more days than asked for.
+    let none = store.compact_days_older_than(Duration::ZERO, 0, now());
+    assert_eq!((none.unwrap().days, compact_files(&path)), (0, 0));
     // The newest reading is on day 2: day 0 ended more than a day before, day 1 and 2 did not.
-    let report = store.compact_days_older_than(DAY, now()).unwrap();
+    let report = store
+        .compact_days_older_than(DAY, usize::MAX, now())
+        .unwrap();
     assert_eq!((report.days, compact_files(&path)), (1, 1));
     assert!(report.rows > 0 && report.bytes > 0 && report.bytes_before > 0);
     let report = store
-        .compact_days_older_than(Duration::ZERO, now())
+        .compact_days_older_than(Duration::ZERO, usize::MAX, now())
         .unwrap();
     assert_eq!(
         report.days, 1,
         "imported and collected of day 1, each a file"
     );
     assert_eq!(compact_files(&path), 3);
-    let again = store.compact_days_older_than(DAY, now()).unwrap();
+    let again = store
+        .compact_days_older_than(DAY, usize::MAX, now())
+        .unwrap();
     assert_eq!(again, CompactReport::default(), "nothing is done twice");
     let after = store.reader().snapshot().unwrap();
     assert_eq!((flat(&after), per_loop(&after)), (all.clone(), loops));
     assert_eq!(flat(&before), all, "an older snapshot still reads");
     // Ten minutes later the files before are gone.
     store
-        .compact_days_older_than(DAY, now().plus_s(601.0))
+        .compact_days_older_than(DAY, usize::MAX, now().plus_s(601.0))
         .unwrap();
     store.seal(now().plus_s(601.0)).unwrap();
     assert_eq!(names(&path.join("history")).len(), 4);
@@ -90,7 +97,13 @@ fn old_days_become_compact_and_read_the_same() {
     store.seal(now()).unwrap();
     let late = rows(&path);
     assert!(late.len() > all.len());
-    assert_eq!(store.compact_days_older_than(DAY, now()).unwrap().days, 1);
+    assert_eq!(
+        store
+            .compact_days_older_than(DAY, usize::MAX, now())
+            .unwrap()
+            .days,
+        1
+    );
     assert_eq!(rows(&path), late);
 
     // An exported folder is in the open layout, for any reader.
@@ -117,12 +130,14 @@ fn whatever_fails_every_row_is_there_once() {
             copy(&base, &work);
             let files = Trouble::new(plan(n));
             if let Ok(store) = Store::open_with(&work, "test", now(), Arc::new(files.clone())) {
-                let _ = store.compact_days_older_than(DAY, now());
-                let _ = store.compact_days_older_than(DAY, now().plus_s(601.0));
+                let _ = store.compact_days_older_than(DAY, usize::MAX, now());
+                let _ = store.compact_days_older_than(DAY, usize::MAX, now().plus_s(601.0));
             }
             assert_eq!(rows(&work), all, "operation {n}");
             let store = Store::open(&work, "test", now()).unwrap();
-            store.compact_days_older_than(DAY, now()).unwrap();
+            store
+                .compact_days_older_than(DAY, usize::MAX, now())
+                .unwrap();
             drop(store);
             assert_eq!(rows(&work), all, "operation {n}");
             assert_eq!(compact_files(&work), 1, "operation {n}");
