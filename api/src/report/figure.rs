@@ -67,7 +67,7 @@ impl Plot {
             .raw("</text>");
     }
 
-    fn rect(&self, h: &mut Html, class: &'static str, x: (f64, f64), y: (f64, f64)) {
+    pub(super) fn rect(&self, h: &mut Html, class: &'static str, x: (f64, f64), y: (f64, f64)) {
         h.raw("<rect class=\"")
             .raw(class)
             .raw("\" x=\"")
@@ -253,6 +253,7 @@ pub(super) fn deviation(
         ),
     );
     draw_deviation(h, &plot, trace, tolerance_pct, finding);
+    label_newest(h, &plot, trace);
     h.raw("</svg>");
 }
 
@@ -305,9 +306,13 @@ pub(super) fn draw_deviation(
         let since = format!("since {}", h.zone().minute(f.onset));
         plot.label(h, class, x + shift, TOP - 6.0, &since);
     }
+}
+
+/// The newest mean, at the right of its line.
+pub(super) fn label_newest(h: &mut Html, plot: &Plot, trace: &Trace) {
     if let Some(v) = newest(trace) {
         let text = format!("{} %", signed(v, 2));
-        plot.label(h, "t v", right + 6.0, plot.y(v) + 4.0, &text);
+        plot.label(h, "t v", WIDTH - RIGHT + 6.0, plot.y(v) + 4.0, &text);
     }
 }
 

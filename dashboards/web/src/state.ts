@@ -67,7 +67,7 @@ export async function readRegister(): Promise<void> {
     let after: string | null = null;
     do {
       const more: string = after === null ? "" : `&after=${encodeURIComponent(after)}`;
-      const page: { loops: LoopEntry[]; next: string | null } = await get(`loops?limit=5000${more}`);
+      const page: { loops: LoopEntry[]; next: string | null } = await get(`loops?limit=10000${more}`);
       for (const l of page.loops) all.set(l.tag, l);
       after = page.next;
     } while (after !== null);
@@ -80,8 +80,9 @@ export async function readRegister(): Promise<void> {
 
 /** Starts reading and keeps at it: an event stream says when there is a new result, polling covers its absence. */
 export function begin(): void {
-  // The list first: the register of a large fleet takes longer to read than the list to draw.
-  void refresh().then(() => readRegister());
+  // The list first: the register of a large fleet takes longer to read than the list to draw. Other sheets need both.
+  if (location.pathname === "/") void refresh().then(() => readRegister());
+  else void Promise.all([refresh(), readRegister()]);
   let streaming = false;
   const stream = new EventSource("/api/v1/events");
   stream.addEventListener("assessed", () => void refresh());
