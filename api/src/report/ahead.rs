@@ -80,14 +80,20 @@ impl<'a> Ahead<'a> {
             if (low.0 as f64) < end && b > a {
                 plot.line(h, "hit", (a, b), (plot.y(edge), plot.y(edge)));
             }
-            let day = |t: UtcMicros| h.zone().day(t);
+            // The year is on the page, and a forecast of more than one is not made.
+            let day = |t: UtcMicros| {
+                let whole = h.zone().day(t);
+                whole
+                    .rsplit_once(' ')
+                    .map_or(whole.clone(), |(d, _)| d.to_owned())
+            };
             let words = f.reaches_tolerance_at.filter(|t| *t > self.now).map(|t| {
                 let range = format!("80 %: {} to {}", day(low), day(high));
                 (format!("tolerance {}", day(t)), range)
             });
             if let Some((date, range)) = words {
-                // On the side of the edge where no forecast goes.
-                let y = plot.y(edge) + if edge > 0.0 { 16.0 } else { -22.0 };
+                // Beyond the other edge, where no forecast goes.
+                let y = plot.y(-edge) + if edge > 0.0 { 16.0 } else { -22.0 };
                 plot.label(h, "t b e halo", WIDTH - RIGHT - 4.0, y, &date);
                 plot.label(h, "t e halo", WIDTH - RIGHT - 4.0, y + 14.0, &range);
             }

@@ -117,6 +117,28 @@ impl Plot {
         );
     }
 
+    /// A step as wide as each bin, in ink: the difference alone has a colour.
+    fn steps(&self, h: &mut Html, trace: &Trace, values: &[f64]) {
+        let step = f64::from(trace.step_s) * 1e6;
+        h.raw("<path class=\"step\" d=\"");
+        let mut before = f64::NEG_INFINITY;
+        for (t, v) in trace.time.iter().zip(values) {
+            let from = t.0 as f64;
+            if !v.is_finite() {
+                before = f64::NEG_INFINITY;
+                continue;
+            }
+            h.raw(if from - before < 1e6 { "L" } else { "M" })
+                .at(self.x(from))
+                .raw(" ")
+                .at(self.y(*v))
+                .raw("H")
+                .at(self.x(from + step));
+            before = from + step;
+        }
+        h.raw("\"/>");
+    }
+
     /// A line through the values, broken where nothing was seen, with a dot each.
     fn course(&self, h: &mut Html, points: &[(f64, f64)]) {
         h.raw("<path class=\"course\" d=\"");
@@ -344,7 +366,7 @@ pub(super) fn failed_plot(trace: &Trace) -> Option<(Plot, Vec<f64>)> {
 /// The marks of the failed exchanges within `plot`.
 pub(super) fn draw_failed(h: &mut Html, plot: &Plot, trace: &Trace, percent: &[f64]) {
     plot.axes(h, &|v| figures(v));
-    plot.course(h, &points(trace, percent));
+    plot.steps(h, trace, percent);
 }
 
 /// Share of polls without a good reply by day.

@@ -209,20 +209,23 @@ fn rows(h: &mut Html, c: &Content<'_>) {
         h.text(&z.said(&row.why, row.findings.first(), c.to()))
             .raw(" <span class=\"q\">");
         let mut names: Vec<String> = Vec::new();
-        for f in &row.findings {
+        // The sentence says what the first one is.
+        for f in row.findings.iter().skip(1) {
             let name = what(f);
             if !names.contains(&name) {
                 names.push(name);
             }
         }
-        h.text(&names.join(", "));
+        if !names.is_empty() {
+            h.text("Also: ").text(&names.join("; ")).text(". ");
+        }
         if let Some(group) = row
             .common_cause
             .as_deref()
             .and_then(|id| c.assessed.result.common_causes.iter().find(|g| g.id == id))
         {
             h.text(&format!(
-                "; with {} {}",
+                "Shared: {} {}.",
                 scope_words(group.scope),
                 group.name
             ));

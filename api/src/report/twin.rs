@@ -30,7 +30,7 @@ const STYLE: &str = "svg{--paper:#fbfaf5;--paper-2:#f3f0e5;--wash:#ecd3e6;--band
 .band{fill:var(--band)}.onsets{fill:var(--rule-2);fill-opacity:.28}.grid{stroke:var(--rule);stroke-width:.5}.axis,.tick{stroke:var(--rule-2);stroke-width:.8}.zero{stroke:var(--rule-2);stroke-width:.9}\
 .spread{stroke:var(--diff);stroke-width:2.6;stroke-opacity:.22}.course{fill:none;stroke:var(--diff);stroke-width:1.6;stroke-linejoin:round}.dot{fill:var(--diff)}.onset{stroke:var(--ink);stroke-dasharray:2 2}\
 .fut{fill:var(--paper-2)}.nowl{stroke:var(--ink)}.fan{fill:var(--wash)}.fwd{stroke:var(--diff);stroke-width:1.3;stroke-dasharray:5 4}.hit{stroke:var(--ink);stroke-width:3}.bits{stroke:var(--ink);stroke-width:8}.halo{paint-order:stroke;stroke:var(--paper-2);stroke-width:4px}\
-.dig{fill:none;stroke:var(--ink);stroke-width:1.1;stroke-linejoin:round}.ana{fill:none;stroke:var(--ink);stroke-width:2.9;stroke-linecap:round}";
+.step{fill:none;stroke:var(--ink)}.dig{fill:none;stroke:var(--ink);stroke-width:1.1;stroke-linejoin:round}.ana{fill:none;stroke:var(--ink);stroke-width:2.9;stroke-linecap:round}";
 
 /// What the picture is made from; trace and readings lie in the same time.
 pub(crate) struct Picture<'a> {
@@ -228,6 +228,17 @@ fn strip(
     *top += height + TITLE;
 }
 
+/// Longer than this between two readings is a gap, as on the page.
+fn gap_of(time: &[i64]) -> f64 {
+    let mut between: Vec<i64> = time.windows(2).map(|w| w[1] - w[0]).collect();
+    between.sort_unstable();
+    let at = |share: f64| {
+        let place = (share * between.len() as f64) as usize;
+        between.get(place).map_or(f64::INFINITY, |d| *d as f64)
+    };
+    (3.0 * at(0.5)).max(4.0 * at(0.9))
+}
+
 /// Digital value as a line, analog as dots, on the engineering axis.
 fn both(h: &mut Html, p: &Picture<'_>) {
     let c = p.readings;
@@ -255,15 +266,16 @@ fn both(h: &mut Html, p: &Picture<'_>) {
     };
     plot.axes(h, &figures);
     h.raw("<path class=\"dig\" d=\"");
-    let mut pen_down = false;
-    for (t, v) in c.time.iter().zip(&c.pv) {
-        if v.is_finite() {
-            h.raw(if pen_down { "L" } else { "M" })
-                .at(plot.x(*t as f64))
-                .raw(" ")
-                .at(plot.y(*v));
-        }
-        pen_down = v.is_finite();
+    let gap = gap_of(&c.time);
+    let mut before = None;
+    for (t, v) in c.time.iter().zip(&c.pv).filter(|(_, v)| v.is_finite()) {
+        // A single poll without an answer leaves no hole; a silence does.
+        let on = before.is_some_and(|b: i64| (t - b) as f64 <= gap);
+        h.raw(if on { "L" } else { "M" })
+            .at(plot.x(*t as f64))
+            .raw(" ")
+            .at(plot.y(*v));
+        before = Some(*t);
     }
     h.raw("\"/><path class=\"ana\" d=\"");
     let mut before = f64::NEG_INFINITY;

@@ -80,12 +80,16 @@ export async function readRegister(): Promise<void> {
 
 /** Starts reading and keeps at it: an event stream says when there is a new result, polling covers its absence. */
 export function begin(): void {
-  // The list first: the register of a large fleet takes longer to read than the list to draw. Other sheets need both.
-  if (location.pathname === "/") void refresh().then(() => readRegister());
-  else void Promise.all([refresh(), readRegister()]);
+  // The list first: the register of a large fleet takes longer to read than most sheets to draw. Two sheets need it at once.
+  if (/^\/(wiring|register)/.test(location.pathname)) void Promise.all([refresh(), readRegister()]);
+  else void refresh().then(() => readRegister());
   let streaming = false;
   const stream = new EventSource("/api/v1/events");
-  stream.addEventListener("assessed", () => void refresh());
+  stream.addEventListener("assessed", (e) => {
+    // The stream begins with the result that the sheet has already.
+    const held = assessment.peek()?.assessed_at;
+    if (!held || !String(e.data).includes(held)) void refresh();
+  });
   stream.addEventListener("register", () => void readRegister());
   stream.onopen = () => {
     streaming = true;
