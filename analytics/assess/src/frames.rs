@@ -401,3 +401,16 @@ pub(crate) fn agreement_csv(rows: &[AgreementRow]) -> Result<String, AssessError
     )?;
     csv_of(frame)
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_in_tables_have_six_figures() {
+        let frame = frame!([0.051_992_000_000_000_003, -1.0 / 3.0, f64::NAN, 1e-12], "v" => |v| *v);
+        let csv = csv_of(frame.unwrap()).unwrap();
+        let lines: Vec<&str> = csv.lines().collect();
+        assert_eq!(lines, ["v", "0.051992", "-0.333333", "NaN", "1e-12"]);
+    }
+}

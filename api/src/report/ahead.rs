@@ -104,10 +104,15 @@ impl<'a> Ahead<'a> {
     }
 }
 
-/// Paper of another colour for the time to come, and the line where it begins.
-pub(super) fn draw_now(h: &mut Html, plot: &Plot, now: UtcMicros, bottom: f64) {
+/// Paper of another colour for the time to come.
+pub(super) fn draw_ahead(h: &mut Html, plot: &Plot, now: UtcMicros, bottom: f64) {
     let x = plot.x(now.0 as f64);
     plot.rect(h, "fut", (x, WIDTH - RIGHT), (TOP, bottom));
+}
+
+/// The line where it begins.
+pub(super) fn draw_now(h: &mut Html, plot: &Plot, now: UtcMicros, bottom: f64) {
+    let x = plot.x(now.0 as f64);
     plot.line(h, "nowl", (x, x), (TOP, bottom));
 }
 

@@ -2,7 +2,7 @@
 //! exchanges. For print,
 //! for documents, and where nothing runs; the page draws the same marks and can be moved.
 
-use super::ahead::{Ahead, draw_now, draw_ribbon, ribbon_height, set_bits};
+use super::ahead::{Ahead, draw_ahead, draw_now, draw_ribbon, ribbon_height, set_bits};
 use super::figure::{
     LEFT, Plot, RIGHT, TOP, WIDTH, deviation_plot, draw_deviation, draw_failed, failed_plot,
     label_newest, newest,
@@ -165,11 +165,14 @@ fn difference(h: &mut Html, plot: &Plot, p: &Picture<'_>) {
         .now
         .and_then(|now| Some((now, Ahead::of(p.finding, now)?)));
     if let Some((now, _)) = &ahead {
-        draw_now(h, plot, *now, plot.height - BENEATH);
+        draw_ahead(h, plot, *now, plot.height - BENEATH);
     }
     draw_deviation(h, plot, p.trace, tolerance, p.finding);
     match ahead {
-        Some((_, ahead)) => ahead.draw(h, plot, tolerance),
+        Some((now, ahead)) => {
+            draw_now(h, plot, now, plot.height - BENEATH);
+            ahead.draw(h, plot, tolerance);
+        }
         None => label_newest(h, plot, p.trace),
     }
 }

@@ -122,6 +122,7 @@ export function valueWords(f: Finding): string {
     const v = evidence(f, key);
     return v === null ? "" : show(v);
   };
+  const stood = f.ended === null ? "stands" : "stood";
   switch (f.kind) {
     case "analog-digital-drift":
       if (f.cause === "supply-limited") return has("ceiling_ma", (v) => `stops at ${ma(v)}`);
@@ -134,9 +135,9 @@ export function valueWords(f: Finding): string {
     case "noise-change":
       return has("scatter_ratio", (v) => `×${THIN}${num(v, 2)}`);
     case "fixed-current":
-      return has("held_at_ma", (v) => `stands at ${ma(v, 3)}`);
+      return has("held_at_ma", (v) => `${stood} at ${ma(v, 3)}`);
     case "stuck-value":
-      return has("held_at_ma", (v) => `stands at ${ma(v)}`) || has("held_at_pct", (v) => `stands at ${pct(v, 1)}`);
+      return has("held_at_ma", (v) => `${stood} at ${ma(v)}`) || has("held_at_pct", (v) => `${stood} at ${pct(v, 1)}`);
     case "current-out-of-range":
       return f.cause?.endsWith("low") ? has("lowest_ma", (v) => `current ${ma(v)}`) : has("highest_ma", (v) => `current ${ma(v)}`);
     case "status-chatter":

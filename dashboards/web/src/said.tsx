@@ -3,7 +3,7 @@
 // The service writes its sentences in UTC, always as `2 Mar 14:05`. A time that one of the finding's own instants explains
 // is that instant; any other is the nearest such time to the end of the record.
 
-import { Term } from "./term";
+import { Tags, Term } from "./term";
 import { DAY, HOUR, MONTHS, day, instant, ms, offsetAt, plainInstant, tied, utc } from "./format";
 import { now } from "./state";
 
@@ -80,13 +80,6 @@ export function Said({ text, of, terms = false }: { text: string; of?: Instants 
       {pieces(text, of, end).map((p, i) => (typeof p === "number" ? <At key={i} t={p} words={wordsAt(p, of, end)} /> : terms ? <Term.Text key={i} text={tied(p)} />   : <Tags key={i} text={tied(p)} />))}
     </>
   );
-}
-
-const TAG = /\b([A-Z][A-Z0-9]*(?:-[A-Z0-9]+)+)\b/;
-
-/** A name never breaks at its hyphen. */
-function Tags({ text }: { text: string }) {
-  return <>{text.split(TAG).map((t, i) => (i % 2 === 1 ? <span key={i} class="nb">{t}</span> : t))}</>;
 }
 
 /** The same as plain text, for labels. */

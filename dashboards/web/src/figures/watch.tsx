@@ -113,7 +113,7 @@ export function FleetWatch({ version }: { version: string }) {
           <p class="nt">
             The smallest fault of each sort that would be found in 9 of 10 cases, {watch.as_of === null ? "not worked out yet: that follows the first assessment, then once a day" : `worked out on the record up to ${day(ms(watch.as_of), now.value)}`}. {watch.limits}
           </p>
-          <div class="scroll" tabIndex={0} role="region" aria-label="Smallest faults that would be found">
+          <div class="scroll tight" tabIndex={0} role="region" aria-label="Smallest faults that would be found">
             <table>
               <thead>
                 <tr>

@@ -189,7 +189,7 @@ function Gateways({ gateways, course }: { gateways: Gateway[]; course: Course | 
               </span>
               <span class="crem">
                 {remark}
-                {g && remark === "" && [readingIn(g) ? "reading in after a start" : "", g.master ? `as ${g.master} master` : ""].filter((t) => t !== "").join(", ")}
+                {g && remark === "" && (readingIn(g) ? "reading in after a start" : g.master ? `as ${g.master} master` : "")}
                 {g?.connected && g.last_error ? `; last error: ${g.last_error}` : ""}
               </span>
             </div>
