@@ -120,6 +120,11 @@ impl Store {
         Rollups::with(&self.dir, self.files.clone())
     }
 
+    /// Where what the watch would see on each loop is kept: one part a loop.
+    pub fn numbers(&self) -> Rollups {
+        self.rollups().in_folder("numbers")
+    }
+
     /// Where the collector hands in readings.
     pub fn landing(&self) -> Landing {
         // Present from open to drop.
