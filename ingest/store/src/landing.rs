@@ -44,7 +44,7 @@ impl Shared {
             .unwrap_or_else(PoisonError::into_inner) = register;
     }
 
-    fn register(&self) -> Arc<Register> {
+    pub(crate) fn register(&self) -> Arc<Register> {
         self.register
             .read()
             .unwrap_or_else(PoisonError::into_inner)
