@@ -71,7 +71,7 @@ fn a_sheet_for_each_loop_with_findings() {
         "Small Works",
         "PT-102",
         "feed pressure",
-        "current-out-of-range",
+        "current out of range",
         // The sentence, the checks, the cautions and the form of the same loop.
         "3.50 mA at the lowest",
         "Measure the current at the input terminals",
