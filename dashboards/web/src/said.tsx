@@ -37,7 +37,8 @@ const yearless = (text: string, end: number): string => text.replace(DATED, (who
 function wordsAt(t: number, of: Instants | undefined, end: number): string {
   const is = (...names: (typeof FIELDS)[number][]): boolean => names.some((n) => ms(of?.[n]) === t);
   const wide = ms(of?.onset_high) - ms(of?.onset_low) > 2 * DAY;
-  if (is("reaches_tolerance_at", "reaches_tolerance_low", "reaches_tolerance_high") || (wide && is("onset", "onset_low", "onset_high"))) return day(t, end);
+  // What is still to come is a forecast, whoever knows its instants.
+  if (t > end || is("reaches_tolerance_at", "reaches_tolerance_low", "reaches_tolerance_high") || (wide && is("onset", "onset_low", "onset_high"))) return day(t, end);
   return plainInstant(t, end);
 }
 

@@ -209,10 +209,10 @@ function History({ list }: { list: readonly CaseEvent[] }) {
             </span>
             <span class="who">{e.who === "loopwitness" ? "the watch" : e.who}</span>
             <span class="what">
-              <b>{eventWords(e)}</b> {e.why && <Said text={e.why} />}
+              <b>{eventWords(e)}</b> {e.who === "loopwitness" ? <Said text={e.why ?? ""} /> : e.why}
               {particulars(e, end).map((p) => (
                 <span class="pt" key={p}>
-                  <Said text={p} />
+                  {e.who === "loopwitness" ? <Said text={p} /> : p}
                 </span>
               ))}
             </span>
