@@ -96,7 +96,7 @@ impl Store {
             .at("write", &landing_path)?;
         recover_files(&*files, dir, &mut writer.state, now)?;
         let reader = StoreReader::open_with(dir, files.clone())?;
-        let shared = Arc::new(Shared::new(image.register.clone()));
+        let shared = Arc::new(Shared::new(&image.register));
         let (landing, thread) =
             Landing::start(dir, files.clone(), landing_db, shared.clone(), lock)?;
         Ok(Self {
@@ -203,7 +203,7 @@ impl Store {
     }
 
     pub(crate) fn set_register(&self, register: Arc<Register>) {
-        self.shared.set_register(register);
+        self.shared.set_register(&register);
     }
 
     /// Publishes staged files and records them: all become visible, or none.
