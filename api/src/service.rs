@@ -370,7 +370,11 @@ async fn assess_on_and_on(shared: Arc<Shared>, shutdown: CancellationToken) {
 /// Works out what the watch would see: after the first result, and again when a day is over. One core, after a rest, so
 /// that the assessment goes first.
 async fn watch_nightly(shared: Arc<Shared>, shutdown: CancellationToken) {
-    let mut watch = Watch::default();
+    let begin = || match shared.store() {
+        Some(store) => Watch::kept_in(store.numbers(), &build()),
+        None => Watch::default(),
+    };
+    let mut watch = begin();
     let mut done: Option<i64> = None;
     loop {
         tokio::select! {
@@ -408,10 +412,24 @@ async fn watch_nightly(shared: Arc<Shared>, shutdown: CancellationToken) {
             Err(e) => {
                 tracing::error!("what the watch would see could not be worked out: {e:#}");
                 done = day;
-                Watch::default()
+                begin()
             }
         };
     }
+}
+
+/// Names this build of the program: another one may judge otherwise.
+fn build() -> String {
+    use std::hash::{DefaultHasher, Hash, Hasher};
+    let file = std::env::current_exe().and_then(std::fs::metadata);
+    let mut h = DefaultHasher::new();
+    env!("CARGO_PKG_VERSION").hash(&mut h);
+    match file.map(|m| (m.len(), m.modified().ok())) {
+        Ok(known) => known.hash(&mut h),
+        // Not known: a name that none had before.
+        Err(_) => clock::now().0.hash(&mut h),
+    }
+    format!("{:016x}", h.finish())
 }
 
 fn assess_once(engine: &mut Engine, shared: &Shared) -> anyhow::Result<()> {

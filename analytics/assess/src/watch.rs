@@ -3,12 +3,13 @@
 use crate::day::Day;
 use crate::engine::{Assessed, announced};
 use analytics_detect::context::{Context, ContextRows};
-use analytics_detect::sensitivity::{LoopWatch, Watched, of_loop};
+use analytics_detect::sensitivity::{Detectable, LoopWatch, Watched, of_loop};
 use analytics_detect::{
     Blocks, Finding, LoopRecord, LoopSource, NotJudged, PackError, PackedDays, Work,
 };
 use ingest_model::{LoopEntry, Tag, UtcMicros};
-use ingest_store::Snapshot;
+use ingest_store::{RollupFile, Rollups, Snapshot, StoreError};
+use serde::{Deserialize, Serialize};
 use std::collections::{BTreeMap, BTreeSet};
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::sync::{Arc, Mutex, PoisonError};
@@ -17,6 +18,23 @@ use std::sync::{Arc, Mutex, PoisonError};
 #[derive(Debug, Default)]
 pub struct Watch {
     known: BTreeMap<Tag, (u64, Arc<LoopWatch>)>,
+    kept: Option<Keeper>,
+}
+
+/// Where the numbers outlast the process.
+#[derive(Debug)]
+struct Keeper {
+    files: Rollups,
+    maker: String,
+}
+
+/// One loop's numbers in a file.
+#[derive(Serialize, Deserialize)]
+struct KeptNumbers {
+    tag: String,
+    as_of_us: i64,
+    key: u64,
+    numbers: Vec<Detectable>,
 }
 
 /// What one run did.
@@ -33,6 +51,18 @@ pub struct WatchReport {
 }
 
 impl Watch {
+    /// One that begins with what was kept in `files` of the same day by the same `maker` (a build of the program), and
+    /// keeps there what it makes.
+    pub fn kept_in(files: Rollups, maker: &str) -> Self {
+        Self {
+            known: BTreeMap::new(),
+            kept: Some(Keeper {
+                files,
+                maker: maker.to_owned(),
+            }),
+        }
+    }
+
     /// Numbers of every loop in the register, from the whole days of `assessed`. One core; `go_on` is asked before
     /// each loop and ends the run early (the rest keeps what it had).
     pub fn run(
@@ -60,6 +90,11 @@ impl Watch {
         };
         let to = UtcMicros::from_day(last.day() + 1);
         report.as_of = Some(to);
+        if self.known.is_empty()
+            && let Some(keeper) = &self.kept
+        {
+            self.known = keeper.read(to);
+        }
         let entries: Vec<&LoopEntry> = register
             .tags()
             .filter(|t| !register.is_retired(t))
@@ -124,6 +159,13 @@ impl Watch {
                 report.renewed += 1;
             }
         }
+        // What cannot be kept is made anew after a restart, no more.
+        if report.renewed > 0
+            && let Some(keeper) = &self.kept
+            && let Err(e) = keeper.write(to, &self.known)
+        {
+            tracing::warn!("what the watch would see is not kept: {e}");
+        }
         for source in &sources {
             let Some((_, w)) = self.known.get(&source.entry.tag) else {
                 continue;
@@ -139,6 +181,49 @@ impl Watch {
             report.loops.insert(source.entry.tag.clone(), w.clone());
         }
         report
+    }
+}
+
+impl Keeper {
+    /// A part that is damaged, or says what no loop is called, is left out: its loop is made anew.
+    fn read(&self, to: UtcMicros) -> BTreeMap<Tag, (u64, Arc<LoopWatch>)> {
+        let Some(file) = self.files.open(to.day(), &self.maker) else {
+            return BTreeMap::new();
+        };
+        let one = |n: usize, file: &RollupFile| {
+            let kept: KeptNumbers = serde_json::from_slice(&file.part(n)?).ok()?;
+            let tag = Tag::new(&kept.tag).ok()?;
+            let watch = LoopWatch {
+                tag: tag.clone(),
+                as_of: UtcMicros(kept.as_of_us),
+                numbers: kept.numbers,
+            };
+            Some((tag, (kept.key, Arc::new(watch))))
+        };
+        (0..file.parts()).filter_map(|n| one(n, &file)).collect()
+    }
+
+    fn write(
+        &self,
+        to: UtcMicros,
+        known: &BTreeMap<Tag, (u64, Arc<LoopWatch>)>,
+    ) -> Result<(), StoreError> {
+        let Some(mut out) = self.files.create(to.day(), &self.maker)? else {
+            return Ok(());
+        };
+        for (tag, (key, w)) in known {
+            let kept = KeptNumbers {
+                tag: tag.to_string(),
+                as_of_us: w.as_of.0,
+                key: *key,
+                numbers: w.numbers.clone(),
+            };
+            // Names, numbers and texts always have a JSON form.
+            out.part(&serde_json::to_vec(&kept).unwrap_or_default())?;
+        }
+        out.finish(b"")?;
+        self.files.forget_before(UtcMicros::from_day(to.day()));
+        Ok(())
     }
 }
 

@@ -81,15 +81,38 @@ fn a_second_run_makes_anew_only_what_changed() {
     import("a", &all, 0.0..20.1);
     let mut watch = Watch::default();
     let renewed = |r: &WatchReport| r.renewed;
-    let first = night(&store, &mut watch);
-    assert_eq!((renewed(&first), first.loops.len()), (3, 3));
-    assert_eq!(first.as_of, Some(UtcMicros::from_day(20_020)));
-    let again = night(&store, &mut watch);
-    assert_eq!(renewed(&again), 0);
     let same = |a: &BTreeMap<Tag, Arc<LoopWatch>>, b: &BTreeMap<Tag, Arc<LoopWatch>>| {
         serde_json::to_string(&a.values().map(|w| &**w).collect::<Vec<_>>()).unwrap()
             == serde_json::to_string(&b.values().map(|w| &**w).collect::<Vec<_>>()).unwrap()
     };
+    let mut watch_kept = Watch::kept_in(store.numbers(), "build-1");
+    let first = night(&store, &mut watch_kept);
+    assert_eq!((renewed(&first), first.loops.len()), (3, 3));
+    // After a restart the numbers are those that were kept, to the bit; another build makes its own, and so does one
+    // whose file is damaged.
+    let same_after = |maker: &str| {
+        let report = night(&store, &mut Watch::kept_in(store.numbers(), maker));
+        assert!(same(&first.loops, &report.loops));
+        report.renewed
+    };
+    assert_eq!(same_after("build-1"), 0);
+    assert_eq!((same_after("build-2"), same_after("build-2")), (3, 0));
+    let folder = dir.path().join("store/numbers");
+    let files: Vec<_> = std::fs::read_dir(&folder).unwrap().collect();
+    let file = files.into_iter().next().unwrap().unwrap().path();
+    let whole = std::fs::read(&file).unwrap();
+    std::fs::write(&file, &whole[..whole.len() - 9]).unwrap();
+    assert_eq!((same_after("build-2"), same_after("build-2")), (3, 0));
+    let mut damaged = whole.clone();
+    damaged[12] ^= 0x55;
+    std::fs::write(&file, &damaged).unwrap();
+    assert_eq!((same_after("build-2"), same_after("build-2")), (1, 0));
+    assert_eq!(std::fs::read_dir(&folder).unwrap().count(), 1);
+    let first = night(&store, &mut watch);
+    assert_eq!(renewed(&first), 3);
+    assert_eq!(first.as_of, Some(UtcMicros::from_day(20_020)));
+    let again = night(&store, &mut watch);
+    assert_eq!(renewed(&again), 0);
     assert!(same(&first.loops, &again.loops));
 
     // More rows of the day that goes on change nothing; another tolerance and announced work, the loops that they are of.

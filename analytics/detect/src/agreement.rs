@@ -2,7 +2,7 @@
 //!
 //! Evidence is taken from ordinary running, by eighths of range. Days are the unit of evidence: the day means of
 //! one eighth scatter, and their mean has the standard uncertainty `s/sqrt(n)` (JCGM 100:2008, 4.2.3, type A), with
-//! the days' own correlation counted. The accuracy of the host's input, where the register gives it, enters as a
+//! the days' own correlation counted, and widened for how few they are (JCGM 101:2008, 6.4.9.4). The accuracy of the host's input, where the register gives it, enters as a
 //! rectangular distribution (4.3.7, type B: `a/sqrt(3)`). Both are combined (5.1.2) and expanded with k = 2 (6.2.1).
 //! The two channels are sampled at different instants, and an eighth at the edge of where a loop runs is entered at the
 //! turning points of the process: there the later sample lies nearer to the middle, which looks like a deviation. So the
@@ -17,6 +17,8 @@ use ingest_model::UtcMicros;
 pub const MIN_DAYS: usize = 5;
 /// Samples of one day in one eighth before that day is evidence.
 const MIN_SAMPLES: u32 = 3;
+/// Days below which there is no uncertainty: a t-distribution has a variance above two degrees of freedom only.
+const MIN_DAYS_OF_UNCERTAINTY: usize = 4;
 /// Coverage factor of the expanded uncertainty.
 pub const COVERAGE_FACTOR: f64 = 2.0;
 
@@ -28,9 +30,10 @@ pub struct EighthAgreement {
     pub samples: u64,
     /// Mean of analog minus digital over the days, % of span; `None` where the loop never ran.
     pub deviation_pct: Option<f64>,
-    /// Expanded uncertainty of that mean (k = 2), % of span; `None` below two days.
+    /// Expanded uncertainty of that mean (k = 2), % of span; `None` below four days.
     pub expanded_uncertainty_pct: Option<f64>,
-    /// Effective degrees of freedom (Welch and Satterthwaite, JCGM 100:2008, G.4.1).
+    /// Effective degrees of freedom (Welch and Satterthwaite, JCGM 100:2008, G.4.1); the uncertainty is widened for them
+    /// already.
     pub degrees_of_freedom: Option<f64>,
     /// Last row of the newest day with evidence.
     pub newest: Option<UtcMicros>,
@@ -147,17 +150,20 @@ fn one_eighth(
         .collect();
     let n = seen.len() as f64;
     let mean = seen.iter().map(|s| s.1).sum::<f64>() / n;
-    let statistical = (seen.len() >= 2).then(|| {
+    // Standard uncertainty and degrees of freedom of the day means.
+    let statistical = (seen.len() >= MIN_DAYS_OF_UNCERTAINTY).then(|| {
         let ss: f64 = seen.iter().map(|s| (s.1 - mean).powi(2)).sum();
         let r1 = neighbours_correlation(&seen, mean);
         // Variance of a mean of days that follow each other: as many independent ones as n / f (first-order correlation;
         // Bayley & Hammersley 1946), and the sum of squares has that many fewer degrees.
-        let f = ((1.0 + r1) / (1.0 - r1)).min(0.5 * n);
-        (ss / (n - f.max(1.0)) / n * f).sqrt()
+        let f = ((1.0 + r1) / (1.0 - r1)).min(n / MIN_DAYS_OF_UNCERTAINTY as f64);
+        let nu = n / f - 1.0;
+        // The scatter itself is known from so many days only: the mean follows a scaled and shifted t-distribution, whose
+        // variance is nu/(nu - 2) times that of the scatter (JCGM 101:2008, 6.4.9.4, formula from memory).
+        ((ss / (n - f) / n * f * nu / (nu - 2.0)).sqrt(), nu)
     });
     let known = input_accuracy_pct.map(|a| a / 3.0_f64.sqrt());
     let parts: Vec<(f64, f64)> = statistical
-        .map(|u| (u, n - 1.0))
         .into_iter()
         .chain(
             known
@@ -302,9 +308,9 @@ mod tests {
             };
             let deviation = e.deviation_pct.unwrap();
             assert!((deviation - 0.3).abs() < 0.01, "{deviation}");
-            // Day means of -0.02, 0, 0.02 three times each: s = 0.01732, s/3 = 0.00577; with 0.1/sqrt(3) = 0.0577 in
-            // quadrature 0.0580, times 2.
-            assert!((u - 0.1160).abs() < 0.002, "{u}");
+            // Day means of -0.02, 0, 0.02 three times each: s = 0.01732, s/3 = 0.00577, times sqrt(8/6) 0.00667; with
+            // 0.1/sqrt(3) = 0.0577 in quadrature 0.0581, times 2 0.1162.
+            assert!((u - 0.1162).abs() < 0.002, "{u}");
         }
         let four = agreement(&days(4, 0.3), None);
         assert!(four.eighths.iter().all(|e| !e.counts));

@@ -1,11 +1,11 @@
 //! What an assessment says: the exchange contract's section 3 as types. Their serde form *is* the JSON.
 
 use ingest_model::{Scope, Tag, UtcMicros};
-use serde::{Serialize, Serializer};
+use serde::{Deserialize, Serialize, Serializer};
 use std::collections::BTreeMap;
 
 /// What is wrong (contract section 3; the names are the JSON's).
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 pub enum Kind {

@@ -22,7 +22,7 @@ use crate::history::{Draft, LoopRecord, Window};
 use crate::skip::{Work, windows_of};
 use crate::{rails, silence};
 use ingest_model::{Tag, UtcMicros};
-use serde::Serialize;
+use serde::{Deserialize, Serialize};
 
 /// Days within which a fault is to be found.
 pub const WITHIN_DAYS: [u32; 2] = [7, 30];
@@ -33,7 +33,7 @@ pub(crate) const Z90: f64 = 1.2816;
 const STANDS: &str = "stands already";
 
 /// What is added to the loop's blocks.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 pub enum Fault {
@@ -92,7 +92,7 @@ impl Fault {
 }
 
 /// What `size` counts.
-#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize)]
+#[derive(Clone, Copy, Debug, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 pub enum Measure {
@@ -107,7 +107,7 @@ pub enum Measure {
 }
 
 /// The smallest fault of one sort that would be found within some days in 9 of 10 cases.
-#[derive(Clone, Debug, PartialEq, Serialize)]
+#[derive(Clone, Debug, PartialEq, Serialize, Deserialize)]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
 pub struct Detectable {
     pub fault: Fault,

@@ -35,7 +35,7 @@ pub(super) struct EighthView {
     newest: Option<String>,
     /// Mean of analog minus digital over the days, % of span; null = never visited.
     deviation_pct: Option<f64>,
-    /// Expanded uncertainty (k = 2) of that mean, % of span; null below two days.
+    /// Expanded uncertainty (k = 2) of that mean, % of span; null below four days.
     expanded_uncertainty_pct: Option<f64>,
     degrees_of_freedom: Option<f64>,
     /// Enough days for the eighth to count.

@@ -86,7 +86,9 @@ for (const [name, path] of [["report", "/api/v1/reports?limit=2"], ["report-loop
   const page = await open(browser, { width: 1122, height: 794 });
   await page.goto(service() + path);
   await page.waitForTimeout(400);
-  await page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
+  // A picture is no document that could be scrolled.
+  await page.screenshot({ path: join(folder, `${name}.png`), fullPage: !path.includes(".svg") });
+  if (!path.includes(".svg")) writeFileSync(join(folder, `${name}.pdf`), await page.pdf({ preferCSSPageSize: true, printBackground: true }));
   await page.context().close();
 }
 

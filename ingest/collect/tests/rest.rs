@@ -89,6 +89,10 @@ fn limits_further_variables_and_own_statistics_are_read_and_kept() {
         (s.modems[0].planned_load - s.modems[0].achieved_load).abs() < 0.01,
         "{s:?}"
     );
+    // One modem: its pace is the gateway's, and its loop tells where the register names it.
+    assert_eq!(s.modems[0].planned_per_s, s.planned_per_s);
+    assert_eq!(s.modems[0].achieved_per_s, s.achieved_per_s);
+    assert_eq!(s.modems[0].tag.as_ref().map(Tag::as_str), Some("PT-1"));
 }
 
 #[test]

@@ -30,10 +30,10 @@ const NOT_SEEN: i32 = -1;
 /// Layout of a landed batch: an Arrow IPC stream with the columns of a day file.
 const FORMAT: i64 = 1;
 
-/// The tags of the register as the writer thread and the store both see them.
+/// The register as the writer thread and the store both see it, and its tags as rows are looked up by.
 #[derive(Debug)]
 pub(crate) struct Shared {
-    tags: RwLock<Arc<Tags>>,
+    now: RwLock<(Arc<Register>, Arc<Tags>)>,
 }
 
 /// The register's tags and the place of each among them.
@@ -52,22 +52,29 @@ impl Tags {
 }
 
 impl Shared {
-    pub(crate) fn new(register: &Register) -> Self {
+    pub(crate) fn new(register: Arc<Register>) -> Self {
+        let tags = Tags::of(&register);
         Self {
-            tags: RwLock::new(Tags::of(register)),
+            now: RwLock::new((register, tags)),
         }
     }
 
-    pub(crate) fn set_register(&self, register: &Register) {
-        let tags = Tags::of(register);
-        *self.tags.write().unwrap_or_else(PoisonError::into_inner) = tags;
+    pub(crate) fn set_register(&self, register: Arc<Register>) {
+        let tags = Tags::of(&register);
+        *self.now.write().unwrap_or_else(PoisonError::into_inner) = (register, tags);
+    }
+
+    fn both(&self) -> (Arc<Register>, Arc<Tags>) {
+        let now = self.now.read().unwrap_or_else(PoisonError::into_inner);
+        now.clone()
+    }
+
+    pub(crate) fn register(&self) -> Arc<Register> {
+        self.both().0
     }
 
     fn tags(&self) -> Arc<Tags> {
-        self.tags
-            .read()
-            .unwrap_or_else(PoisonError::into_inner)
-            .clone()
+        self.both().1
     }
 }
 

@@ -122,6 +122,13 @@ impl Rollups {
         }
     }
 
+    /// The same in another folder of the store.
+    #[must_use]
+    pub(crate) fn in_folder(mut self, name: &str) -> Self {
+        self.dir.set_file_name(name);
+        self
+    }
+
     /// Finds what others kept, keeps nothing itself: for those who only read a store.
     #[must_use]
     pub fn read_only(mut self) -> Self {
@@ -163,7 +170,7 @@ impl Rollups {
     }
 
     /// Removes what was kept of days that ended before `before`. What cannot be removed stays and is tried again.
-    pub(crate) fn forget_before(&self, before: ingest_model::UtcMicros) {
+    pub fn forget_before(&self, before: ingest_model::UtcMicros) {
         let Ok(names) = self.files.list(&self.dir) else {
             // No rollup was ever kept.
             return;

@@ -95,8 +95,8 @@ impl Store {
             )
             .at("write", &landing_path)?;
         recover_files(&*files, dir, &mut writer.state, now)?;
-        let reader = StoreReader::open_with(dir, files.clone())?;
-        let shared = Arc::new(Shared::new(&image.register));
+        let shared = Arc::new(Shared::new(image.register.clone()));
+        let reader = StoreReader::open_with(dir, files.clone())?.beside(shared.clone());
         let (landing, thread) =
             Landing::start(dir, files.clone(), landing_db, shared.clone(), lock)?;
         Ok(Self {
@@ -118,6 +118,11 @@ impl Store {
     /// Where what was computed of a day is kept.
     pub fn rollups(&self) -> Rollups {
         Rollups::with(&self.dir, self.files.clone())
+    }
+
+    /// Where what the watch would see on each loop is kept: one part a loop.
+    pub fn numbers(&self) -> Rollups {
+        self.rollups().in_folder("numbers")
     }
 
     /// Where the collector hands in readings.
@@ -203,7 +208,7 @@ impl Store {
     }
 
     pub(crate) fn set_register(&self, register: Arc<Register>) {
-        self.shared.set_register(&register);
+        self.shared.set_register(register);
     }
 
     /// Publishes staged files and records them: all become visible, or none.

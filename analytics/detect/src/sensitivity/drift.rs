@@ -4,7 +4,8 @@
 //! amplitude beside the base model over the days before and after the onset, in the loop's own day-to-day scatter. It is
 //! believed above `accept(days)`, and above a practical size. So nine of ten are found at 1.28 `se` above the
 //! larger of `se sqrt(accept)` and the practical size. The size at the end of a growing fault scatters more than that `se`, which takes the onset as known: the
-//! detector has to find the onset as well.
+//! detector has to find the onset as well. And the boundary itself moves, as the new days change the scatter that the
+//! detector estimates ([`boundary_moves`]).
 //!
 //! The detector then runs on the loop's own blocks with a fault just beyond its boundary in the last days, one of the
 //! four faults a night in turn.
@@ -187,11 +188,28 @@ fn edge(
     let mut days: Vec<i64> = cells.iter().map(Cell::day).collect();
     days.dedup();
     let practical = k.practical / form.at(k.visited_high).max(1e-3);
+    let believed = se * accept(days.len().max(k.days)).sqrt();
+    let own_varies = unit_se * k.day_per_weight.sqrt() * if growing { FREE_ONSET } else { 1.0 };
+    // A fixed boundary (the practical size, a floor of the scatter) does not move.
+    let moves = if believed > practical {
+        believed * boundary_moves(k.days, days.len()) * (k.day_per_weight / k.per_weight).sqrt()
+    } else {
+        0.0
+    };
     Some(Edge {
-        boundary: (se * accept(days.len().max(k.days)).sqrt()).max(practical),
-        varies: unit_se * k.day_per_weight.sqrt() * if growing { FREE_ONSET } else { 1.0 },
+        boundary: believed.max(practical),
+        varies: own_varies.hypot(moves),
         own,
     })
+}
+
+/// Relative standard deviation by which the estimated scatter of day means changes when `all - known` days come to `known`:
+/// `n / (N (N + n))` is the variance of the change of a mean over `N` days by `n` more. The logarithm of a standard
+/// deviation takes half of it (variance of a variance, `2 sigma^4 / N`), the factor `sqrt((1 + r)/(1 - r))` for
+/// correlated days the other half: `r` varies by `1/N` (Bartlett 1946), and of its values below zero nothing is made.
+fn boundary_moves(known: usize, all: usize) -> f64 {
+    let (known, all) = (known.max(1) as f64, all as f64);
+    ((all - known).max(0.0) / (known * all.max(known))).sqrt()
 }
 
 /// The number: the coming `n` days are taken to run as the last ones did.

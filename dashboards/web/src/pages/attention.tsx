@@ -5,7 +5,7 @@ import { useEffect, useRef } from "preact/hooks";
 import { Fleet } from "../figures/fleet";
 import { loopPath } from "../api";
 import { csvOf, saveAs } from "../csv";
-import { DAY, byName, count, ms, pct } from "../format";
+import { DAY, byName, count, ms, smallPct } from "../format";
 import { before, looked, sinceLook } from "../look";
 import { When } from "../said";
 import { unjudgedLoops } from "../frame";
@@ -137,7 +137,7 @@ function Lead({ a }: { a: Assessment }) {
       )}
       {a.rejected > 0 && (
         <p class="sub">
-          {count(a.rejected)} {plural(a.rejected, "row was", "rows were")} rejected ({pct((100 * a.rejected) / (a.readings + a.rejected), 2)} of what came); each stands with its reason in the store's folder <code>rejects</code>.
+          {count(a.rejected)} {plural(a.rejected, "row was", "rows were")} rejected ({smallPct((100 * a.rejected) / (a.readings + a.rejected))} of what came); each stands with its reason in the store's folder <code>rejects</code>.
         </p>
       )}
     </section>
