@@ -10,6 +10,8 @@ use crate::limits::Test;
 use crate::trend;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
+/// Starts of a growth that are tried at a time.
+const MOST_STARTS: usize = 1000;
 /// A start this much less likely than the best (log) does not count.
 const COUNTS_FOR_NOTHING: f64 = 30.0;
 /// A change that ended has a second free instant, and must have lasted a day.
@@ -429,7 +431,7 @@ fn likely_growths(base: &Base, cells: &[Cell], form: Form, per_weight: f64) -> V
     let (projected, powers) = (Projected::new(base, cells, form), Powers::new(cells));
     let mut starts = 0..cells.len().saturating_sub(7);
     loop {
-        let stride = starts.len().div_ceil(forecast::MOST_STARTS).max(1);
+        let stride = starts.len().div_ceil(MOST_STARTS).max(1);
         // Each stands for those up to the next.
         let share = 2.0 * per_weight * (stride as f64).ln();
         let tried = starts.clone().step_by(stride);

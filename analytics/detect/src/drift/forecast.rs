@@ -19,7 +19,7 @@ pub const POWERS: [(f64, f64); 5] = [
 /// 10 % held 95 % of 85 (day-based scatter is wide for slow growth).
 const TAIL: f64 = 0.12;
 /// Starts tried at most.
-pub const MOST_STARTS: usize = 400;
+const MOST_STARTS: usize = 400;
 /// Normal quantiles at the middles of nine equal shares.
 const NORMAL_NINTHS: [f64; 9] = [
     -1.5932, -0.9674, -0.5895, -0.2822, 0.0, 0.2822, 0.5895, 0.9674, 1.5932,
