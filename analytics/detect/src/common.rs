@@ -1,16 +1,14 @@
 //! Common causes: one kind of finding enriched in what loops share.
 //!
-//! Hypergeometric upper tail of the affected among a group's members, given the fleet (Fisher 1935), times the chance
-//! that their onsets agree as they do, times the number of groups looked at (Bonferroni). The best group is taken, its
-//! members removed, and the search repeated; of groups that explain the same loops the smaller stands. Agreement alone
-//! makes no group: belonging to it must be evidence by itself, and decides between groups.
+//! Hypergeometric upper tail of the affected among a group's members, given the fleet (Fisher 1935), over the likelihood
+//! ratio of their likeness ([`alike`]), times the number of groups looked at (weighted Bonferroni: the families searched
+//! share the budget, in each the scopes, in each scope its groups). The best group is taken, its members removed, and the
+//! search repeated; of groups that explain the same loops the smaller stands. Likeness alone makes no group: belonging to
+//! it must be evidence by itself, and decides between groups.
 //!
-//! Onsets: that all of `k` fall into a stretch which holds the share `u` of the others' onsets has the chance
-//! `k u^(k-1) - (k-1) u^k` (the range of `k` uniform numbers; David and Nagaraja, Order Statistics, 2.3, from memory).
-//! `u` is the share of the fleet's other findings of the kind that began then, with one more spread evenly over the
-//! record (Dirichlet prior of weight one on the uniform distribution): so a day on which much began everywhere is no
-//! evidence, and in a small fleet with few other findings a short stretch still is some. A ceiling that falls meets each
-//! loop in its own time: there onsets need not agree, and count for nothing. Sizes of drift count as onsets do.
+//! A ceiling that falls meets each loop in its own time and takes what it takes: there likeness counts for nothing.
+
+mod alike;
 
 use crate::drift::cause;
 use crate::finding::{AttentionRow, CommonCause, Evidence, Finding, Kind};
@@ -22,13 +20,6 @@ pub const MAX_P: f64 = 0.01;
 pub const MIN_AFFECTED: usize = 3;
 /// Chance, before any adjustment, below which belonging to the group must be evidence by itself.
 pub const MAX_SHARE_P: f64 = 0.05;
-/// Onsets that lie within this time of each other agree even if their intervals are narrow.
-const ONSET_SLACK_US: i64 = 36 * 3_600_000_000;
-
-/// Sizes of drift that are met, and how far apart equal ones are measured each way (as a logarithm).
-const SIZES_PCT: [f64; 2] = [0.1, 10.0];
-const SIZE_SLACK: f64 = 0.05;
-
 /// One finding as the search sees it.
 #[derive(Clone, Debug)]
 pub struct Sign {
@@ -42,8 +33,8 @@ pub struct Sign {
     pub up: Option<bool>,
     /// How large the deviation is, % of span (drift that is offset or span only).
     pub size_pct: Option<f64>,
-    /// Drift that its own record tells apart: span, or else offset.
-    pub span: Option<bool>,
+    /// Log likelihood ratio of span over offset by its own record.
+    pub span_log_ratio: Option<f64>,
     pub score: f64,
 }
 
@@ -66,16 +57,16 @@ pub fn signs(rows: &[AttentionRow]) -> Vec<Sign> {
                     .deviation_pct
                     .filter(|_| matches!(f.cause, Some("offset" | "span")))
                     .map(f64::abs),
-                span: told_form(f),
+                span_log_ratio: told_form(f),
                 score: r.score,
             })
         })
         .collect()
 }
 
-fn told_form(f: &Finding) -> Option<bool> {
+fn told_form(f: &Finding) -> Option<f64> {
     match f.evidence.get(cause::EVIDENCE) {
-        Some(Evidence::Number(v)) if v.abs() > cause::TOLD_APART => Some(*v > 0.0),
+        Some(Evidence::Number(v)) if matches!(f.cause, Some("offset" | "span")) => Some(*v),
         _ => None,
     }
 }
@@ -117,50 +108,6 @@ fn family(s: &Sign) -> (Kind, &'static str, Option<bool>) {
         (Kind::AnalogDigitalDrift, _) => (s.kind, "", s.up),
         _ => (s.kind, "", None),
     }
-}
-
-/// Chance that the onsets of `here` agree as closely as they do, given the onsets of the others.
-fn coincidence(here: &[&Sign], in_group: usize, others: &[&Sign], record_us: f64) -> f64 {
-    let k = here.len();
-    let (Some(low), Some(high)) = (
-        here.iter().map(|s| s.onset.0).min(),
-        here.iter().map(|s| s.onset.0).max(),
-    ) else {
-        return 1.0;
-    };
-    let slack = ONSET_SLACK_US / 6;
-    let within = others
-        .iter()
-        .filter(|o| (low - slack..=high + slack).contains(&o.onset.0))
-        .count();
-    let even = ((high - low + 2 * slack) as f64 / record_us.max(1.0)).min(1.0);
-    let u = (within as f64 + even) / (others.len() as f64 + 1.0);
-    range_chance(u, k, in_group)
-}
-
-/// Chance that the sizes of `here` agree as closely as they do, given those of the others: a reference that drifts takes
-/// all loops with it by about as much. As for onsets, with one more finding spread evenly over the decades of [`SIZES_PCT`].
-fn same_size(here: &[&Sign], in_group: usize, others: &[&Sign]) -> f64 {
-    let of = |s: &&Sign| s.size_pct.filter(|v| *v > 0.0).map(f64::ln);
-    let sizes: Vec<f64> = here.iter().filter_map(of).collect();
-    if sizes.len() < here.len() || sizes.len() < MIN_AFFECTED {
-        return 1.0;
-    }
-    let low = sizes.iter().copied().fold(f64::INFINITY, f64::min) - SIZE_SLACK;
-    let high = sizes.iter().copied().fold(f64::NEG_INFINITY, f64::max) + SIZE_SLACK;
-    let theirs: Vec<f64> = others.iter().filter_map(of).collect();
-    let within = theirs.iter().filter(|v| (low..=high).contains(v)).count();
-    let even = ((high - low) / (SIZES_PCT[1] / SIZES_PCT[0]).ln()).min(1.0);
-    let u = (within as f64 + even) / (theirs.len() as f64 + 1.0);
-    range_chance(u, here.len(), in_group)
-}
-
-/// Chance that `k` of `in_group` fall into a stretch that holds the share `u`.
-fn range_chance(u: f64, k: usize, in_group: usize) -> f64 {
-    let n = k as f64;
-    let all = n * u.powi(k as i32 - 1) - (n - 1.0) * u.powi(k as i32);
-    // Of those affected in the group the agreeing ones were picked.
-    (all * ln_choose(in_group as f64, n).exp()).min(1.0)
 }
 
 /// Share of the error budget that plausible scopes get.
@@ -217,13 +164,157 @@ fn locality(kind: Kind, cause: &str, s: Scope) -> u8 {
     }
 }
 
-/// Chance, members of the group, scope, its name, loops that show it, and what explanations are ranked by.
-type Best<'a> = (f64, usize, Scope, &'a String, Vec<&'a Sign>, f64);
+/// A group that may be the cause.
+struct Candidate<'a> {
+    /// Adjusted chance, and what explanations are ranked by: the adjusted chance of belonging alone, as a logarithm.
+    p: f64,
+    ln_rank: f64,
+    plausible: bool,
+    members: usize,
+    scope: Scope,
+    name: &'a String,
+    here: Vec<&'a Sign>,
+}
+
+impl Candidate<'_> {
+    /// Of nearly equal explanations the smaller group.
+    fn before(&self, o: &Self, kind: Kind, cause: &str) -> bool {
+        let size = |c: &Self| (c.members, locality(kind, cause, c.scope));
+        self.ln_rank < o.ln_rank - 1e-9
+            || (self.ln_rank <= o.ln_rank + 1e-9 && size(self) < size(o))
+    }
+
+    fn explains(&self, o: &Self) -> bool {
+        o.here
+            .iter()
+            .all(|s| self.here.iter().any(|m| m.tag == s.tag))
+    }
+}
+
+type Groups<'a> = BTreeMap<(Scope, String), BTreeSet<&'a Tag>>;
+
+/// What each group is charged for the number of groups that are looked at.
+struct Charges {
+    /// For the chance: scopes share the budget, and in each its groups.
+    by_scope: BTreeMap<Scope, f64>,
+    /// For the choice between groups: all the likely ones, and all others; groups with the same members are one question.
+    likely: f64,
+    unlikely: f64,
+}
+
+impl Charges {
+    fn of(groups: &Groups<'_>, kind: Kind, cause: &str) -> Self {
+        let mut members: BTreeMap<Scope, BTreeSet<&BTreeSet<&Tag>>> = BTreeMap::new();
+        for ((scope, _), m) in groups {
+            members.entry(*scope).or_default().insert(m);
+        }
+        let scopes = |wanted: bool| {
+            let of = |s: &&Scope| plausible(kind, cause, **s) == wanted;
+            members.keys().filter(of).count().max(1) as f64
+        };
+        let share = [
+            scopes(false) / (1.0 - PLAUSIBLE_SHARE),
+            scopes(true) / PLAUSIBLE_SHARE,
+        ];
+        let distinct = |only_likely: bool| {
+            members
+                .iter()
+                .filter(|(s, _)| !only_likely || plausible(kind, cause, **s))
+                .flat_map(|(_, m)| m)
+                .collect::<BTreeSet<_>>()
+                .len()
+        };
+        let (all, likely) = (distinct(false), distinct(true));
+        Self {
+            by_scope: members
+                .iter()
+                .map(|(s, m)| {
+                    let charge = share[usize::from(plausible(kind, cause, *s))];
+                    (*s, charge * m.len() as f64)
+                })
+                .collect(),
+            likely: likely as f64 / PLAUSIBLE_SHARE,
+            unlikely: (all - likely).max(1) as f64 / (1.0 - PLAUSIBLE_SHARE),
+        }
+    }
+}
+
+/// The best explanation of what is left of a family.
+fn best_group<'a>(
+    groups: &'a Groups<'_>,
+    charges: &Charges,
+    left: &[&'a Sign],
+    loops: usize,
+    families: f64,
+    record_us: f64,
+) -> Option<Candidate<'a>> {
+    let first = left.first()?;
+    let (kind, cause, _) = family(first);
+    let mut found: Vec<Candidate<'a>> = Vec::new();
+    for ((scope, name), members) in groups {
+        let (inside, others): (Vec<&Sign>, Vec<&Sign>) =
+            left.iter().copied().partition(|s| members.contains(&s.tag));
+        if inside.len() < MIN_AFFECTED {
+            continue;
+        }
+        let share = |k: usize| hypergeometric_tail(loops, left.len(), members.len(), k);
+        // That it is this group must show in who belongs to it; fewer of its loops never show it better.
+        if share(inside.len()) > MAX_SHARE_P {
+            continue;
+        }
+        let (here, ln_alike) = if cause == "supply-limited" {
+            (inside, 0.0)
+        } else {
+            let ln_share = |k: usize| share(k).ln();
+            alike::most_alike(&inside, &others, record_us / 1e6, MIN_AFFECTED, &ln_share)
+        };
+        let belongs = share(here.len());
+        let charge = charges
+            .by_scope
+            .get(scope)
+            .copied()
+            .unwrap_or(f64::INFINITY);
+        let p = (belongs.ln() - ln_alike + (charge * families).ln()).exp();
+        if belongs > MAX_SHARE_P || !(p < MAX_P) {
+            continue;
+        }
+        let plausible = plausible(kind, cause, *scope);
+        let looked_at = if plausible {
+            charges.likely
+        } else {
+            charges.unlikely
+        };
+        found.push(Candidate {
+            p,
+            ln_rank: (belongs * looked_at).ln(),
+            plausible,
+            members: members.len(),
+            scope: *scope,
+            name,
+            here,
+        });
+    }
+    let best = |among: &mut dyn Iterator<Item = usize>| {
+        among.reduce(|a, b| {
+            if found[b].before(&found[a], kind, cause) {
+                b
+            } else {
+                a
+            }
+        })
+    };
+    let mut at = best(&mut (0..found.len()))?;
+    if !found[at].plausible {
+        // Where what carries such a cause explains the same loops, it is not looked for elsewhere.
+        let same = |i: &usize| found[*i].plausible && found[*i].explains(&found[at]);
+        at = best(&mut (0..found.len()).filter(same)).unwrap_or(at);
+    }
+    Some(found.swap_remove(at))
+}
 
 /// `record_us` is how long the record is that the signs come from.
 pub fn search(loops: &[&LoopEntry], signs: &[Sign], record_us: f64) -> Vec<CommonCause> {
-    // Members of each group.
-    let mut groups: BTreeMap<(Scope, String), BTreeSet<&Tag>> = BTreeMap::new();
+    let mut groups: Groups<'_> = BTreeMap::new();
     for l in loops {
         for scope in Scope::ALL {
             if let Some(name) = l.member_of(scope) {
@@ -235,155 +326,73 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign], record_us: f64) -> Vec<Commo
     let by_tag: BTreeMap<&Tag, &LoopEntry> = loops.iter().map(|l| (&l.tag, *l)).collect();
     let mut families: BTreeMap<(Kind, &'static str, Option<bool>), Vec<&Sign>> = BTreeMap::new();
     for s in signs {
-        families.entry(family(s)).or_default().push(s);
+        let of = families.entry(family(s)).or_default();
+        // A loop is one finding, its weightiest.
+        if !of.iter().any(|o| o.tag == s.tag) {
+            of.push(s);
+        }
     }
-    let searched = families
-        .values()
-        .filter(|f| f.len() >= MIN_AFFECTED)
-        .count()
-        .max(1) as f64;
+    families.retain(|_, f| f.len() >= MIN_AFFECTED);
+    let searched = families.len().max(1) as f64;
     let mut out = Vec::new();
     for ((kind, cause, _), mut left) in families {
-        // Groups with the same members are one question.
-        let (mut likely, mut all) = (BTreeSet::new(), BTreeSet::new());
-        for ((scope, _), members) in &groups {
-            all.insert(members);
-            if plausible(kind, cause, *scope) {
-                likely.insert(members);
-            }
-        }
-        let unlikely = (all.len() - likely.len()).max(1) as f64;
-        let likely = likely.len() as f64;
-        while left.len() >= MIN_AFFECTED {
-            let mut best: Option<Best<'_>> = None;
-            let marked: BTreeSet<&Tag> = left.iter().map(|s| &s.tag).collect();
-            for ((scope, name), members) in &groups {
-                let (inside, others): (Vec<&Sign>, Vec<&Sign>) =
-                    left.iter().copied().partition(|s| members.contains(&s.tag));
-                let in_group = inside.len();
-                let own_time = cause == "supply-limited";
-                let here = if own_time {
-                    inside
-                } else {
-                    of_one_form(agreeing(inside))
-                };
-                let affected: BTreeSet<&Tag> = here.iter().map(|s| &s.tag).collect();
-                if affected.len() < MIN_AFFECTED {
-                    continue;
-                }
-                // Weighted Bonferroni: scopes that can carry such a cause get most of the budget.
-                let weight = if plausible(kind, cause, *scope) {
-                    likely / PLAUSIBLE_SHARE
-                } else {
-                    unlikely / (1.0 - PLAUSIBLE_SHARE)
-                };
-                let together = if own_time {
-                    1.0
-                } else {
-                    coincidence(&here, in_group, &others, record_us)
-                        * same_size(&here, in_group, &others)
-                };
-                let share =
-                    hypergeometric_tail(loops.len(), marked.len(), members.len(), affected.len());
-                // Loops that agree have something in common; that it is this group must show in who belongs to it.
-                if share > MAX_SHARE_P {
-                    continue;
-                }
-                let rank = share * weight * searched;
-                let p = rank * together;
-                let better = match &best {
-                    None => true,
-                    // Of nearly equal explanations the smaller group.
-                    Some(b) => {
-                        rank.ln() < b.5.ln() - 1e-9
-                            || (rank.ln() <= b.5.ln() + 1e-9
-                                && (members.len(), locality(kind, cause, *scope))
-                                    < (b.1, locality(kind, cause, b.2)))
-                    }
-                };
-                if p < MAX_P && better {
-                    best = Some((p, members.len(), *scope, name, here, rank));
-                }
-            }
-            let Some((p, members, scope, name, here, _)) = best else {
-                break;
-            };
-            let tags: BTreeSet<Tag> = here.iter().map(|s| s.tag.clone()).collect();
-            let mut onsets: Vec<i64> = here.iter().map(|s| s.onset.0).collect();
-            onsets.sort_unstable();
-            let onset = UtcMicros(onsets[onsets.len() / 2]);
-            let criticality = tags
-                .iter()
-                .filter_map(|t| by_tag.get(t))
-                .map(|l| l.criticality)
-                .max()
-                .unwrap_or(Criticality::Indication);
-            let score = here.iter().map(|s| s.score).fold(0.0, f64::max);
-            let id = format!(
-                "{}:{}:{}:{}",
-                scope.as_str(),
-                name,
-                kind.as_str(),
-                onset.date_string()
-            );
-            let what = crate::words::kind_words(kind, (!cause.is_empty()).then_some(cause));
-            let summary = format!(
-                "{} of the {} loops that share {} {} show the same: {}. Chance {} for all groups looked at.",
-                crate::words::count_word(tags.len()),
-                members,
-                crate::words::scope_words(scope),
-                name,
-                what,
-                crate::words::chance(p)
-            );
+        let charges = Charges::of(&groups, kind, cause);
+        while let Some(c) = best_group(&groups, &charges, &left, loops.len(), searched, record_us) {
+            let tags: BTreeSet<Tag> = c.here.iter().map(|s| s.tag.clone()).collect();
             left.retain(|s| !tags.contains(&s.tag));
-            out.push(CommonCause {
-                id,
-                scope,
-                name: name.clone(),
-                kind,
-                affected: tags.len(),
-                tags: tags.into_iter().collect(),
-                members,
-                p_value: p.min(1.0),
-                score,
-                onset,
-                criticality: criticality.as_str(),
-                summary,
-            });
+            out.push(cause_of(c, tags, &by_tag, kind, cause));
         }
     }
     out.sort_by(|a, b| b.score.total_cmp(&a.score).then_with(|| a.id.cmp(&b.id)));
     out
 }
 
-/// Without those that drift in another form than most: one cause moves its loops in one way.
-fn of_one_form(signs: Vec<&Sign>) -> Vec<&Sign> {
-    let count = |form| signs.iter().filter(|s| s.span == Some(form)).count();
-    let span = count(true) > count(false);
-    signs
-        .into_iter()
-        .filter(|s| s.span.is_none_or(|v| v == span))
-        .collect()
-}
-
-/// The largest set whose onset intervals (with slack) share an instant.
-fn agreeing(signs: Vec<&Sign>) -> Vec<&Sign> {
-    let mut best: Vec<&Sign> = Vec::new();
-    for s in &signs {
-        let at = s.onset.0;
-        let with: Vec<&Sign> = signs
-            .iter()
-            .copied()
-            .filter(|o| {
-                o.onset_low.0 - ONSET_SLACK_US <= at && at <= o.onset_high.0 + ONSET_SLACK_US
-            })
-            .collect();
-        if with.len() > best.len() {
-            best = with;
-        }
+fn cause_of(
+    c: Candidate<'_>,
+    tags: BTreeSet<Tag>,
+    by_tag: &BTreeMap<&Tag, &LoopEntry>,
+    kind: Kind,
+    cause: &str,
+) -> CommonCause {
+    let mut onsets: Vec<i64> = c.here.iter().map(|s| s.onset.0).collect();
+    onsets.sort_unstable();
+    let onset = UtcMicros(onsets[onsets.len() / 2]);
+    let criticality = tags
+        .iter()
+        .filter_map(|t| by_tag.get(t))
+        .map(|l| l.criticality)
+        .max()
+        .unwrap_or(Criticality::Indication);
+    let what = crate::words::kind_words(kind, (!cause.is_empty()).then_some(cause));
+    let summary = format!(
+        "{} of the {} loops that share {} {} show the same: {}. Chance {} for all groups looked at.",
+        crate::words::count_word(tags.len()),
+        c.members,
+        crate::words::scope_words(c.scope),
+        c.name,
+        what,
+        crate::words::chance(c.p)
+    );
+    CommonCause {
+        id: format!(
+            "{}:{}:{}:{}",
+            c.scope.as_str(),
+            c.name,
+            kind.as_str(),
+            onset.date_string()
+        ),
+        scope: c.scope,
+        name: c.name.clone(),
+        kind,
+        affected: tags.len(),
+        tags: tags.into_iter().collect(),
+        members: c.members,
+        p_value: c.p.min(1.0),
+        score: c.here.iter().map(|s| s.score).fold(0.0, f64::max),
+        onset,
+        criticality: criticality.as_str(),
+        summary,
     }
-    best
 }
 
 #[cfg(test)]
@@ -400,7 +409,7 @@ mod tests {
     }
 
     /// 40 loops, five to a card and all on one of two supplies; drift that began on `day` by `size` on the tags given.
-    fn found(drift: &[(usize, i64, f64, Option<bool>)]) -> Vec<CommonCause> {
+    fn found(drift: &[(usize, i64, f64, f64)]) -> Vec<CommonCause> {
         let tag = |i: usize| Tag::new(&format!("FT-{i}")).unwrap();
         let range = ingest_model::Range {
             lrv: 0.0,
@@ -426,23 +435,23 @@ mod tests {
                 onset_high: at(day + 2),
                 up: Some(true),
                 size_pct: Some(size),
-                span,
+                span_log_ratio: Some(span),
                 score: 0.5,
             })
             .collect();
         search(&entries.iter().collect::<Vec<_>>(), &signs, 45.0 * 86.4e9)
     }
 
-    const ALONE: [(usize, i64, f64, Option<bool>); 3] =
-        [(8, 3, 0.3, None), (17, 40, 1.2, None), (23, 31, 0.4, None)];
+    const ALONE: [(usize, i64, f64, f64); 3] =
+        [(8, 3, 0.3, 0.0), (17, 40, 1.2, 0.0), (23, 31, 0.4, 0.0)];
 
     #[test]
     fn four_loops_of_a_card_that_drift_alike_are_one_cause_in_a_small_fleet() {
         let mut drift = vec![
-            (10, 20, 0.60, None),
-            (11, 21, 0.65, None),
-            (12, 20, 0.55, Some(false)),
-            (13, 22, 0.70, None),
+            (10, 20, 0.60, 0.0),
+            (11, 21, 0.65, 0.0),
+            (12, 20, 0.55, -4.0),
+            (13, 22, 0.70, 0.0),
         ];
         drift.extend(ALONE);
         let causes = found(&drift);
@@ -453,22 +462,28 @@ mod tests {
     #[test]
     fn loops_that_agree_without_belonging_together_are_none() {
         let mut drift = vec![
-            (1, 20, 0.60, None),
-            (11, 21, 0.65, None),
-            (21, 20, 0.55, None),
-            (31, 22, 0.70, None),
+            (1, 20, 0.60, 0.0),
+            (11, 21, 0.65, 0.0),
+            (21, 20, 0.55, 0.0),
+            (31, 22, 0.70, 0.0),
         ];
         drift.extend(ALONE);
         assert!(found(&drift).is_empty());
     }
 
     #[test]
-    fn what_drifts_in_another_form_is_left_out() {
+    fn what_drifts_otherwise_is_left_out() {
         let mut drift = vec![
-            (10, 20, 0.60, Some(true)),
-            (11, 21, 0.65, Some(true)),
-            (12, 20, 0.62, Some(false)),
+            (10, 20, 0.60, -4.0),
+            (11, 21, 0.65, -4.0),
+            (12, 20, 0.62, -4.0),
+            (13, 33, 2.00, 4.0),
         ];
+        drift.extend(ALONE);
+        let causes = found(&drift);
+        assert_eq!((causes.len(), causes[0].affected), (1, 3), "{causes:?}");
+        // Three that have only their side in common are none.
+        let mut drift = vec![(10, 9, 0.3, -4.0), (11, 21, 0.65, 4.0), (12, 33, 2.0, 4.0)];
         drift.extend(ALONE);
         assert!(found(&drift).is_empty());
     }
