@@ -99,7 +99,10 @@ pub(super) struct SummaryAnswer {
     limits: &'static str,
 }
 
-fn summary_of(numbers: &mut [(&str, &Detectable)]) -> Option<FaultSummary> {
+/// A number and its loop's tag.
+type Numbered<'a> = (&'a str, &'a Detectable);
+
+fn summary_of(numbers: &[Numbered<'_>]) -> Option<FaultSummary> {
     let (_, first) = *numbers.first()?;
     let (fault, within_days, measure) = (first.fault, first.within_days, first.measure);
     let mut sized: Vec<(f64, &str)> = numbers
@@ -136,7 +139,7 @@ pub(super) async fn summary(
 ) -> Result<Json<SummaryAnswer>, Problem> {
     let watch = app.watch().unwrap_or_default();
     super::blocking(move || {
-        let mut by_fault: Vec<((Fault, u32), Vec<(&str, &Detectable)>)> = Vec::new();
+        let mut by_fault: Vec<((Fault, u32), Vec<Numbered<'_>>)> = Vec::new();
         for of_loop in watch.loops.values() {
             for n in &of_loop.numbers {
                 let key = (n.fault, n.within_days);
@@ -152,7 +155,7 @@ pub(super) async fn summary(
         Ok(Json(SummaryAnswer {
             as_of: watch.as_of.map(ingest_model::UtcMicros::to_rfc3339),
             faults: by_fault
-                .iter_mut()
+                .iter()
                 .filter_map(|(_, lines)| summary_of(lines))
                 .collect(),
             limits: LIMITS,

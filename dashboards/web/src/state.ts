@@ -38,6 +38,7 @@ const SURE_MS = 60_000;
 /** No answer within this is none. */
 const ANSWER_MS = 30_000;
 const REGISTER_MS = 120_000;
+const UNHURRIED_MS = 1_500;
 let under = false;
 
 export async function refresh(): Promise<void> {
@@ -80,8 +81,9 @@ export async function readRegister(): Promise<void> {
 
 /** Starts reading and keeps at it: an event stream says when there is a new result, polling covers its absence. */
 export function begin(): void {
-  // The list first: the register of a large fleet takes longer to read than most sheets to draw. Two sheets need it at once.
+  // The list first: the register of a large fleet takes longer to read than most sheets to draw. Two sheets need it at once, three hardly at all.
   if (/^\/(wiring|register)/.test(location.pathname)) void Promise.all([refresh(), readRegister()]);
+  else if (/^\/(collection|families|glossary)/.test(location.pathname)) void refresh().then(() => setTimeout(() => void readRegister(), UNHURRIED_MS));
   else void refresh().then(() => readRegister());
   let streaming = false;
   const stream = new EventSource("/api/v1/events");
