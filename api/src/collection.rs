@@ -114,6 +114,10 @@ fn view(s: &GatewayStatus) -> GatewayView {
             .iter()
             .map(|m| ModemView {
                 modem: m.modem,
+                name: None,
+                tag: m.tag.clone(),
+                planned_per_s: m.planned_per_s,
+                achieved_per_s: m.achieved_per_s,
                 devices: m.devices,
                 planned_load: m.planned_load,
                 achieved_load: m.achieved_load,

@@ -1,12 +1,12 @@
-//! What the service tells its listeners: numbered items, the newest ones kept, so that a listener that was away for a
-//! moment misses none, and one that was away for long begins with the newest of each kind.
+//! What the service tells its listeners: numbered items, the newest of each kind kept. Each stands for the whole state of
+//! its kind, so that a listener that was away misses nothing that still holds.
 
-use std::collections::{BTreeMap, VecDeque};
+use std::collections::BTreeMap;
 use std::sync::{Arc, Mutex, PoisonError};
 use tokio::sync::broadcast::{self, Receiver, Sender};
 
-/// Items kept for those who come back.
-const KEPT: usize = 64;
+/// Items that a listener may be behind; one further behind goes on with the newest of each kind.
+const BEHIND: usize = 64;
 
 /// One item.
 #[derive(Debug, PartialEq, Eq)]
@@ -30,13 +30,14 @@ pub struct News {
 #[derive(Debug, Default)]
 struct Kept {
     last: u64,
-    recent: VecDeque<Arc<Item>>,
     newest: BTreeMap<&'static str, Arc<Item>>,
 }
 
 impl Kept {
-    fn newest(&self) -> Vec<Arc<Item>> {
-        let mut items: Vec<_> = self.newest.values().cloned().collect();
+    /// Items after that number, in order.
+    fn after(&self, number: u64) -> Vec<Arc<Item>> {
+        let later = self.newest.values().filter(|i| i.number > number);
+        let mut items: Vec<_> = later.cloned().collect();
         items.sort_unstable_by_key(|i| i.number);
         items
     }
@@ -48,7 +49,7 @@ impl News {
         Self {
             run: run.to_owned(),
             kept: Mutex::default(),
-            tell: broadcast::channel(KEPT).0,
+            tell: broadcast::channel(BEHIND).0,
         }
     }
 
@@ -65,10 +66,6 @@ impl News {
             kind,
             data,
         });
-        if kept.recent.len() == KEPT {
-            kept.recent.pop_front();
-        }
-        kept.recent.push_back(item.clone());
         kept.newest.insert(kind, item.clone());
         // Under the lock, so that nobody hears an item twice or in another order. Nobody listening is fine.
         let _heard = self.tell.send(item);
@@ -81,28 +78,19 @@ impl News {
 
     /// The newest item of each kind, in order.
     pub fn newest(&self) -> Vec<Arc<Item>> {
-        self.kept().newest()
+        self.kept().after(0)
     }
 
-    /// What a listener missed since `last_id`, and what comes from now on. Without an id, or with one of another run or
-    /// too long ago, the newest of each kind: each stands for the whole state of its kind.
+    /// The newest of each kind that a listener missed since `last_id`, and what comes from now on. Without an id, or with
+    /// one of another run, the newest of all kinds.
     pub fn listen(&self, last_id: Option<&str>) -> (Vec<Arc<Item>>, Receiver<Arc<Item>>) {
         let kept = self.kept();
         let seen = last_id
             .and_then(|id| id.split_once('-'))
             .filter(|(run, _)| *run == self.run)
             .and_then(|(_, number)| number.parse::<u64>().ok())
-            .filter(|number| {
-                let first = kept.recent.front().map_or(1, |i| i.number);
-                (first.saturating_sub(1)..=kept.last).contains(number)
-            });
-        let missed = match seen {
-            Some(number) => {
-                let later = kept.recent.iter().filter(|i| i.number > number);
-                later.cloned().collect()
-            }
-            None => kept.newest(),
-        };
+            .filter(|number| *number <= kept.last);
+        let missed = kept.after(seen.unwrap_or(0));
         (missed, self.tell.subscribe())
     }
 }

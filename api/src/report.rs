@@ -2,6 +2,7 @@
 //! with findings: the sentence, its numbers, what to look at, cautions, the register, the daily deviation, and room for
 //! what was found. One HTML file without any request to elsewhere; PDF by way of a headless Chromium.
 
+mod ahead;
 mod figure;
 mod html;
 mod list;

@@ -4,7 +4,7 @@ use crate::casebook::CaseBook;
 use crate::metrics::Metrics;
 use crate::news::News;
 use crate::notes::DeviceNotes;
-use analytics_assess::{Assessed, Engine, Settings, WatchReport};
+use analytics_assess::{Assessed, Engine, Families, FamilyQuery, Settings, WatchReport};
 use axum::body::Bytes;
 use ingest_collect::SheetTable;
 use ingest_model::{Columns, Reading, Tag, UtcMicros};
@@ -70,10 +70,15 @@ pub struct Current {
     pub assessed_at: UtcMicros,
     /// Counts up from 1 at start.
     pub id: u64,
+    /// Families that were compared for this result, with the register's version; the newest last.
+    pub families: Mutex<Vec<ComparedFamilies>>,
     /// `GET /api/v1/attention` without parameters, once it was asked for; plain and packed with gzip.
     pub written: OnceLock<Bytes>,
     pub packed: OnceLock<Bytes>,
 }
+
+/// What was asked, of which register, and the answer.
+pub type ComparedFamilies = (FamilyQuery, String, Arc<Families>);
 
 /// Counts of failures of one gateway (contract section 4).
 #[derive(Clone, Copy, Debug, Default, PartialEq, Eq, serde::Serialize, utoipa::ToSchema)]
@@ -125,12 +130,20 @@ pub struct GatewayView {
     pub last_error: Option<String>,
 }
 
-/// Load of one modem, shares of its time at 1200 bit/s.
-#[derive(Clone, Copy, Debug, PartialEq, serde::Serialize, utoipa::ToSchema)]
+/// One modem: its pace, and its load as shares of its time at 1200 bit/s.
+#[derive(Clone, Debug, PartialEq, serde::Serialize, utoipa::ToSchema)]
 pub struct ModemView {
     /// I/O card, or whatever its sub-devices have in common.
     pub modem: u32,
+    /// As the register names the modem of its loops; null = not named.
+    pub name: Option<String>,
+    /// One of its loops.
+    #[serde(skip)]
+    pub tag: Option<Tag>,
     pub devices: usize,
+    /// Fast reads a second, as planned and as answered over the last minute.
+    pub planned_per_s: f64,
+    pub achieved_per_s: f64,
     /// With prompt answers and nobody else on the line.
     pub planned_load: f64,
     pub achieved_load: f64,
@@ -324,6 +337,7 @@ impl Shared {
             assessed,
             assessed_at,
             id,
+            families: Mutex::default(),
             written: OnceLock::new(),
             packed: OnceLock::new(),
         });

@@ -10,6 +10,7 @@ import argparse
 import json
 import os
 import platform
+import re
 import shutil
 import subprocess
 import sys
@@ -234,7 +235,32 @@ def minute(table, quick, rounds):
         table.add("the same, wall time", f"{wall:.2f} s", "", "", "at most 2 s at 1,000 readings/s", wall <= 2 if loops == 1000 else None)
 
 
-PARTS = {"assess": assess, "import": importing, "sizes": sizes, "compact": compact, "codec": codec, "landing": landing, "history": history, "minute": minute}
+def collector(table, quick, rounds):
+    """The service on simulated gateways, all on this machine: 10,000 devices of 250 gateways, each read every 10 s."""
+    gateways, minutes = (4, 1.2) if quick else (250, 5)
+    command = [DEBUG / "examples/chaos", "--calm", "--gateways", gateways, "--devices", 40, "--modems", 20, "--poll", 10, "--minutes", minutes]
+    done = subprocess.run(list(map(str, command)), capture_output=True, text=True)
+    if done.returncode != 0:
+        die(command, done.stderr)
+
+    def number(pattern):
+        found = re.search(pattern, done.stdout)
+        return float(found.group(1)) if found else float("nan")
+
+    what = f"collector, {gateways} gateways x 40 devices, 10 s"
+    made, planned = number(r"([\d.]+) made over the last minute"), number(r"([\d.]+) fast reads a second planned")
+    on_time, core = number(r"([\d.]+) % at most 1.1 periods"), number(r"processor ([\d.]+) % of one core")
+    mib = number(r"peak ([\d.]+) MB") * 1e6 / 2**20
+    table.add(f"{what}: reads a second", f"{made:.0f}", f"planned: {planned:.0f}", f"{made / planned:.3f}", "", None)
+    table.add("rows on time (within 1.1 periods)", f"{on_time:.2f} %", "", "", "at least 99.5 %", on_time >= 99.5)
+    table.add("share of a core, collection and assessment", f"{core:.1f} %", "", "", "under 30 %", core < 30)
+    table.add("peak memory", f"{mib:.0f} MiB", "", "", "under 200 MiB", mib < 200)
+    wait = number(r"from reading to result: median [\d.]+ s, 99 % ([\d.]+) s")
+    usual = number(r"from reading to result: median ([\d.]+)")
+    table.add(f"from reading to result at {made:.0f} readings/s, 99 %", f"{wait:.1f} s", f"median {usual:.1f} s", "", "at most 2 s", wait <= 2)
+
+
+PARTS = {"assess": assess, "import": importing, "sizes": sizes, "compact": compact, "codec": codec, "landing": landing, "history": history, "minute": minute, "collector": collector}
 
 
 def machine():

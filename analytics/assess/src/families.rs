@@ -41,6 +41,15 @@ const METHOD: [&str; 5] = [
     "Change: the most likely single change of the rate at which loops get their first finding, exact binomial tail times the days and the families looked at (those with three first findings); said below 0.05. What was there when a loop's record began does not count, and what began in the newest days may not be found yet.",
 ];
 
+/// A loop with a device type: entry, baseline, names of type and revision, all findings and those that count.
+type Typed<'a> = (
+    &'a LoopEntry,
+    Option<UtcMicros>,
+    (String, Option<String>),
+    &'a [Finding],
+    Vec<&'a Finding>,
+);
+
 /// One loop before it is grouped.
 struct Seen {
     row: LoopRow,
@@ -94,7 +103,7 @@ pub fn families(
         let cause = f.common_cause.as_deref();
         cause.is_some_and(|id| own.get(id) == Some(&false))
     };
-    let mut seen: Vec<Seen> = Vec::new();
+    let mut typed = Vec::new();
     for tag in register.tags().filter(|t| !register.is_retired(t)) {
         let Some(entry) = register.at(tag, to).or_else(|| register.current(tag)) else {
             continue;
@@ -111,8 +120,38 @@ pub fn families(
         out.explained_elsewhere += left_out.iter().filter(|f| f.ended.is_none()).count();
         let since = register.baseline_at(tag, to).map(|b| b.from);
         let names = (type_name, entry.member_of(Scope::DeviceRevision));
-        seen.push(look(assessed, entry, since, names, all, &counted, &span));
+        typed.push((entry, since, names, all, counted));
     }
+    // Blocks are unpacked loop by loop, on all cores.
+    let threads = std::thread::available_parallelism().map_or(1, usize::from);
+    let part = typed.len().div_ceil(threads).max(1);
+    let span_ref = &span;
+    let seen: Vec<Seen> = std::thread::scope(|scope| {
+        let running: Vec<_> = typed
+            .chunks(part)
+            .map(|loops| {
+                scope.spawn(move || {
+                    let one = |(entry, since, names, all, counted): &Typed<'_>| {
+                        look(
+                            assessed,
+                            entry,
+                            *since,
+                            names.clone(),
+                            all,
+                            counted,
+                            span_ref,
+                        )
+                    };
+                    loops.iter().map(one).collect::<Vec<Seen>>()
+                })
+            })
+            .collect();
+        let parts = running.into_iter().map(|r| match r.join() {
+            Ok(seen) => seen,
+            Err(panic) => std::panic::resume_unwind(panic),
+        });
+        parts.flatten().collect()
+    });
     for scope in [Scope::DeviceType, Scope::DeviceRevision] {
         compare(&mut out, scope, &seen, &span)?;
     }
@@ -291,11 +330,22 @@ fn compare(
             .iter()
             .flat_map(|(n, s)| s.weeks.iter().map(move |w| (n.as_str(), w))),
     )?;
-    let days = frames::by_day(
-        named
-            .iter()
-            .flat_map(|(n, s)| s.days.iter().map(move |d| (n.as_str(), d))),
-    )?;
+    // A row for each family and day, not for each loop and day: a large fleet has millions of those.
+    let mut summed: BTreeMap<(&str, i64), LoopDayRow> = BTreeMap::new();
+    for (name, d) in named
+        .iter()
+        .flat_map(|(n, s)| s.days.iter().map(move |d| (n, d)))
+    {
+        let none = LoopDayRow {
+            day: d.day,
+            exposed: 0.0,
+            begun: 0,
+        };
+        let sum = summed.entry((name.as_str(), d.day)).or_insert(none);
+        sum.exposed += d.exposed;
+        sum.begun += d.begun;
+    }
+    let days = frames::by_day(summed.iter().map(|((name, _), d)| (*name, d)))?;
     let (rates, rate_mean, scatter) = compared(&rows.iter().map(|r| r.rate).collect::<Vec<_>>());
     let (errors, error_mean, _) =
         compared(&rows.iter().map(|r| r.failed_logit).collect::<Vec<_>>());

@@ -122,6 +122,25 @@ pub struct Family {
     pub loops: Vec<Member>,
 }
 
+impl Family {
+    /// The same with an empty list of loops.
+    #[must_use]
+    pub fn without_loops(&self) -> Self {
+        Self {
+            scope: self.scope,
+            name: self.name.clone(),
+            members: self.members,
+            rate: self.rate,
+            findings: self.findings,
+            errors: self.errors,
+            weeks: self.weeks.clone(),
+            begun: self.begun,
+            change: self.change.clone(),
+            loops: Vec::new(),
+        }
+    }
+}
+
 /// The fleet's own figures, between which families lie.
 #[derive(Clone, Debug, PartialEq, Serialize)]
 #[cfg_attr(feature = "openapi", derive(utoipa::ToSchema))]
@@ -151,4 +170,22 @@ pub struct Families {
     /// By scope, then the pooled share of loops with a finding, the largest first.
     pub families: Vec<Family>,
     pub method: Vec<&'static str>,
+}
+
+impl Families {
+    /// The same with an empty list of families.
+    #[must_use]
+    pub fn about(&self) -> Self {
+        Self {
+            from: self.from.clone(),
+            to: self.to.clone(),
+            days: self.days,
+            kind: self.kind,
+            without_type: self.without_type,
+            explained_elsewhere: self.explained_elsewhere,
+            fleet: self.fleet.clone(),
+            families: Vec::new(),
+            method: self.method.clone(),
+        }
+    }
 }

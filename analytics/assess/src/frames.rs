@@ -4,8 +4,8 @@ use crate::AssessError;
 use crate::family::{Families, Family};
 use analytics_detect::{Assessment, EighthAgreement};
 use polars::prelude::{
-    CsvWriter, DataFrame, DataType, IntoLazy, NamedFrom, PolarsError, QuantileMethod, SerWriter,
-    Series, SortMultipleOptions, col, len, lit,
+    ChunkApply, CsvWriter, DataFrame, DataType, IntoColumn, IntoLazy, NamedFrom, PolarsError,
+    QuantileMethod, SerWriter, Series, SortMultipleOptions, col, len, lit,
 };
 use std::collections::HashMap;
 
@@ -55,7 +55,21 @@ pub fn to_csv(result: &Assessment) -> Result<String, AssessError> {
     csv_of(findings(result)?)
 }
 
-fn csv_of(mut frame: DataFrame) -> Result<String, AssessError> {
+/// Six figures are more than any number here is worth; what binary fractions add behind them is noise.
+fn six_figures(v: f64) -> f64 {
+    if v.is_finite() {
+        format!("{v:.5e}").parse().unwrap_or(v)
+    } else {
+        v
+    }
+}
+
+fn csv_of(frame: DataFrame) -> Result<String, AssessError> {
+    let rounded = frame.columns().iter().map(|c| match c.f64() {
+        Ok(numbers) => numbers.apply_values(six_figures).into_column(),
+        Err(_) => c.clone(),
+    });
+    let mut frame = DataFrame::new_infer_height(rounded.collect()).map_err(table)?;
     let mut out = Vec::new();
     CsvWriter::new(&mut out).finish(&mut frame).map_err(table)?;
     String::from_utf8(out).map_err(|e| AssessError::Table(e.to_string()))
@@ -386,4 +400,17 @@ pub(crate) fn agreement_csv(rows: &[AgreementRow]) -> Result<String, AssessError
         "evidence_from_because" => |r| r.from_because,
     )?;
     csv_of(frame)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_in_tables_have_six_figures() {
+        let frame = frame!([0.051_992_000_000_000_003, -1.0 / 3.0, f64::NAN, 1e-12], "v" => |v| *v);
+        let csv = csv_of(frame.unwrap()).unwrap();
+        let lines: Vec<&str> = csv.lines().collect();
+        assert_eq!(lines, ["v", "0.051992", "-0.333333", "NaN", "1e-12"]);
+    }
 }

@@ -9,8 +9,10 @@ use crate::counts;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, LoopSource, Window, hour_in};
 use crate::limits::{Limits, Test};
+use crate::spans::each_promising;
 use crate::trend;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
+use std::ops::Range;
 
 /// Hours in a cell.
 const CELL_H: i64 = 6;
@@ -138,14 +140,25 @@ pub fn best_rise(cells: &[Cell]) -> Option<Rise> {
         }
     }
     // A rise that ended: only if that explains clearly more.
-    for a in 4..m {
-        for b in (a + (BURST_H / CELL_H) as usize)..m {
-            let g = gain(a, b);
-            if g > best.0 + 12.0 {
-                best = (g, a, b);
-            }
+    let bound = |a: Range<usize>, b: Range<usize>| {
+        // Convex in errors and exposure of the stretch together, so greatest at a corner of what the sums allow.
+        let least = |s: &[f64]| s[b.start] - s[a.end - 1];
+        let most = |s: &[f64]| s[b.end - 1] - s[a.start];
+        if least(&sn) <= 0.0 || most(&sn) >= sn[m] {
+            return f64::INFINITY;
         }
-    }
+        let corner = |n1: f64, k1: f64| log_term(k1, n1) + log_term(sk[m] - k1, sn[m] - n1) - null;
+        let of = |n1: f64| corner(n1, least(&sk)).max(corner(n1, most(&sk)));
+        2.0 * of(least(&sn)).max(of(most(&sn))) + 1e-6
+    };
+    let min_len = (BURST_H / CELL_H) as usize;
+    each_promising(4..m, min_len, m, best.0 + 12.0, bound, |a, b| {
+        let g = gain(a, b);
+        if g > best.0 + 12.0 {
+            best = (g, a, b);
+        }
+        best.0 + 12.0
+    });
     let (g, a, b) = best;
     if g <= 0.0 {
         return None;

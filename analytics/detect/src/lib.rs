@@ -35,6 +35,7 @@ pub mod rails;
 pub mod sensitivity;
 pub mod silence;
 pub mod skip;
+mod spans;
 pub mod status;
 pub mod stuck;
 pub mod trend;

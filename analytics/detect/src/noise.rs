@@ -9,9 +9,13 @@ use crate::context::Context;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, Window, hour_in, median};
 use crate::limits::{Limits, Test};
+use crate::spans::each_promising;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
+use std::ops::Range;
 
 const BLOCK_H: i64 = 6;
+/// Blocks of a change that ended.
+const ENDED_MIN_BLOCKS: usize = 4;
 pub const MIN_LOG_RATIO: f64 = 0.35;
 
 #[derive(Debug, Default)]
@@ -132,14 +136,40 @@ fn change(blocks: &[(i64, f64, f64, f64)], to: UtcMicros, limits: &Limits) -> Op
         }
     }
     let lasting = best.0;
-    for a in 4..m {
-        for b in (a + 4)..m.saturating_sub(3) {
+    let bound = |a: Range<usize>, b: Range<usize>| {
+        let widest = |s: &[f64]| {
+            let range = |part: &[f64]| {
+                part.iter()
+                    .fold((f64::INFINITY, f64::NEG_INFINITY), |r: (f64, f64), v| {
+                        (r.0.min(*v), r.1.max(*v))
+                    })
+            };
+            let (a, b) = (range(&s[a.clone()]), range(&s[b.clone()]));
+            (a.1 - b.0).abs().max((b.1 - a.0).abs())
+        };
+        let (least, most) = (b.start.saturating_sub(a.end - 1), b.end - 1 - a.start);
+        let (least, most) = (least.max(ENDED_MIN_BLOCKS) as f64, most as f64);
+        // Of the stretch's length the part beside the mean is least at an end of its range.
+        let beside = (least - least * least / n).min(most - most * most / n);
+        let left = (beside - widest(&sx).powi(2) / sxx).max(1e-3 * least);
+        widest(&sr).powi(2) / left * (1.0 + 1e-9)
+    };
+    let to_beat = |best: f64| f64::max(best, 1.3 * lasting);
+    let ends_before = m.saturating_sub(3);
+    each_promising(
+        4..m,
+        ENDED_MIN_BLOCKS,
+        ends_before,
+        to_beat(best.0),
+        bound,
+        |a, b| {
             let (g, s) = gain(a, b);
-            if g > best.0 && g > 1.3 * lasting {
+            if g > to_beat(best.0) {
                 best = (g, a, b, s);
             }
-        }
-    }
+            to_beat(best.0)
+        },
+    );
     let (g, a, b, size) = best;
     // Residual variance beside the change, lag-1 correlation counted.
     let left: Vec<f64> = (0..m)
@@ -193,17 +223,30 @@ fn change(blocks: &[(i64, f64, f64, f64)], to: UtcMicros, limits: &Limits) -> Op
 /// Start of a linear change in log scatter that reaches its level at or after `a`; `None` when a step does as well.
 fn gradual_start(r: &[f64], a: usize, size: f64, scaled: f64) -> Option<usize> {
     let m = r.len();
-    let sse = |z: &dyn Fn(usize) -> f64| {
-        let n = m as f64;
-        let (mut sz, mut szz, mut sy, mut szy, mut syy) = (0.0, 0.0, 0.0, 0.0, 0.0);
-        for (i, y) in r.iter().enumerate() {
-            let v = z(i);
-            sz += v;
-            szz += v * v;
-            sy += y;
-            szy += v * y;
-            syy += y * y;
-        }
+    let n = m as f64;
+    // Sums of the values before each place, and of the values times their place.
+    let (mut sums, mut moments) = (vec![0.0], vec![0.0]);
+    let (mut sy, mut sm, mut syy) = (0.0, 0.0, 0.0);
+    for (i, y) in r.iter().enumerate() {
+        sy += y;
+        sm += i as f64 * y;
+        syy += y * y;
+        sums.push(sy);
+        moments.push(sm);
+    }
+    // Squares left beside a line from 0 at `s` to 1 at `e` and on.
+    let sse = |s: usize, e: usize| {
+        let (width, after) = ((e - s) as f64, (m - e) as f64);
+        let sz = (width - 1.0).max(0.0) / 2.0 + after;
+        let (szz, szy) = if e > s {
+            let rising = moments[e] - moments[s] - s as f64 * (sums[e] - sums[s]);
+            (
+                (width - 1.0) * (2.0 * width - 1.0) / (6.0 * width) + after,
+                rising / width + sy - sums[e],
+            )
+        } else {
+            (after, sy - sums[e])
+        };
         let den = szz - sz * sz / n;
         let num = szy - sz * sy / n;
         if den <= 0.0 || num * size <= 0.0 {
@@ -212,12 +255,10 @@ fn gradual_start(r: &[f64], a: usize, size: f64, scaled: f64) -> Option<usize> {
             syy - sy * sy / n - num * num / den
         }
     };
-    let step = sse(&|i| f64::from(u8::from(i >= a)));
-    let mut best = (step - 12.0 * scaled, None);
+    let mut best = (sse(a, a) - 12.0 * scaled, None);
     for s in 4..=a {
         for e in a.max(s + 2)..m.min(a + 60) {
-            let width = (e - s) as f64;
-            let v = sse(&|i| ((i as f64 - s as f64) / width).clamp(0.0, 1.0));
+            let v = sse(s, e);
             if v < best.0 {
                 best = (v, Some(s));
             }

@@ -244,17 +244,19 @@ fn rises(blocks: &[HourBlock], bit: usize) -> (u32, Vec<(i64, u32, i64, i64)>) {
         .filter(|b| b.bit(bit).rises > 0)
         .map(|b| (b.hour, b.bit(bit).rises, b.bit(bit).first, b.bit(bit).last))
         .collect();
-    let mut best = 0;
-    for (i, w) in with.iter().enumerate() {
-        best = best.max(
-            with[i..]
-                .iter()
-                .take_while(|x| x.0 < w.0 + TWO_DAYS_H)
-                .map(|x| x.1)
-                .sum(),
-        );
-    }
+    let best = with
+        .iter()
+        .map(|w| rises_between(&with, w.0, w.0 + TWO_DAYS_H - 1))
+        .max()
+        .unwrap_or(0);
     (best, with)
+}
+
+/// Rises in hours from `from` to `to`, of hours with a rise in order.
+fn rises_between(with: &[(i64, u32, i64, i64)], from: i64, to: i64) -> u32 {
+    let first = with.partition_point(|x| x.0 < from);
+    let hours = with[first..].iter().take_while(|x| x.0 <= to);
+    hours.map(|x| x.1).sum()
 }
 
 fn chattering(l: &LoopRecord<'_>, map: &StatusMap, limits: &Limits) -> Vec<Chatter> {
@@ -275,11 +277,7 @@ fn chattering(l: &LoopRecord<'_>, map: &StatusMap, limits: &Limits) -> Vec<Chatt
             .iter()
             .enumerate()
             .filter(|(i, w)| {
-                let around: u32 = with
-                    .iter()
-                    .filter(|x| (x.0 - w.0).abs() <= 24)
-                    .map(|x| x.1)
-                    .sum();
+                let around = rises_between(&with, w.0 - 24, w.0 + 24);
                 around >= 3 && (*i == 0 || with[i - 1].0 < w.0)
             })
             .map(|(_, w)| *w)
@@ -308,13 +306,7 @@ fn restarts(l: &LoopRecord<'_>, to: UtcMicros, limits: &Limits) -> Option<Draft>
     }
     let dense: Vec<_> = with
         .iter()
-        .filter(|w| {
-            with.iter()
-                .filter(|x| (x.0 - w.0).abs() <= TWO_DAYS_H)
-                .map(|x| x.1)
-                .sum::<u32>()
-                >= most.min(RESTARTS)
-        })
+        .filter(|w| rises_between(&with, w.0 - TWO_DAYS_H, w.0 + TWO_DAYS_H) >= most.min(RESTARTS))
         .collect();
     let (first, last) = (dense.first()?, dense.last()?);
     let n: u32 = dense.iter().map(|d| d.1).sum();

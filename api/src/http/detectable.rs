@@ -4,7 +4,7 @@ use super::App;
 use super::extract::{NoQuery, Path, Query};
 use super::problem::Problem;
 use analytics_detect::NotJudged;
-use analytics_detect::sensitivity::{Detectable, LoopWatch};
+use analytics_detect::sensitivity::{Detectable, Fault, LoopWatch, Measure};
 use axum::Json;
 use serde::{Deserialize, Serialize};
 
@@ -71,6 +71,97 @@ pub(super) async fn detectable(
         blind: watch.blind.clone(),
         limits: LIMITS,
     }))
+}
+
+/// One sort of fault over the fleet.
+#[derive(Serialize, utoipa::ToSchema)]
+pub(super) struct FaultSummary {
+    fault: Fault,
+    within_days: u32,
+    measure: Measure,
+    /// Loops that were asked about this fault, and those of them that have no number.
+    loops: usize,
+    blind: usize,
+    /// Found at this size on half of the loops that have a number, and on each of them; null = none has one.
+    half: Option<f64>,
+    worst: Option<f64>,
+    /// The loop that has the worst.
+    worst_on: Option<String>,
+}
+
+#[derive(Serialize, utoipa::ToSchema)]
+pub(super) struct SummaryAnswer {
+    /// End of the last whole day that the numbers are made from; null = not worked out yet.
+    as_of: Option<String>,
+    /// In the order of the faults, the shorter time first.
+    faults: Vec<FaultSummary>,
+    /// How the numbers are made, and what they do not say.
+    limits: &'static str,
+}
+
+/// A number and its loop's tag.
+type Numbered<'a> = (&'a str, &'a Detectable);
+
+fn summary_of(numbers: &[Numbered<'_>]) -> Option<FaultSummary> {
+    let (_, first) = *numbers.first()?;
+    let (fault, within_days, measure) = (first.fault, first.within_days, first.measure);
+    let mut sized: Vec<(f64, &str)> = numbers
+        .iter()
+        .filter_map(|(tag, n)| Some((n.size?, *tag)))
+        .collect();
+    // Of a fall of scatter the smaller remainder is the larger fault.
+    let sign = if fault == Fault::NoiseCollapse {
+        -1.0
+    } else {
+        1.0
+    };
+    sized.sort_by(|a, b| (sign * a.0).total_cmp(&(sign * b.0)).then(a.1.cmp(b.1)));
+    let middle = sized.len().saturating_sub(1) / 2;
+    Some(FaultSummary {
+        fault,
+        within_days,
+        measure,
+        loops: numbers.len(),
+        blind: numbers.len() - sized.len(),
+        half: sized.get(middle).map(|s| s.0),
+        worst: sized.last().map(|s| s.0),
+        worst_on: sized.last().map(|s| s.1.to_owned()),
+    })
+}
+
+/// What the watch would find, over the fleet: the middle and the worst loop for each sort of fault.
+#[utoipa::path(get, path = "/api/v1/detectable/summary", responses(
+    (status = 200, description = "a line for each sort of fault and time", body = SummaryAnswer),
+    (status = 400, description = "a parameter that this address does not have", body = Problem, content_type = "application/problem+json")))]
+pub(super) async fn summary(
+    app: App,
+    Query(_none): Query<NoQuery>,
+) -> Result<Json<SummaryAnswer>, Problem> {
+    let watch = app.watch().unwrap_or_default();
+    super::blocking(move || {
+        let mut by_fault: Vec<((Fault, u32), Vec<Numbered<'_>>)> = Vec::new();
+        for of_loop in watch.loops.values() {
+            for n in &of_loop.numbers {
+                let key = (n.fault, n.within_days);
+                let line = (of_loop.tag.as_str(), n);
+                match by_fault.iter_mut().find(|(k, _)| *k == key) {
+                    Some((_, lines)) => lines.push(line),
+                    None => by_fault.push((key, vec![line])),
+                }
+            }
+        }
+        by_fault
+            .sort_by_key(|((fault, days), _)| (Fault::ALL.iter().position(|f| f == fault), *days));
+        Ok(Json(SummaryAnswer {
+            as_of: watch.as_of.map(ingest_model::UtcMicros::to_rfc3339),
+            faults: by_fault
+                .iter()
+                .filter_map(|(_, lines)| summary_of(lines))
+                .collect(),
+            limits: LIMITS,
+        }))
+    })
+    .await
 }
 
 #[derive(Serialize, utoipa::ToSchema)]

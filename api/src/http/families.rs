@@ -4,12 +4,15 @@ use super::attention::still_running;
 use super::extract::Query;
 use super::problem::Problem;
 use super::{App, blocking, heavy};
-use analytics_assess::{Families, FamilyQuery, families_csv};
+use crate::state::Current;
+use analytics_assess::{AssessError, Families, Family, FamilyQuery, families_csv};
 use analytics_detect::Kind;
 use axum::Json;
 use axum::http::header;
 use axum::response::{IntoResponse, Response};
+use ingest_store::Register;
 use serde::Deserialize;
+use std::sync::{Arc, PoisonError};
 
 /// Days looked back without a parameter, at least and at most.
 const DAYS: i64 = 90;
@@ -26,9 +29,40 @@ pub(super) struct FamiliesQuery {
     /// Only findings of this kind; without it all but changed configurations.
     #[param(value_type = Option<Kind>)]
     kind: Option<String>,
+    /// Only the family of this name, of either scope.
+    #[param(min_length = 1)]
+    family: Option<String>,
+    /// `false`: without the lists of loops, which are most of the answer.
+    loops: Option<bool>,
     /// `csv` for a table of the families; JSON without it.
     #[param(value_type = Option<FormatName>)]
     format: Option<String>,
+}
+
+/// Comparisons kept of one result.
+const KEPT: usize = 16;
+
+/// The comparison, made once for a result and a register: whoever asks meanwhile waits for the same one.
+fn compared(
+    current: &Current,
+    register: &Register,
+    query: FamilyQuery,
+) -> Result<Arc<Families>, AssessError> {
+    let mut kept = current
+        .families
+        .lock()
+        .unwrap_or_else(PoisonError::into_inner);
+    let version = register.version();
+    if let Some((.., found)) = kept.iter().find(|(q, v, _)| *q == query && *v == version) {
+        return Ok(found.clone());
+    }
+    let made = analytics_assess::families(&current.assessed, register, &query)?;
+    let found = Arc::new(made);
+    if kept.len() >= KEPT {
+        kept.remove(0);
+    }
+    kept.push((query, version, found.clone()));
+    Ok(found)
 }
 
 /// Form of the answer.
@@ -76,9 +110,15 @@ pub(super) async fn families(
     blocking(move || {
         let made = |e| Problem::internal("the families could not be compared", &e);
         let query = FamilyQuery { days, kind };
-        let register = snapshot.register();
-        let found =
-            analytics_assess::families(&current.assessed, register, &query).map_err(made)?;
+        let found = compared(&current, snapshot.register(), query).map_err(made)?;
+        let chosen = |f: &&Family| q.family.as_ref().is_none_or(|name| *name == f.name);
+        let loops = q.loops.unwrap_or(true);
+        let found = Families {
+            families: (found.families.iter().filter(chosen))
+                .map(|f| if loops { f.clone() } else { f.without_loops() })
+                .collect(),
+            ..found.about()
+        };
         if !csv {
             return Ok(Json(found).into_response());
         }

@@ -86,6 +86,7 @@ fn routes() -> OpenApiRouter<Arc<Shared>> {
         .routes(routes!(device::of_gateway))
         .routes(routes!(detectable::loop_detectable))
         .routes(routes!(detectable::detectable))
+        .routes(routes!(detectable::summary))
         .routes(routes!(trace::trace))
         .routes(routes!(trace::traces))
         .routes(routes!(sheets::trace_picture))

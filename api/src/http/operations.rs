@@ -13,7 +13,7 @@ pub(super) struct GatewaysAnswer {
     gateways: Vec<GatewayView>,
 }
 
-/// The gateways: connection, pace, failures.
+/// The gateways: connection, pace by gateway and modem, failures.
 #[utoipa::path(get, path = "/api/v1/gateways", responses(
     (status = 200, description = "the configured gateways", body = GatewaysAnswer),
     (status = 400, description = "a parameter that this address does not have", body = Problem, content_type = "application/problem+json")))]
@@ -21,9 +21,16 @@ pub(super) async fn gateways(
     app: App,
     Query(_none): Query<NoQuery>,
 ) -> Result<Json<GatewaysAnswer>, Problem> {
-    Ok(Json(GatewaysAnswer {
-        gateways: app.gateways(),
-    }))
+    let snapshot = super::snapshot(&app).await?;
+    let mut gateways = app.gateways();
+    for modem in gateways.iter_mut().flat_map(|g| &mut g.modems) {
+        let of_loop = modem
+            .tag
+            .as_ref()
+            .and_then(|t| snapshot.register().current(t));
+        modem.name = of_loop.and_then(|l| l.modem.clone());
+    }
+    Ok(Json(GatewaysAnswer { gateways }))
 }
 
 /// Prometheus text format 0.0.4.

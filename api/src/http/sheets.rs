@@ -113,7 +113,7 @@ pub(super) struct PictureQuery {
     to: Option<String>,
 }
 
-/// The twin trace of one loop as a picture: both channels, their difference, failed exchanges.
+/// The twin trace of one loop as a picture: both channels, their difference with its forecast, status, failed exchanges.
 #[utoipa::path(get, path = "/api/v1/loops/{tag}/trace.svg",
     params(("tag" = String, Path, description = "the loop's tag, percent-encoded", min_length = 1, max_length = 32), PictureQuery),
     responses(
@@ -165,6 +165,7 @@ pub(super) async fn trace_picture(
                 trace: &trace,
                 readings: &rows,
                 finding: row.and_then(|r| r.findings.first()),
+                now: result.to.filter(|end| *end <= to),
             }),
         ))
     })

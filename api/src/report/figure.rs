@@ -67,7 +67,7 @@ impl Plot {
             .raw("</text>");
     }
 
-    fn rect(&self, h: &mut Html, class: &'static str, x: (f64, f64), y: (f64, f64)) {
+    pub(super) fn rect(&self, h: &mut Html, class: &'static str, x: (f64, f64), y: (f64, f64)) {
         h.raw("<rect class=\"")
             .raw(class)
             .raw("\" x=\"")
@@ -115,6 +115,28 @@ impl Plot {
             (LEFT, right),
             (self.height - BOTTOM, self.height - BOTTOM),
         );
+    }
+
+    /// A step as wide as each bin, in ink: the difference alone has a colour.
+    fn steps(&self, h: &mut Html, trace: &Trace, values: &[f64]) {
+        let step = f64::from(trace.step_s) * 1e6;
+        h.raw("<path class=\"step\" d=\"");
+        let mut before = f64::NEG_INFINITY;
+        for (t, v) in trace.time.iter().zip(values) {
+            let from = t.0 as f64;
+            if !v.is_finite() {
+                before = f64::NEG_INFINITY;
+                continue;
+            }
+            h.raw(if from - before < 1e6 { "L" } else { "M" })
+                .at(self.x(from))
+                .raw(" ")
+                .at(self.y(*v))
+                .raw("H")
+                .at(self.x(from + step));
+            before = from + step;
+        }
+        h.raw("\"/>");
     }
 
     /// A line through the values, broken where nothing was seen, with a dot each.
@@ -253,6 +275,7 @@ pub(super) fn deviation(
         ),
     );
     draw_deviation(h, &plot, trace, tolerance_pct, finding);
+    label_newest(h, &plot, trace);
     h.raw("</svg>");
 }
 
@@ -305,9 +328,13 @@ pub(super) fn draw_deviation(
         let since = format!("since {}", h.zone().minute(f.onset));
         plot.label(h, class, x + shift, TOP - 6.0, &since);
     }
+}
+
+/// The newest mean, at the right of its line.
+pub(super) fn label_newest(h: &mut Html, plot: &Plot, trace: &Trace) {
     if let Some(v) = newest(trace) {
         let text = format!("{} %", signed(v, 2));
-        plot.label(h, "t v", right + 6.0, plot.y(v) + 4.0, &text);
+        plot.label(h, "t v", WIDTH - RIGHT + 6.0, plot.y(v) + 4.0, &text);
     }
 }
 
@@ -339,7 +366,7 @@ pub(super) fn failed_plot(trace: &Trace) -> Option<(Plot, Vec<f64>)> {
 /// The marks of the failed exchanges within `plot`.
 pub(super) fn draw_failed(h: &mut Html, plot: &Plot, trace: &Trace, percent: &[f64]) {
     plot.axes(h, &|v| figures(v));
-    plot.course(h, &points(trace, percent));
+    plot.steps(h, trace, percent);
 }
 
 /// Share of polls without a good reply by day.

@@ -104,3 +104,16 @@ pub(super) fn figures(v: f64) -> String {
         s
     }
 }
+
+/// A unit as it is printed: the register's own letters, but powers, degrees and micro as the trade writes them.
+pub(super) fn unit(text: &str) -> String {
+    let text = match text.strip_prefix("deg") {
+        Some(rest @ ("C" | "F" | "R")) => format!("\u{b0}{rest}"),
+        _ => text.to_owned(),
+    };
+    let text = match text.strip_prefix('u') {
+        Some(rest) if rest.starts_with(['S', 'm', 'g', 'A', 'V']) => format!("\u{b5}{rest}"),
+        _ => text,
+    };
+    text.replace("m3", "m\u{b3}").replace("m2", "m\u{b2}")
+}

@@ -3,18 +3,87 @@
 use super::Content;
 use super::html::{Html, signed};
 use analytics_detect::words::scope_words;
-use analytics_detect::{AttentionRow, Finding};
+use analytics_detect::{AttentionRow, Finding, Kind};
 use std::collections::BTreeMap;
 
 /// Rows of the list that are printed; the rest is counted.
 const ROWS: usize = 500;
 
+/// A kind as the pages name it.
+fn kind_words(kind: Kind) -> &'static str {
+    match kind {
+        Kind::AnalogDigitalDrift => "analog and digital part",
+        Kind::StuckValue => "a value stopped moving",
+        Kind::RisingErrors => "failed exchanges rise",
+        Kind::NoReply => "no reply",
+        Kind::FixedCurrent => "current held fixed",
+        Kind::CurrentOutOfRange => "current out of range",
+        Kind::NoiseChange => "scatter changed",
+        Kind::DeviceStatus => "the device reports trouble",
+        Kind::StatusChatter => "a status bit comes and goes",
+        Kind::Restarts => "repeated cold starts",
+        Kind::ConfigurationChange => "configuration changed",
+        Kind::PeerDisagreement => "departs from its companions",
+    }
+}
+
+fn cause_words(cause: &str) -> &str {
+    match cause {
+        "offset" => "by the same amount over the range",
+        "span" => "more at one end of the range",
+        "supply-limited" => "the current stops at a ceiling",
+        "scaling" => "the registered range is not the one in use",
+        "intermittent" => "in episodes",
+        "saturated-low" => "rests at the lower limit",
+        "saturated-high" => "rests at the upper limit",
+        "failure-low" => "failure signal, low",
+        "failure-high" => "failure signal, high",
+        "rise" => "more than in its own past",
+        "collapse" => "less than in its own past",
+        "function-check" => "function check",
+        "out-of-specification" => "out of specification",
+        "maintenance-required" => "maintenance required",
+        other => other,
+    }
+}
+
 /// Kind and cause as the list names them.
 pub(super) fn what(f: &Finding) -> String {
     match f.cause.or(f.signal.map(|s| s.as_str())) {
-        Some(cause) => format!("{} ({cause})", f.kind.as_str()),
-        None => f.kind.as_str().to_owned(),
+        Some(cause) => format!("{}, {}", kind_words(f.kind), cause_words(cause)),
+        None => kind_words(f.kind).to_owned(),
     }
+}
+
+/// What is not judged, in words: a kind, or all of them.
+fn what_words(what: &str) -> &str {
+    match Kind::parse(what) {
+        Some(kind) => kind_words(kind),
+        None if what == "all" => "everything",
+        None => what,
+    }
+}
+
+/// Entries as the pages count them, a common cause with its loops being one: the place of each row, and how many there
+/// are.
+pub(super) fn places(c: &Content<'_>) -> (Vec<usize>, usize) {
+    let mut groups: BTreeMap<&str, usize> = BTreeMap::new();
+    let mut entries = 0;
+    let known = |id: &str| c.assessed.result.common_causes.iter().any(|g| g.id == id);
+    let places = c.rows().iter().map(|row| {
+        let group = row.common_cause.as_deref().filter(|id| known(id));
+        match group.and_then(|id| groups.get(id)) {
+            Some(place) => *place,
+            None => {
+                entries += 1;
+                if let Some(id) = group {
+                    groups.insert(id, entries);
+                }
+                entries
+            }
+        }
+    });
+    (places.collect(), entries)
 }
 
 /// A count in groups of three.
@@ -54,7 +123,7 @@ pub(super) fn page(h: &mut Html, c: &Content<'_>) {
         let n = c.limit.min(a.attention.len());
         h.raw("<p class=\"note\">");
         h.text(&format!(
-            "The first {n} have a sheet each behind this list. Score = real \u{d7} purpose \u{d7} soon \u{d7} lasting. Times are site time ({}).",
+            "The first {n} have a sheet each behind this list. Score = real \u{d7} purpose \u{d7} soon \u{d7} lasting; loops of one common cause share a place. Times are site time ({}).",
             z.name()
         ));
         h.raw("</p>");
@@ -80,7 +149,7 @@ fn causes(h: &mut Html, c: &Content<'_>) {
             .raw(" <i>")
             .text(&g.name)
             .raw("</i></b><td>")
-            .text(g.kind.as_str())
+            .text(kind_words(g.kind))
             .raw("<td class=\"n\">")
             .text(&format!("{} of {}", g.affected, g.members))
             .raw("<td class=\"d\">")
@@ -119,15 +188,16 @@ fn rows(h: &mut Html, c: &Content<'_>) {
     }
     let states: Vec<Option<String>> = all.iter().take(ROWS).map(|r| state_of(c, r)).collect();
     let cases = states.iter().any(Option::is_some);
+    let (places, _) = places(c);
     h.raw("<h2>Ranked list</h2><table class=\"ranked\"><colgroup><col><col><col><col><col>");
     h.raw(if cases { "<col>" } else { "" });
     h.raw("</colgroup><thead><tr><th class=\"n\">#<th>Loop<th>What, and why<th>Since<th class=\"n\">Score");
     h.raw(if cases { "<th>Case" } else { "" });
     h.raw("</tr></thead><tbody>");
-    for (row, state) in all.iter().zip(&states) {
+    for ((row, state), place) in all.iter().zip(&states).zip(places) {
         let t = row.terms;
         h.raw("<tr><td class=\"n\">")
-            .text(&row.rank.to_string())
+            .text(&place.to_string())
             .raw("<td><b>")
             .text(row.tag.as_str())
             .raw("</b><br><span class=\"q\">")
@@ -139,20 +209,23 @@ fn rows(h: &mut Html, c: &Content<'_>) {
         h.text(&z.said(&row.why, row.findings.first(), c.to()))
             .raw(" <span class=\"q\">");
         let mut names: Vec<String> = Vec::new();
-        for f in &row.findings {
+        // The sentence says what the first one is.
+        for f in row.findings.iter().skip(1) {
             let name = what(f);
             if !names.contains(&name) {
                 names.push(name);
             }
         }
-        h.text(&names.join(", "));
+        if !names.is_empty() {
+            h.text("Also: ").text(&names.join("; ")).text(". ");
+        }
         if let Some(group) = row
             .common_cause
             .as_deref()
             .and_then(|id| c.assessed.result.common_causes.iter().find(|g| g.id == id))
         {
             h.text(&format!(
-                "; with {} {}",
+                "Shared: {} {}.",
                 scope_words(group.scope),
                 group.name
             ));
@@ -177,7 +250,7 @@ fn rows(h: &mut Html, c: &Content<'_>) {
             .text(&format!("{:.2}", row.score))
             .raw("</b><br><span class=\"q\">")
             .text(&format!(
-                "{:.2} {:.2} {:.2} {:.2}",
+                "{:.2} \u{d7} {:.2} \u{d7} {:.2} \u{d7} {:.2}",
                 t.real, t.purpose, t.soon, t.lasting
             ))
             .raw("</span>");
@@ -211,7 +284,7 @@ fn not_judged(h: &mut Html, c: &Content<'_>) {
         h.raw("<tr><td class=\"n\">")
             .text(&count.to_string())
             .raw("<td>")
-            .text(what)
+            .text(what_words(what))
             .raw("<td>")
             .text(why)
             .raw("</tr>");

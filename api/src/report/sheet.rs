@@ -2,7 +2,7 @@
 
 use super::Content;
 use super::figure;
-use super::html::{Html, figures, number, signed};
+use super::html::{Html, figures, number, signed, unit};
 use super::list::what;
 use super::zone::Zone;
 use analytics_assess::TraceStep;
@@ -50,6 +50,7 @@ pub(super) fn page(h: &mut Html, c: &Content<'_>, row: &AttentionRow) {
         wire(h, c, e);
         register(h, e);
     }
+    behind(h, first);
     work(h, c, &row.tag);
     h.raw("</section>");
 }
@@ -107,7 +108,11 @@ fn head(h: &mut Html, c: &Content<'_>, row: &AttentionRow, entry: Option<&LoopEn
         h.raw("<p class=\"service\">").text(service).raw("</p>");
     }
     h.raw("</div><dl>");
-    h.pair("Rank", &format!("{} of {}", row.rank, c.rows().len()));
+    let (places, entries) = super::list::places(c);
+    let place = c.rows().iter().position(|r| r.tag == row.tag);
+    if let Some(place) = place.and_then(|at| places.get(at)) {
+        h.pair("Place", &format!("{place} of {entries}"));
+    }
     h.pair("Purpose", row.criticality);
     h.pair(
         "Score",
@@ -155,7 +160,11 @@ fn numbers(h: &mut Html, f: &Finding) {
     if f.onset_low < f.onset_high {
         h.pair(
             "between",
-            &format!("{} to {}", z.minute(f.onset_low), z.minute(f.onset_high)),
+            &format!(
+                "{} to {} (80 %)",
+                z.minute(f.onset_low),
+                z.minute(f.onset_high)
+            ),
         );
     }
     if let Some(end) = f.ended {
@@ -164,11 +173,11 @@ fn numbers(h: &mut Html, f: &Finding) {
     if let Some(v) = f.deviation_pct {
         h.pair(
             "Analog minus digital",
-            &format!("{} % of span", signed(v, 3)),
+            &format!("{} % of span", signed(v, 2)),
         );
     }
     if let Some(v) = f.rate_pct_per_day {
-        h.pair("Growth", &format!("{} % of span a day", signed(v, 4)));
+        h.pair("Growth", &format!("{} % of span a day", signed(v, 3)));
     }
     if let Some(t) = f.reaches_tolerance_at {
         h.pair("Reaches tolerance", &z.day(t));
@@ -179,14 +188,36 @@ fn numbers(h: &mut Html, f: &Finding) {
             &format!("{} to {}", z.day(low), z.day(high)),
         );
     }
-    h.pair("Probability that it is real", &number(f.confidence, 3));
+    h.pair(
+        "Probability that it is real",
+        &if f.confidence >= 0.9995 {
+            "above 0.999".to_owned()
+        } else {
+            number(f.confidence, 3)
+        },
+    );
     if let Some(n) = f.ne107 {
         h.pair("NE 107", n.as_str());
     }
-    for (name, value) in &f.evidence {
-        h.pair(&words(name), &shown(value, z));
-    }
     h.raw("</dl>");
+}
+
+/// What the detector reckoned with, small and last: for those who ask where the sentence comes from.
+fn behind(h: &mut Html, f: &Finding) {
+    if f.evidence.is_empty() {
+        return;
+    }
+    let z = h.zone();
+    let all: Vec<String> = f
+        .evidence
+        .iter()
+        .map(|(name, value)| format!("{} {}", words(name), shown(value, z)))
+        .collect();
+    h.raw("<p class=\"behind\"><b>")
+        .text("Behind the sentence")
+        .raw("</b> ")
+        .text(&all.join("; "))
+        .raw("</p>");
 }
 
 /// An evidence key in words: `full_scale_pct` is "full scale, %".
@@ -278,7 +309,7 @@ fn register(h: &mut Html, e: &LoopEntry) {
             "{} to {} {}, {}",
             figures(e.range.lrv),
             figures(e.range.urv),
-            e.pv_unit,
+            unit(&e.pv_unit),
             e.range.transfer
         ),
     );

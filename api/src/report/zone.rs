@@ -95,13 +95,13 @@ impl Zone {
         while let Some((before, time, after)) = next_time(rest) {
             out.push_str(before);
             match instant(&time, &known, end).and_then(|t| self.local(t)) {
-                Some(d) => out.push_str(&d.format("%-d %b %H:%M").to_string()),
+                Some(d) => out.push_str(&d.format("%-d\u{a0}%b %H:%M").to_string()),
                 None => out.push_str(time.text),
             }
             rest = after;
         }
         out.push_str(rest);
-        self.hours(&out, end)
+        tied(&self.hours(&out, end))
     }
 
     /// `16:00 UTC`, an hour of day, as an hour of the site's day.
@@ -135,6 +135,33 @@ impl Zone {
         out.push_str(rest);
         out
     }
+}
+
+/// Numbers stay with their units, and units are as they are printed.
+fn tied(text: &str) -> String {
+    let mut out = text
+        .replace("m3/h", "m\u{b3}/h")
+        .replace("degC", "\u{b0}C")
+        .replace("uS/cm", "\u{b5}S/cm");
+    for unit in [
+        "%",
+        "mA",
+        "\u{2126}",
+        "k\u{2126}",
+        "\u{3a9}",
+        "k\u{3a9}",
+        "V",
+        "h",
+        "days",
+        "bar",
+        "m\u{b3}/h",
+        "\u{b0}C",
+    ] {
+        for digit in '0'..='9' {
+            out = out.replace(&format!("{digit} {unit}"), &format!("{digit}\u{a0}{unit}"));
+        }
+    }
+    out
 }
 
 /// A time in words, without a year.
@@ -234,7 +261,7 @@ mod tests {
         let kathmandu = Zone::named("Asia/Kathmandu");
         assert_eq!(
             kathmandu.said("Since 14 Mar 20:30 (3.50 mA), no reply; 2 May.", None, end),
-            "Since 15 Mar 02:15 (3.50 mA), no reply; 2 May."
+            "Since 15\u{a0}Mar 02:15 (3.50\u{a0}mA), no reply; 2 May."
         );
         assert_eq!(
             Zone::named("Europe/Madrid").said(
@@ -248,7 +275,7 @@ mod tests {
         let january = at("2026-01-02T00:00:00Z");
         assert_eq!(
             Zone::named("America/New_York").said("1 Jan 02:00 and 31 Dec 23:00.", None, january),
-            "31 Dec 21:00 and 31 Dec 18:00."
+            "31\u{a0}Dec 21:00 and 31\u{a0}Dec 18:00."
         );
         for odd in [
             "",

@@ -47,6 +47,34 @@ async fn numbers_come_after_the_first_night() {
     let (_, rest) = f.get("/api/v1/detectable?after=PT-102").await;
     assert_eq!(rest["loops"].as_array().unwrap().len(), 1);
     assert_eq!(rest["next"], serde_json::Value::Null);
+    // The fleet's summary is what the loops say, reckoned here once more.
+    let (_, all) = f.get("/api/v1/detectable").await;
+    let (status, summary) = f.get("/api/v1/detectable/summary").await;
+    assert_eq!(status, 200);
+    let lines = summary["faults"].as_array().unwrap();
+    assert!(!lines.is_empty());
+    for line in lines {
+        let of = |n: &&serde_json::Value| {
+            n["fault"] == line["fault"] && n["within_days"] == line["within_days"]
+        };
+        let numbers: Vec<&serde_json::Value> = all["loops"]
+            .as_array()
+            .unwrap()
+            .iter()
+            .flat_map(|l| l["numbers"].as_array().unwrap())
+            .filter(of)
+            .collect();
+        let mut sizes: Vec<f64> = numbers.iter().filter_map(|n| n["size"].as_f64()).collect();
+        sizes.sort_by(f64::total_cmp);
+        if line["fault"] == "noise-collapse" {
+            sizes.reverse();
+        }
+        assert_eq!(line["loops"], numbers.len());
+        assert_eq!(line["blind"], numbers.len() - sizes.len(), "{line}");
+        assert_eq!(line["worst"].as_f64(), sizes.last().copied(), "{line}");
+        let half = sizes.get(sizes.len().saturating_sub(1) / 2);
+        assert_eq!(line["half"].as_f64(), half.copied(), "{line}");
+    }
     let (status, one) = f.get("/api/v1/loops/FT-101/detectable").await;
     assert_eq!(status, 200);
     for n in one["numbers"].as_array().unwrap() {

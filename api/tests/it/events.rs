@@ -118,10 +118,9 @@ fn only_so_much_is_kept() {
         let items = news.listen(last).0;
         items.iter().map(|i| i.data.clone()).collect()
     };
-    // The newest of each kind, to those who never listened, were away too long, or tell of numbers that never were.
+    // The newest of each kind, to those who never listened, or tell of numbers that never were.
     for last in [
         None,
-        Some("a1-5"),
         Some("b2-999"),
         Some("a1-1001"),
         Some("x"),
@@ -129,7 +128,9 @@ fn only_so_much_is_kept() {
     ] {
         assert_eq!(data(last), ["3", "999"], "{last:?}");
     }
-    assert_eq!(data(Some("a1-998")), ["998", "999"]);
+    // To the others what is newer than what they heard, and still holds.
+    assert_eq!(data(Some("a1-2")), ["3", "999"]);
+    assert_eq!(data(Some("a1-5")), ["999"]);
+    assert_eq!(data(Some("a1-998")), ["999"]);
     assert!(data(Some("a1-1000")).is_empty());
-    assert_eq!(data(Some("a1-936")).len(), 64);
 }

@@ -66,11 +66,11 @@ fn sheets(tag: &Tag, own: [u8; 6]) -> SheetTable {
     data.resize(25, 0);
     let answer = SheetAnswer {
         command: 48,
-        request: Vec::new(),
+        request: Box::default(),
         time: UtcMicros(100),
         response_code: 0,
         device_status: 0x90,
-        data,
+        data: data.into(),
     };
     let table = SheetTable::default();
     table.note(head, answer);

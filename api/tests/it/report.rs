@@ -71,9 +71,9 @@ fn a_sheet_for_each_loop_with_findings() {
         "Small Works",
         "PT-102",
         "feed pressure",
-        "current-out-of-range",
+        "current out of range, failure signal, low",
         // The sentence, the checks, the cautions and the form of the same loop.
-        "3.50 mA at the lowest",
+        "3.50\u{a0}mA at the lowest",
         "Measure the current at the input terminals",
         "This is a safety loop.",
         "Deviation by day",

@@ -1,6 +1,6 @@
 // Cases in words: states, what is due, which actions a state allows, what an event says.
 
-import { DAY, ms, plainInstant, signedPct, span } from "./format";
+import { DAY, confidenceWords, ms, plainInstant, signedPct, span } from "./format";
 import type { Case, CaseEvent } from "./types";
 import { plural } from "./words";
 
@@ -34,7 +34,7 @@ export function dueOf(c: Case, t: number): Due {
     case "returned":
       return { words: "look again", at: ms(c.onset), late: true };
     case "unacknowledged":
-      return { words: `to be read, since ${span(t - ms(c.opened))}`, at: none, late: t - ms(c.opened) > 7 * DAY };
+      return { words: `unread for ${span(t - ms(c.opened))}`, at: none, late: t - ms(c.opened) > 7 * DAY };
     case "acknowledged":
       return c.present ? { words: "to be planned, shelved or closed", at: none, late: false } : { words: "the evidence is gone; it clears by itself", at: none, late: false };
     case "planned":
@@ -56,7 +56,7 @@ export function dueOf(c: Case, t: number): Due {
 export function closedWords(c: Case): string {
   const how = c.closed;
   if (!how) return c.state;
-  if (how.how === "proved") return `proved, confidence ${(how.confidence ?? 0).toFixed(3)}, over ${Math.round(how.watched_h ?? 0)} h of running`;
+  if (how.how === "proved") return `proved, confidence ${confidenceWords(how.confidence ?? 0)}, over ${Math.round(how.watched_h ?? 0)} h of running`;
   if (how.how === "cleared") return "the evidence went by itself";
   if (how.how === "adopted") return "goes on in the case of a common cause";
   return "closed by a person";
@@ -114,7 +114,7 @@ export function particulars(e: CaseEvent, now: number): string[] {
   const time = (key: string, name: string): string[] => (typeof p[key] === "string" && Number.isFinite(ms(p[key])) ? [`${name} ${plainInstant(ms(p[key]), now)}`] : []);
   const pct = (key: string, name: string): string[] => (typeof p[key] === "number" ? [`${name} ${signedPct(p[key])}`] : []);
   const sighting = p["sighting"] as { summary?: unknown } | undefined;
-  const confidence = typeof p["confidence"] === "number" ? [`confidence ${p["confidence"].toFixed(3)}`] : [];
+  const confidence = typeof p["confidence"] === "number" ? [`confidence ${confidenceWords(p["confidence"])}`] : [];
   const hours = typeof p["watched_h"] === "number" ? [`over ${Math.round(p["watched_h"])} h of running`] : [];
   return [
     ...(typeof sighting?.summary === "string" ? [sighting.summary] : []),

@@ -1,7 +1,10 @@
 // What is seen as a CSV file (RFC 4180), made in the browser from what it holds already.
 
+/** Six figures are more than any number here is worth; what binary fractions add behind them is noise. */
+const sixFigures = (v: number): number => (Number.isFinite(v) && !Number.isInteger(v) ? Number(v.toPrecision(6)) : v);
+
 const cell = (v: string | number | boolean | null | undefined): string => {
-  const text = v === null || v === undefined ? "" : String(v);
+  const text = v === null || v === undefined ? "" : String(typeof v === "number" ? sixFigures(v) : v);
   return /[",\r\n]/.test(text) ? `"${text.replace(/"/g, '""')}"` : text;
 };
 

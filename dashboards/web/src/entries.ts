@@ -122,6 +122,7 @@ export function valueWords(f: Finding): string {
     const v = evidence(f, key);
     return v === null ? "" : show(v);
   };
+  const stood = f.ended === null ? "stands" : "stood";
   switch (f.kind) {
     case "analog-digital-drift":
       if (f.cause === "supply-limited") return has("ceiling_ma", (v) => `stops at ${ma(v)}`);
@@ -134,15 +135,15 @@ export function valueWords(f: Finding): string {
     case "noise-change":
       return has("scatter_ratio", (v) => `×${THIN}${num(v, 2)}`);
     case "fixed-current":
-      return has("held_at_ma", (v) => ma(v, 3));
+      return has("held_at_ma", (v) => `${stood} at ${ma(v, 3)}`);
     case "stuck-value":
-      return has("held_at_ma", (v) => `at ${ma(v)}`) || has("held_at_pct", (v) => `at ${pct(v, 1)} of span`);
+      return has("held_at_ma", (v) => `${stood} at ${ma(v)}`) || has("held_at_pct", (v) => `${stood} at ${pct(v, 1)}`);
     case "current-out-of-range":
-      return f.cause?.endsWith("low") ? has("lowest_ma", (v) => ma(v)) : has("highest_ma", (v) => ma(v));
+      return f.cause?.endsWith("low") ? has("lowest_ma", (v) => `current ${ma(v)}`) : has("highest_ma", (v) => `current ${ma(v)}`);
     case "status-chatter":
       return has("times", (v) => `${num(v, 0)} times`);
     case "restarts":
-      return has("cold_starts", (v) => num(v, 0));
+      return has("cold_starts", (v) => `${num(v, 0)} starts`);
     case "peer-disagreement":
       return has("departure_pct", (v) => `${signed(v, 2)}${THIN}% from companions`);
     default:

@@ -104,8 +104,23 @@ export const clock = (t: number, seconds = false): string => {
   return seconds ? `${p.hm}:${p.s}` : p.hm;
 };
 
-/** Keeps numbers with their units and days with their months on one line. */
-export const tied = (text: string): string => text.replace(/(\d) (?=%|mA\b|°|(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b|(?:ohm|bar|days|hours|h|d)\b)/g, "$1\u00a0");
+/** A unit as it is printed: the register's own letters, but powers, degrees and micro as the trade writes them. */
+export const unitWords = (unit: string): string => unit.replace(/\bdeg([CFR])\b/g, "°$1").replace(/\bu(?=[SmgAV])/g, "µ").replace(/\b(k?m)([23])\b/g, (_, m: string, n: string) => m + (n === "2" ? "²" : "³"));
+
+/** Keeps numbers with their units and days with their months on one line, units as they are printed. */
+export const tied = (text: string): string => unitWords(text).replace(/(\d) (?=%|mA\b|°|[kM]?Ω|(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b|(?:V|ohm|bar|days|hours|h|d|m³\/h|µS\/cm|mS\/cm|polls)(?![\w/]))/g, "$1\u00a0");
+
+/** A share that is not nothing is never printed as nothing. */
+export const smallPct = (v: number, decimals = 2): string => (v > 0 && v < 0.5 * 10 ** -decimals ? `under ${pct(10 ** -decimals, decimals)}` : pct(v, decimals));
+
+/** Confidence is never certainty. */
+export const confidenceWords = (v: number | null | undefined): string => (v !== null && v !== undefined && v >= 0.9995 ? "above 0.999" : num(v, 3));
+
+/** `2nd`, `3rd`, `11th`. */
+export function ordinal(n: number): string {
+  const end = n % 100 >= 11 && n % 100 <= 13 ? "th" : (["th", "st", "nd", "rd"][n % 10] ?? "th");
+  return `${n}${end}`;
+}
 
 /** Start of the local day that holds `t`. */
 export function dayStart(t: number): number {

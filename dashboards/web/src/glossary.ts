@@ -55,7 +55,7 @@ export const TERMS: readonly TermEntry[] = [
   t("proved", [], "this program", "After the work the difference stayed away, with the stated confidence and hours of running; the case closed itself."),
   t("returned", [], "this program", "After work or proof it is there again."),
   t("common cause", ["common causes"], "IEC 61508-4; this program", "Loops that show the same and share something more often than chance allows: a junction box, a supply, a card, a gateway, a device revision."),
-  t("attention", [], "this program", "The order of the list: real x purpose x soon x lasting. How probable it is, what the loop is for, how soon or how much of the measurement is lost, and less once it has ended."),
+  t("attention", [], "this program", "The order of the list: real × purpose × soon × lasting. How probable it is, what the loop is for, how soon or how much of the measurement is lost, and less once it has ended."),
   t("not judged", [], "this program", "What the watch cannot say anything about, with the reason. Silence does not read as agreement."),
   t("companions", ["redundancy group"], "common practice", "Loops that measure the same thing. One that departs while the others agree is the one to look at."),
   t("scatter", [], "this program", "How much the value moves from one reading to the next, against the loop's own past at like level. A blocked impulse line makes it small."),

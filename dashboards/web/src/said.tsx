@@ -3,8 +3,8 @@
 // The service writes its sentences in UTC, always as `2 Mar 14:05`. A time that one of the finding's own instants explains
 // is that instant; any other is the nearest such time to the end of the record.
 
-import { Term } from "./term";
-import { DAY, HOUR, MONTHS, instant, ms, offsetAt, plainInstant, tied, utc } from "./format";
+import { Tags, Term } from "./term";
+import { DAY, HOUR, MONTHS, day, instant, ms, offsetAt, plainInstant, tied, utc } from "./format";
 import { now } from "./state";
 
 const IN_WORDS = new RegExp(`\\b(\\d{1,2}) (${MONTHS.join("|")}) (\\d{2}):(\\d{2})\\b`, "g");
@@ -29,9 +29,22 @@ export interface Instants {
 
 const FIELDS = ["onset", "onset_low", "onset_high", "ended", "reaches_tolerance_at", "reaches_tolerance_low", "reaches_tolerance_high"] as const;
 
+/** The year only if it is not this one. */
+const DATED = new RegExp(`\\b(\\d{1,2} (?:${MONTHS.join("|")})) (\\d{4})\\b`, "g");
+const yearless = (text: string, end: number): string => text.replace(DATED, (whole, date: string, year: string) => (Number(year) === new Date(end).getUTCFullYear() ? date : whole));
+
+/** An instant in a sentence; to the day where it is not known to the minute: what is foretold, and an onset of days. */
+function wordsAt(t: number, of: Instants | undefined, end: number): string {
+  const is = (...names: (typeof FIELDS)[number][]): boolean => names.some((n) => ms(of?.[n]) === t);
+  const wide = ms(of?.onset_high) - ms(of?.onset_low) > 2 * DAY;
+  // What is still to come is a forecast, whoever knows its instants.
+  if (t > end || is("reaches_tolerance_at", "reaches_tolerance_low", "reaches_tolerance_high") || (wide && is("onset", "onset_low", "onset_high"))) return day(t, end);
+  return plainInstant(t, end);
+}
+
 /** A sentence in pieces: text, and the instants between, ms. */
 export function pieces(utcText: string, of: Instants | undefined, end: number): (string | number)[] {
-  const text = hours(utcText, end);
+  const text = yearless(hours(utcText, end), end);
   const known = of ? FIELDS.map((f) => ms(of[f])).filter(Number.isFinite) : [];
   const out: (string | number)[] = [];
   let at = 0;
@@ -65,7 +78,7 @@ export function Said({ text, of, terms = false }: { text: string; of?: Instants 
   const end = now.value;
   return (
     <>
-      {pieces(text, of, end).map((p, i) => (typeof p === "number" ? <At key={i} t={p} words={plainInstant(p, end)} /> : terms ? <Term.Text key={i} text={tied(p)} /> : tied(p)))}
+      {pieces(text, of, end).map((p, i) => (typeof p === "number" ? <At key={i} t={p} words={wordsAt(p, of, end)} /> : terms ? <Term.Text key={i} text={tied(p)} />   : <Tags key={i} text={tied(p)} />))}
     </>
   );
 }
@@ -73,7 +86,7 @@ export function Said({ text, of, terms = false }: { text: string; of?: Instants 
 /** The same as plain text, for labels. */
 export const saidText = (text: string, of: Instants | undefined, end: number): string =>
   pieces(text, of, end)
-    .map((p) => (typeof p === "number" ? plainInstant(p, end) : p))
+    .map((p) => (typeof p === "number" ? wordsAt(p, of, end) : p))
     .join("");
 
 function At({ t, words }: { t: number; words: string }) {

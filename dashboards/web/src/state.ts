@@ -38,6 +38,7 @@ const SURE_MS = 60_000;
 /** No answer within this is none. */
 const ANSWER_MS = 30_000;
 const REGISTER_MS = 120_000;
+const UNHURRIED_MS = 1_500;
 let under = false;
 
 export async function refresh(): Promise<void> {
@@ -67,7 +68,7 @@ export async function readRegister(): Promise<void> {
     let after: string | null = null;
     do {
       const more: string = after === null ? "" : `&after=${encodeURIComponent(after)}`;
-      const page: { loops: LoopEntry[]; next: string | null } = await get(`loops?limit=5000${more}`);
+      const page: { loops: LoopEntry[]; next: string | null } = await get(`loops?limit=10000${more}`);
       for (const l of page.loops) all.set(l.tag, l);
       after = page.next;
     } while (after !== null);
@@ -80,11 +81,17 @@ export async function readRegister(): Promise<void> {
 
 /** Starts reading and keeps at it: an event stream says when there is a new result, polling covers its absence. */
 export function begin(): void {
-  // The list first: the register of a large fleet takes longer to read than the list to draw.
-  void refresh().then(() => readRegister());
+  // The list first: the register of a large fleet takes longer to read than most sheets to draw. Two sheets need it at once, three hardly at all.
+  if (/^\/(wiring|register)/.test(location.pathname)) void Promise.all([refresh(), readRegister()]);
+  else if (/^\/(collection|families|glossary)/.test(location.pathname)) void refresh().then(() => setTimeout(() => void readRegister(), UNHURRIED_MS));
+  else void refresh().then(() => readRegister());
   let streaming = false;
   const stream = new EventSource("/api/v1/events");
-  stream.addEventListener("assessed", () => void refresh());
+  stream.addEventListener("assessed", (e) => {
+    // The stream begins with the result that the sheet has already.
+    const held = assessment.peek()?.assessed_at;
+    if (!held || !String(e.data).includes(held)) void refresh();
+  });
   stream.addEventListener("register", () => void readRegister());
   stream.onopen = () => {
     streaming = true;

@@ -16,6 +16,13 @@ function One({ word, children }: { word: string; children: ComponentChildren }) 
   );
 }
 
+const TAG = /\b([A-Z][A-Z0-9]*(?:-[A-Z0-9]+)+)\b/;
+
+/** A name never breaks at its hyphen. */
+export function Tags({ text }: { text: string }) {
+  return <>{text.split(TAG).map((t, i) => (i % 2 === 1 ? <span key={i} class="nb">{t}</span> : t))}</>;
+}
+
 /** A text with the first use of each term linked. */
 function Text({ text }: { text: string }) {
   const seen = new Set<string>();
@@ -25,10 +32,10 @@ function Text({ text }: { text: string }) {
     const word = BY_FORM.get(m[0].toLowerCase());
     if (word === undefined || seen.has(word)) continue;
     seen.add(word);
-    out.push(text.slice(at, m.index), <One word={word}>{text.slice(m.index, m.index + m[0].length)}</One>);
+    out.push(<Tags text={text.slice(at, m.index)} />, <One word={word}>{text.slice(m.index, m.index + m[0].length)}</One>);
     at = m.index + m[0].length;
   }
-  out.push(text.slice(at));
+  out.push(<Tags text={text.slice(at)} />);
   return <>{out}</>;
 }
 

@@ -64,10 +64,20 @@ export interface Detectable {
   says: string;
 }
 
+export interface FaultSummary {
+  fault: string;
+  within_days: number;
+  measure: string;
+  loops: number;
+  blind: number;
+  half: number | null;
+  worst: number | null;
+  worst_on: string | null;
+}
+
+/** What would be found, over the fleet. */
 export interface Watch {
   as_of: Time | null;
-  loops: { tag: string; as_of: Time; numbers: Detectable[] }[];
-  next: string | null;
-  blind: NotJudged[];
+  faults: FaultSummary[];
   limits: string;
 }

@@ -385,6 +385,7 @@ test("what changed since the last look is said, and what is seen comes as CSV", 
   const [file] = await Promise.all([page.waitForEvent("download"), page.getByRole("button", { name: "CSV" }).click()]);
   const text = readFileSync(await file.path(), "utf8");
   assert.match(text, /^place,tag,service/);
+  assert.doesNotMatch(text, /\d\.\d{10,}(?=[,\r])/, "no noise of binary fractions");
   assert.equal(text.trim().split("\r\n").length - 1, result.attention.length >= 1 ? (await read("/api/v1/attention")).attention.length : 0);
   await page.goto(`${service()}/?order=tag`);
   await settled(page);
@@ -420,6 +421,71 @@ test("ten thousand loops in the register scroll and filter", async (t) => {
   await page.waitForFunction(() => document.querySelectorAll(".vrow").length === 1);
   t.diagnostic(`60 scroll steps in ${frames.toFixed(0)} ms, found after ${Date.now() - typed} ms`);
   await axe(page, "register, 10,000 loops");
+  assert.deepEqual(page.faults, []);
+  await page.context().close();
+});
+
+test("each modem's own pace stands beside its plan", async () => {
+  const { gateways } = await read("/api/v1/gateways");
+  const named = gateways.flatMap((g) => g.modems.filter((m) => m.name !== null).map((m) => ({ g, m })));
+  assert.ok(named.length > 0, "the register names the modems of the sample works");
+  for (const g of gateways) {
+    const sum = g.modems.reduce((s, m) => s + m.planned_per_s, 0);
+    assert.ok(Math.abs(sum - g.planned_per_s) < 1e-6, `${g.name}: its modems make up its plan`);
+  }
+  for (const width of [1280, 390]) {
+    const page = await open(browser, { width });
+    await go(page, "/collection");
+    await settled(page);
+    await page.locator(".crowm").first().waitFor();
+    for (const { g, m } of named) {
+      const label = m.name.startsWith(`${g.name}/`) ? m.name.slice(g.name.length + 1) : m.name;
+      const row = page.getByRole("region", { name: g.name, exact: true }).locator(".crowm").filter({ hasText: label });
+      assert.match(plain(await row.first().innerText()), new RegExp(`\\d of ${m.planned_per_s.toFixed(2)}`), `${m.name} at ${width} px`);
+    }
+    await clean(page, `collection with modems, ${width}`);
+    await page.context().close();
+  }
+});
+
+test("an open case shows what to be careful of and what to look at, as its loop does", async () => {
+  const { cases } = await read("/api/v1/cases?state=open");
+  const attention = (await read("/api/v1/attention")).attention;
+  const findings = attention.flatMap((r) => r.findings);
+  const c = cases.find((x) => findings.some((f) => x.findings.includes(f.id) && f.checks.length > 0));
+  assert.ok(c, "an open case with a finding that has checks");
+  const f = findings.find((x) => c.findings.includes(x.id) && x.checks.length > 0);
+  for (const width of [1280, 390]) {
+    const page = await open(browser, { width });
+    await go(page, `/cases/${encodeURIComponent(c.id)}`);
+    await settled(page);
+    await page.locator(".todo li").first().waitFor();
+    assert.equal(await page.locator(".todo ol li").count(), f.checks.length);
+    const order = await page.locator(".beside h2").allInnerTexts();
+    assert.ok(order.indexOf("First, caution") < order.indexOf("What to look at, in order of what it tells"), order.join(" | "));
+    await clean(page, `case with checks, ${width}`);
+    await page.context().close();
+  }
+});
+
+test("the picture of a loop has its status bits and, where something is foretold, the time to come", async () => {
+  const rows = (await read("/api/v1/attention")).attention;
+  const drawn = async (tag) => (await fetch(`${service()}/api/v1/loops/${encodeURIComponent(tag)}/trace.svg`)).text();
+  const foretold = rows.find((r) => r.findings[0]?.kind === "analog-digital-drift" && r.findings[0].ended === null && r.findings[0].rate_pct_per_day && r.findings[0].deviation_pct !== null);
+  const told = rows.find((r) => r.findings.some((f) => f.kind === "device-status" && f.ended === null));
+  assert.ok(foretold && told, "the sample works have both");
+  const svg = await drawn(foretold.tag);
+  for (const mark of ['class="fut"', 'class="fwd"', 'class="nowl"', "Device status"]) assert.ok(svg.includes(mark), mark);
+  assert.match(await drawn(told.tag), /class="bits"/);
+  // It stands alone: a browser draws it without a request or a complaint.
+  const page = await open(browser);
+  await go(page, `/api/v1/loops/${encodeURIComponent(foretold.tag)}/trace.svg`);
+  const box = await page.evaluate(() => {
+    const all = [...document.querySelectorAll("text")].map((t) => t.getBoundingClientRect());
+    const edge = document.documentElement.getBoundingClientRect();
+    return { out: all.filter((b) => b.right > edge.right + 1 || b.bottom > edge.bottom + 1).length, n: all.length };
+  });
+  assert.ok(box.n > 10 && box.out === 0, JSON.stringify(box));
   assert.deepEqual(page.faults, []);
   await page.context().close();
 });

@@ -1,5 +1,5 @@
 // Pictures of every page of a running service: 1280 and 390 px, light and dark; list and loop on paper.
-// node test/pictures.mjs DIR [--readme]
+// node test/pictures.mjs DIR [--readme] [--only NAME,NAME]
 
 import { mkdirSync, writeFileSync } from "node:fs";
 import { dirname, join } from "node:path";
@@ -8,6 +8,8 @@ import { assessed, go, launch, loopPath, open, read, service, settled } from "./
 
 const [folder = "pictures", ...options] = process.argv.slice(2);
 mkdirSync(folder, { recursive: true });
+const only = options.includes("--only") ? (options[options.indexOf("--only") + 1] ?? "").split(",") : null;
+const wanted = ([name]) => only === null || only.includes(name);
 const result = await assessed();
 const { loops } = await read("/api/v1/loops?limit=1");
 const { cases } = await read("/api/v1/cases?state=all");
@@ -58,7 +60,7 @@ if (options.includes("--readme")) {
     await page.context().close();
   }
 }
-for (const [name, path] of PAGES) {
+for (const [name, path] of PAGES.filter(wanted)) {
   for (const width of [1280, 390]) {
     for (const scheme of ["light", "dark"]) {
       const page = await open(browser, { width, scheme });
@@ -73,7 +75,7 @@ for (const [name, path] of PAGES) {
 }
 
 // On paper: A4 landscape, as the style sheet asks, and the sheets that the service writes.
-for (const [name, path] of [["attention", "/"], ["loop", drift ? loopPath(drift.tag) : "/"]]) {
+for (const [name, path] of [["attention", "/"], ["loop", drift ? loopPath(drift.tag) : "/"]].filter(wanted)) {
   const page = await open(browser, { width: 1122, height: 794 });
   await go(page, path);
   await wholly(page);
@@ -82,11 +84,13 @@ for (const [name, path] of [["attention", "/"], ["loop", drift ? loopPath(drift.
   writeFileSync(join(folder, `${name}-print.pdf`), await page.pdf({ preferCSSPageSize: true, printBackground: true }));
   await page.context().close();
 }
-for (const [name, path] of [["report", "/api/v1/reports?limit=2"], ["report-loop", drift ? `/api/v1/reports?tag=${encodeURIComponent(drift.tag)}` : "/api/v1/reports?limit=1"], ["trace-svg", drift ? `/api/v1/loops/${encodeURIComponent(drift.tag)}/trace.svg` : "/mark.svg"]]) {
+for (const [name, path] of [["report", "/api/v1/reports?limit=2"], ["report-loop", drift ? `/api/v1/reports?tag=${encodeURIComponent(drift.tag)}` : "/api/v1/reports?limit=1"], ["trace-svg", drift ? `/api/v1/loops/${encodeURIComponent(drift.tag)}/trace.svg` : "/mark.svg"]].filter(wanted)) {
   const page = await open(browser, { width: 1122, height: 794 });
   await page.goto(service() + path);
   await page.waitForTimeout(400);
-  await page.screenshot({ path: join(folder, `${name}.png`), fullPage: true });
+  // A picture is no document that could be scrolled.
+  await page.screenshot({ path: join(folder, `${name}.png`), fullPage: !path.includes(".svg") });
+  if (!path.includes(".svg")) writeFileSync(join(folder, `${name}.pdf`), await page.pdf({ preferCSSPageSize: true, printBackground: true }));
   await page.context().close();
 }
 

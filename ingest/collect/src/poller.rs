@@ -144,7 +144,8 @@ pub struct Poller {
     resend: VecDeque<Work>,
     later: Vec<(u64, Work)>,
     next_token: u64,
-    done_ms: VecDeque<u64>,
+    /// When each fast read was answered, and on which modem.
+    done_ms: VecDeque<(u64, u32)>,
     /// When each exchange on a loop was over, on which modem, and how long it is on the wire.
     wire: VecDeque<(u64, u32, f64)>,
     sheets: Arc<SheetTable>,
@@ -431,7 +432,7 @@ impl Poller {
         while self
             .done_ms
             .front()
-            .is_some_and(|t| t + RATE_WINDOW_MS < now.ms)
+            .is_some_and(|(t, _)| t + RATE_WINDOW_MS < now.ms)
         {
             self.done_ms.pop_front();
         }
@@ -506,13 +507,26 @@ impl Poller {
         for (_, modem, ms) in &self.wire {
             *busy_s.entry(*modem).or_default() += ms / 1000.0;
         }
+        let mut done: HashMap<u32, usize> = HashMap::new();
+        for (_, modem) in &self.done_ms {
+            *done.entry(*modem).or_default() += 1;
+        }
+        let mut tags: HashMap<u32, Tag> = HashMap::new();
+        for (i, d) in self.devices.iter().enumerate() {
+            if let (Some(modem), Some(tag)) = (self.plan.modem_of(i), &d.tag) {
+                tags.entry(modem).or_insert_with(|| tag.clone());
+            }
+        }
         s.modems = self
             .plan
             .loads()
             .into_iter()
             .map(|l| ModemStatus {
                 modem: l.modem,
+                tag: tags.remove(&l.modem),
                 devices: l.devices,
+                planned_per_s: l.planned_per_s,
+                achieved_per_s: done.get(&l.modem).copied().unwrap_or(0) as f64 / window_s,
                 planned_load: l.planned,
                 achieved_load: busy_s.get(&l.modem).copied().unwrap_or(0.0) / window_s,
             })

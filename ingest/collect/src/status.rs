@@ -2,6 +2,7 @@
 
 use ingest_hart::session::Trouble;
 use ingest_hart::{Master, session};
+use ingest_model::Tag;
 use std::net::SocketAddr;
 
 /// Failures since the collector started.
@@ -23,11 +24,16 @@ pub struct Failures {
 }
 
 /// One modem: what the plan asks of it and what it did.
-#[derive(Clone, Copy, PartialEq, Debug, Default)]
+#[derive(Clone, PartialEq, Debug, Default)]
 pub struct ModemStatus {
     /// I/O card, or whatever its sub-devices have in common.
     pub modem: u32,
+    /// One of its loops, by which the register's name of the modem is found.
+    pub tag: Option<Tag>,
     pub devices: usize,
+    /// Fast reads a second, as planned and as answered over the last minute.
+    pub planned_per_s: f64,
+    pub achieved_per_s: f64,
     /// Share of its time that the plan takes with prompt answers and nobody else on the line.
     pub planned_load: f64,
     /// Share of its time that exchanges took over the last minute, by their length on the wire.

@@ -62,7 +62,7 @@ fn limits_further_variables_and_own_statistics_are_read_and_kept() {
     );
     // Command 0 says that variables go up to code 4: 2, 3 and 4 are none of PV and SV.
     let of_33 = sheet.newest(33).unwrap();
-    assert_eq!(of_33.request, [2, 3, 4]);
+    assert_eq!(*of_33.request, [2, 3, 4]);
     let first = DeviceVariables::decode(&of_33.data)
         .unwrap()
         .slots()
@@ -89,6 +89,10 @@ fn limits_further_variables_and_own_statistics_are_read_and_kept() {
         (s.modems[0].planned_load - s.modems[0].achieved_load).abs() < 0.01,
         "{s:?}"
     );
+    // One modem: its pace is the gateway's, and its loop tells where the register names it.
+    assert_eq!(s.modems[0].planned_per_s, s.planned_per_s);
+    assert_eq!(s.modems[0].achieved_per_s, s.achieved_per_s);
+    assert_eq!(s.modems[0].tag.as_ref().map(Tag::as_str), Some("PT-1"));
 }
 
 #[test]
@@ -99,7 +103,7 @@ fn opened_reads_are_asked_and_others_not() {
     let mut bench = one(&[76, 105], |d| d.tells_all = true);
     bench.run_until(3_600_000);
     let sheet = bench.sheets.of_tag(&Tag::new("PT-1").unwrap()).unwrap();
-    assert_eq!(sheet.newest(76).map(|a| a.data.clone()), Some(vec![1]));
+    assert_eq!(sheet.newest(76).map(|a| a.data.to_vec()), Some(vec![1]));
     assert!(times(&bench, 76) >= 1);
     assert_eq!(times(&bench, 105), 1);
     // A search of empty channels goes one at a time.

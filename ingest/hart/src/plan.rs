@@ -53,6 +53,8 @@ pub struct ModemLoad {
     pub devices: usize,
     /// Share of its time that the plan takes with prompt answers, nobody else on the line.
     pub planned: f64,
+    /// Fast reads a second; what publishes counts at its own pace.
+    pub planned_per_s: f64,
 }
 
 #[derive(Clone, Debug)]
@@ -178,6 +180,7 @@ impl Plan {
             modem: m.number,
             devices: 0,
             planned: 0.0,
+            planned_per_s: 0.0,
         };
         let mut all: Vec<ModemLoad> = self.modems.iter().map(empty).collect();
         for s in self.slots.iter().filter(|s| s.active) {
@@ -186,6 +189,7 @@ impl Plan {
             };
             load.devices += 1;
             load.planned += all_reads;
+            load.planned_per_s += self.pace_of(s);
             if s.pace_ms.is_some() {
                 load.planned -= fast;
             }
@@ -441,11 +445,20 @@ impl Plan {
 
     /// Fast reads a second that the plan asks for; what publishes counts at its own pace.
     pub fn planned_per_s(&self) -> f64 {
-        self.slots
-            .iter()
-            .filter(|s| s.active && s.items[Poll::Dynamic as usize].due_ms.is_some())
-            .map(|s| 1000.0 / s.pace_ms.unwrap_or(self.periods.dynamic_ms).max(1) as f64)
-            .sum()
+        self.slots.iter().map(|s| self.pace_of(s)).sum()
+    }
+
+    fn pace_of(&self, s: &Slot) -> f64 {
+        if !s.active || s.items[Poll::Dynamic as usize].due_ms.is_none() {
+            return 0.0;
+        }
+        1000.0 / s.pace_ms.unwrap_or(self.periods.dynamic_ms).max(1) as f64
+    }
+
+    /// The modem that a device is asked through.
+    pub fn modem_of(&self, device: usize) -> Option<u32> {
+        let slot = self.slots.get(device)?;
+        self.modems.get(slot.modem).map(|m| m.number)
     }
 }
 

@@ -170,7 +170,7 @@ impl Register {
                 after.baseline = Some(said(reason, author, at));
             }
         }
-        self.set_version();
+        self.settle();
     }
 
     /// The register with a baseline of `tag` that begins with `entry`.
@@ -186,7 +186,7 @@ impl Register {
         entries.retain(|e| e.valid_from != entry.valid_from);
         entries.push(entry);
         entries.sort_by_key(|e| e.valid_from);
-        next.set_version();
+        next.settle();
         Ok(next)
     }
 
@@ -338,7 +338,7 @@ impl Store {
                 entry.baseline = Some(note.clone());
             }
         }
-        next.set_version();
+        next.settle();
         let ended = begun(&next, tag, baseline.from)?;
         let detail = serde_json::json!({
             "from": baseline.from.to_rfc3339(), "ended": from.to_rfc3339(),
@@ -410,7 +410,7 @@ impl Store {
         });
         let mut next = register.with_baseline(entry.clone())?;
         next.retired.insert(newcomer.clone());
-        next.set_version();
+        next.settle();
         let begun = begun(&next, tag, from)?;
         let detail: BTreeMap<&str, String> = BTreeMap::from([
             ("from", from.to_rfc3339()),

@@ -9,6 +9,7 @@ use arrow_array::types::{
 use arrow_array::{Array, ArrayRef, DictionaryArray, Int32Array, PrimitiveArray, RecordBatch};
 use arrow_schema::{ArrowError, DataType, Field, Schema, SchemaRef, TimeUnit};
 use ingest_model::{Columns, MISSING_TIME, Tag};
+use std::borrow::Borrow;
 use std::sync::{Arc, LazyLock};
 
 /// Columns in their order on disk.
@@ -65,8 +66,8 @@ pub(crate) fn schema() -> SchemaRef {
 }
 
 /// Rows as a batch; row `i` belongs to `dictionary[keys[i]]`.
-pub(crate) fn to_batch(
-    dictionary: &[Tag],
+pub(crate) fn to_batch<T: Borrow<Tag>>(
+    dictionary: &[T],
     keys: Vec<i32>,
     rows: &Columns,
 ) -> Result<RecordBatch, ArrowError> {
@@ -95,10 +96,13 @@ pub(crate) fn to_batch(
 }
 
 /// The column of tags.
-pub(crate) fn tags(dictionary: &[Tag], keys: Int32Array) -> Result<ArrayRef, ArrowError> {
+pub(crate) fn tags<T: Borrow<Tag>>(
+    dictionary: &[T],
+    keys: Int32Array,
+) -> Result<ArrayRef, ArrowError> {
     let mut names = StringBuilder::new();
     for tag in dictionary {
-        names.append_value(tag.as_str());
+        names.append_value(tag.borrow().as_str());
     }
     let tags = DictionaryArray::<Int32Type>::try_new(keys, Arc::new(names.finish()))?;
     Ok(Arc::new(tags))
@@ -262,8 +266,7 @@ where
 /// The tag column of a batch of [`schema`].
 pub(crate) fn tags_of(batch: &RecordBatch) -> Result<&DictionaryArray<Int32Type>, ArrowError> {
     batch
-        .columns()
-        .get(1)
+        .column_by_name("tag")
         .and_then(|c| c.as_dictionary_opt::<Int32Type>())
         .ok_or_else(|| {
             ArrowError::SchemaError("column `tag` is not a dictionary of strings".into())

@@ -2,6 +2,7 @@
 
 use crate::batch::{NAMES, append_columns, runs_of, schema};
 use crate::chunkread::ChunkedFile;
+use crate::columnread::{ColumnReaders, append_some};
 use crate::error::StoreError;
 use crate::files::Files;
 use crate::layout::{self, Gathered, is_compact};
@@ -170,6 +171,9 @@ pub(crate) struct PartStream {
     path: PathBuf,
     reader: ParquetRecordBatchReader,
     batch: RecordBatch,
+    /// Where the file is one of ours: its columns but the tag, which `batch` then has alone, and their rows of `batch`.
+    columns: Option<ColumnReaders>,
+    rows: Columns,
     /// Column `n` of a day file is this one of a batch.
     places: [Option<usize>; NAMES.len()],
     runs: VecDeque<(Tag, usize, usize)>,
@@ -239,11 +243,18 @@ impl PartStream {
             }
         }
         let file = ChunkedFile::new(file, metadata).map_err(|e| damaged(path, e))?;
+        let mut columns = None;
+        if !compact {
+            columns = ColumnReaders::new(file.clone(), metadata, &groups, &read);
+        }
         let builder = ParquetRecordBatchReaderBuilder::new_with_metadata(file, part.footer.clone());
-        let columns = ProjectionMask::leaves(builder.parquet_schema(), read);
+        let mask = match &columns {
+            Some(_) => ProjectionMask::leaves(builder.parquet_schema(), [TAG]),
+            None => ProjectionMask::leaves(builder.parquet_schema(), read),
+        };
         let reader = builder
             .with_row_groups(groups)
-            .with_projection(columns)
+            .with_projection(mask)
             .with_batch_size(batch_rows)
             .build()
             .map_err(|e| damaged(path, e))?;
@@ -251,6 +262,8 @@ impl PartStream {
             path: path.to_owned(),
             reader,
             batch: RecordBatch::new_empty(schema()),
+            columns,
+            rows: Columns::default(),
             places,
             runs: VecDeque::new(),
             last: None,
@@ -281,6 +294,10 @@ impl PartStream {
             if let Some((_, from, rows)) = self.runs.pop_front() {
                 let place = |n: usize| self.places.get(n).copied().flatten();
                 match &mut self.gathered {
+                    None if self.columns.is_some() => {
+                        append_some(&self.rows, from, rows, into);
+                        Ok(())
+                    }
                     None => append_columns(&self.batch, from, rows, &place, into),
                     Some(gathered) => gathered.take(&self.batch, from, rows, &Some, into),
                 }
@@ -304,6 +321,10 @@ impl PartStream {
             match self.reader.next() {
                 None => return Ok(()),
                 Some(batch) => self.batch = batch.map_err(|e| damaged(&self.path, e))?,
+            }
+            if let Some(columns) = &mut self.columns {
+                let read = columns.read(self.batch.num_rows(), &mut self.rows);
+                read.map_err(|e| damaged(&self.path, e))?;
             }
             for (name, from, rows) in runs_of(&self.batch).map_err(|e| damaged(&self.path, e))? {
                 let bytes = name.as_bytes();

@@ -1,5 +1,6 @@
 //! Readings from Parquet: TIMESTAMP of any unit, floats of both widths, integers of any, tags as strings or dictionary.
 
+use crate::chunkread::ChunkedFile;
 use crate::error::StoreError;
 use crate::import_sink::{BAD_INTEGER, FLOATS, INTEGERS, NO_TAG, RawRow, RawRows, Sink};
 use arrow_array::cast::AsArray;
@@ -37,6 +38,11 @@ pub(crate) fn read(path: &Path, file: File, sink: &mut Sink<'_>) -> Result<(), S
     .map_err(|e| damaged(e.to_string()))?;
     check(path, metadata.schema())?;
     let metadata = with_tag_dictionary(&metadata).unwrap_or(metadata);
+    let file = catch_unwind(AssertUnwindSafe(|| {
+        ChunkedFile::new(file, metadata.metadata())
+    }))
+    .map_err(broken)?
+    .map_err(|e| damaged(e.to_string()))?;
     let builder = ParquetRecordBatchReaderBuilder::new_with_metadata(file, metadata);
     let wanted: Vec<&str> = ["time", "tag", "analog_time"]
         .into_iter()

@@ -3,6 +3,7 @@
 use crate::batch::to_batch;
 use crate::error::StoreError;
 use crate::files::{Files, Moment};
+use crate::import_sink::usable_time;
 use crate::lock::Lock;
 use crate::register::Register;
 use arrow_array::RecordBatch;
@@ -10,6 +11,7 @@ use arrow_ipc::reader::StreamReader;
 use arrow_ipc::writer::StreamWriter;
 use ingest_model::{Columns, Reading, Tag, UtcMicros};
 use rusqlite::{Connection, TransactionBehavior, params};
+use std::borrow::Cow;
 use std::collections::{BTreeMap, HashMap};
 use std::io::Write;
 use std::path::Path;
@@ -21,34 +23,58 @@ use std::thread::JoinHandle;
 const QUEUE: usize = 64;
 /// Rows of one commit, about.
 const COMMIT_ROWS: usize = 20_000;
+/// Bytes of a landed row, about.
+const BYTES_A_ROW: usize = 88;
+/// No key of a dictionary.
+const NOT_SEEN: i32 = -1;
 /// Layout of a landed batch: an Arrow IPC stream with the columns of a day file.
 const FORMAT: i64 = 1;
 
-/// The register as the writer thread and the store both see it.
+/// The register as the writer thread and the store both see it, and its tags as rows are looked up by.
 #[derive(Debug)]
 pub(crate) struct Shared {
-    register: RwLock<Arc<Register>>,
+    now: RwLock<(Arc<Register>, Arc<Tags>)>,
+}
+
+/// The register's tags and the place of each among them.
+#[derive(Debug)]
+struct Tags {
+    all: Vec<Tag>,
+    places: HashMap<Tag, u32>,
+}
+
+impl Tags {
+    fn of(register: &Register) -> Arc<Self> {
+        let all: Vec<Tag> = register.tags().cloned().collect();
+        let places = all.iter().cloned().zip(0..).collect();
+        Arc::new(Self { all, places })
+    }
 }
 
 impl Shared {
     pub(crate) fn new(register: Arc<Register>) -> Self {
+        let tags = Tags::of(&register);
         Self {
-            register: RwLock::new(register),
+            now: RwLock::new((register, tags)),
         }
     }
 
     pub(crate) fn set_register(&self, register: Arc<Register>) {
-        *self
-            .register
-            .write()
-            .unwrap_or_else(PoisonError::into_inner) = register;
+        let tags = Tags::of(&register);
+        *self.now.write().unwrap_or_else(PoisonError::into_inner) = (register, tags);
     }
 
-    fn register(&self) -> Arc<Register> {
-        self.register
-            .read()
-            .unwrap_or_else(PoisonError::into_inner)
-            .clone()
+    fn both(&self) -> (Arc<Register>, Arc<Tags>) {
+        let now = self.now.read().unwrap_or_else(PoisonError::into_inner);
+        now.clone()
+    }
+
+    pub(crate) fn register(&self) -> Arc<Register> {
+        self.both().0
+    }
+
+    fn tags(&self) -> Arc<Tags> {
+        self.both().1
     }
 }
 
@@ -60,7 +86,9 @@ pub struct Landing {
 }
 
 struct Job {
-    tags: Vec<Tag>,
+    tags: Arc<Tags>,
+    /// Of each row the place of its tag.
+    places: Vec<u32>,
     rows: Columns,
     refused: BTreeMap<String, (u64, i64)>,
     done: SyncSender<Result<(), String>>,
@@ -113,11 +141,14 @@ impl Landing {
     /// Blocks until the readings are on the disk; only then are they accepted. Readings of a tag that the register does
     /// not have, or without a usable time, are counted and named as rejects. On an error none was accepted.
     pub fn append(&self, batch: Vec<(Tag, Reading)>) -> Result<(), StoreError> {
-        let register = self.shared.register();
-        let (mut tags, mut rows, mut refused) = (Vec::new(), Columns::default(), BTreeMap::new());
+        let tags = self.shared.tags();
+        let (mut places, mut rows) = (Vec::with_capacity(batch.len()), Columns::default());
+        let mut refused = BTreeMap::new();
+        rows.reserve(batch.len());
         for (tag, reading) in &batch {
-            if register.contains(tag) && crate::import_sink::usable_time(reading.time.0) {
-                tags.push(tag.clone());
+            let place = tags.places.get(tag);
+            if let Some(place) = place.filter(|_| usable_time(reading.time.0)) {
+                places.push(*place);
                 rows.push(reading);
             } else {
                 let entry: &mut (u64, i64) = refused.entry(tag.to_string()).or_default();
@@ -135,6 +166,7 @@ impl Landing {
         sender
             .send(Job {
                 tags,
+                places,
                 rows,
                 refused,
                 done,
@@ -180,18 +212,45 @@ fn commit(
     path: &Path,
     jobs: &[Job],
 ) -> Result<(), String> {
-    let (mut tags, mut keys, mut rows) = (Vec::new(), Vec::new(), Columns::default());
-    let mut index: HashMap<&Tag, i32> = HashMap::new();
+    let all = jobs.iter().map(|j| j.rows.len()).sum();
+    let (mut tags, mut keys) = (Vec::<&Tag>::new(), Vec::with_capacity(all));
+    // The key of each place that has been seen; the register may change between two jobs.
+    let mut seen: Vec<i32> = Vec::new();
+    let mut places_of: Option<&Arc<Tags>> = None;
     for job in jobs {
-        for tag in &job.tags {
-            let key = *index.entry(tag).or_insert_with(|| {
-                tags.push(tag.clone());
-                tags.len() as i32 - 1
-            });
-            keys.push(key);
+        if !places_of.is_some_and(|t| Arc::ptr_eq(t, &job.tags)) {
+            seen.clear();
+            seen.resize(job.tags.all.len(), NOT_SEEN);
+            for (key, tag) in tags.iter().enumerate() {
+                let place = job.tags.places.get(*tag).map(|p| *p as usize);
+                if let Some(known) = place.and_then(|p| seen.get_mut(p)) {
+                    *known = key as i32;
+                }
+            }
+            places_of = Some(&job.tags);
         }
-        rows.extend_from(&job.rows);
+        for place in &job.places {
+            let place = *place as usize;
+            let (Some(key), Some(tag)) = (seen.get_mut(place), job.tags.all.get(place)) else {
+                return Err("a row has no tag".to_owned());
+            };
+            if *key == NOT_SEEN {
+                *key = tags.len() as i32;
+                tags.push(tag);
+            }
+            keys.push(*key);
+        }
     }
+    // One batch alone is written as it came.
+    let rows = match jobs {
+        [one] => Cow::Borrowed(&one.rows),
+        several => {
+            let mut rows = Columns::default();
+            rows.reserve(all);
+            several.iter().for_each(|j| rows.extend_from(&j.rows));
+            Cow::Owned(rows)
+        }
+    };
     let blob = if rows.is_empty() {
         Vec::new()
     } else {
@@ -237,10 +296,11 @@ fn note_refused(files: &dyn Files, path: &Path, jobs: &[Job]) {
     }
 }
 
-fn encode(tags: &[Tag], keys: Vec<i32>, rows: &Columns) -> Result<Vec<u8>, String> {
+fn encode(tags: &[&Tag], keys: Vec<i32>, rows: &Columns) -> Result<Vec<u8>, String> {
     let write = || {
         let batch = to_batch(tags, keys, rows)?;
-        let mut out = StreamWriter::try_new(Vec::new(), &batch.schema())?;
+        let room = Vec::with_capacity(rows.len() * BYTES_A_ROW + 16_384);
+        let mut out = StreamWriter::try_new(room, &batch.schema())?;
         out.write(&batch)?;
         out.into_inner()
     };

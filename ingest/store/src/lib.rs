@@ -9,6 +9,7 @@ mod baseline;
 mod batch;
 mod chunk;
 mod chunkread;
+mod columnread;
 mod compact;
 mod dayfile;
 mod daypart;

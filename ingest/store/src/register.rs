@@ -67,11 +67,15 @@ impl Register {
             retired,
             version: String::new(),
         };
-        register.set_version();
+        register.settle();
         register
     }
 
-    pub(crate) fn set_version(&mut self) {
+    /// After a change: the version anew, and no room to spare (a list that grew from nothing has room for four entries).
+    pub(crate) fn settle(&mut self) {
+        for history in self.loops.values_mut() {
+            history.shrink_to_fit();
+        }
         let mut hash = Sha256::new();
         for (tag, history) in &self.loops {
             for entry in history {
@@ -237,7 +241,7 @@ impl Register {
                 }
             }
         }
-        next.set_version();
+        next.settle();
         (next, diff)
     }
 
@@ -288,7 +292,7 @@ impl Register {
                 diff.unchanged += 1;
             }
         }
-        next.set_version();
+        next.settle();
         (next, diff)
     }
 
@@ -307,7 +311,7 @@ impl Register {
         if next.retired.remove(&tag) {
             diff.returned.push(tag.to_string());
         }
-        next.set_version();
+        next.settle();
         (next, diff)
     }
 
@@ -331,7 +335,7 @@ impl Register {
                 Some(_) => diff.unchanged += 1,
             }
         }
-        next.set_version();
+        next.settle();
         (next, diff)
     }
 }

@@ -6,6 +6,7 @@
 
 use crate::error::{IoContext, StoreError};
 use crate::files::{FileOut, Files, RealFiles};
+use std::cell::RefCell;
 use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
@@ -342,7 +343,15 @@ impl RollupFile {
                 file.read_exact(&mut bytes).ok()?;
             }
         }
-        let content = zstd::bulk::decompress(&bytes, unpacked as usize).ok()?;
+        // Making a decompressor costs as much as unpacking a loop's day with it.
+        thread_local! {
+            static DECOMPRESSOR: RefCell<Option<zstd::bulk::Decompressor<'static>>> =
+                RefCell::new(zstd::bulk::Decompressor::new().ok());
+        }
+        let content = DECOMPRESSOR.with_borrow_mut(|d| {
+            let decompressor = d.as_mut()?;
+            decompressor.decompress(&bytes, unpacked as usize).ok()
+        })?;
         (content.len() == unpacked as usize).then_some(content)
     }
 }

@@ -5,7 +5,7 @@ use crate::batch::{append_rows, runs_of};
 use crate::dayread::{Footers, read_loop};
 use crate::error::{IoContext, StoreError};
 use crate::files::{Files, RealFiles};
-use crate::landing::decode;
+use crate::landing::{Shared, decode};
 use crate::register::Register;
 use crate::state::{self, Image, LANDING, PartRow, StateDb};
 use crate::work::WorkWindow;
@@ -31,6 +31,8 @@ struct Inner {
     image: Image,
     landed: Arc<Landed>,
     refused: u64,
+    /// The writer of this process, whose register is shared where it is the same.
+    writer: Option<Arc<Shared>>,
 }
 
 /// Landed rows that are not sealed, by loop in the order of their acceptance.
@@ -89,6 +91,7 @@ impl StoreReader {
             image: Image::default(),
             landed: Arc::default(),
             refused: 0,
+            writer: None,
         };
         Ok(Self {
             dir: dir.to_owned(),
@@ -96,6 +99,15 @@ impl StoreReader {
             inner: Arc::new(Mutex::new(inner)),
             footers: Arc::default(),
         })
+    }
+
+    /// Shares the register with the writer of this process: it is large, and the same but for moments.
+    pub(crate) fn beside(self, writer: Arc<Shared>) -> Self {
+        self.inner
+            .lock()
+            .unwrap_or_else(PoisonError::into_inner)
+            .writer = Some(writer);
+        self
     }
 
     pub(crate) fn dir(&self) -> &Path {
@@ -143,6 +155,13 @@ impl Inner {
             image = after;
             if same {
                 break;
+            }
+        }
+        if let Some(writer) = &self.writer {
+            let held = writer.register();
+            // The version is a hash of every cell.
+            if held.version() == image.register.version() {
+                image.register = held;
             }
         }
         self.image = image;

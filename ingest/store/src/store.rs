@@ -95,8 +95,8 @@ impl Store {
             )
             .at("write", &landing_path)?;
         recover_files(&*files, dir, &mut writer.state, now)?;
-        let reader = StoreReader::open_with(dir, files.clone())?;
         let shared = Arc::new(Shared::new(image.register.clone()));
+        let reader = StoreReader::open_with(dir, files.clone())?.beside(shared.clone());
         let (landing, thread) =
             Landing::start(dir, files.clone(), landing_db, shared.clone(), lock)?;
         Ok(Self {

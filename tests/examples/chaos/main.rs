@@ -9,6 +9,7 @@
 //! `--calm`: honest gateways only, as a measurement of load. `--picture`: memory over time, as SVG.
 #![allow(clippy::print_stdout)]
 
+mod fresh;
 mod judge;
 mod memory;
 mod world;
@@ -110,6 +111,7 @@ fn main() -> anyhow::Result<()> {
         "the service did not start: {line}"
     );
 
+    let fresh = fresh::Fresh::watch(listen);
     let began = Instant::now();
     let whole = Duration::from_secs_f64(o.minutes * 60.0);
     let came = (!o.calm).then(|| UtcMicros(clock().0 + (whole.as_micros() as f64 * ALONE) as i64));
@@ -156,6 +158,7 @@ fn main() -> anyhow::Result<()> {
     }
     let (_, cpu) = usage(pid);
     let share = (cpu - processor.1) / (began.elapsed().as_secs_f64() - processor.0) * 100.0;
+    let (waits, results) = fresh.waits();
     let metrics = get(listen, "/metrics")?;
     let gateways = json(listen, "/api/v1/gateways")?;
     let v = judge(listen, &world, came)?;
@@ -205,6 +208,12 @@ fn main() -> anyhow::Result<()> {
         std::fs::read_to_string("/proc/loadavg")
             .unwrap_or_default()
             .trim()
+    );
+    println!(
+        "from reading to result: median {:.2} s, 99 % {:.2} s, most {:.2} s, in {results} results",
+        percentile(&waits, 0.5),
+        percentile(&waits, 0.99),
+        percentile(&waits, 1.0)
     );
     let course = memory.second_half();
     if let Some(c) = &course {

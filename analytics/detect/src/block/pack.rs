@@ -343,10 +343,9 @@ impl In<'_> {
         Ok(r)
     }
 
-    fn block(&mut self) -> Result<HourBlock, PackError> {
-        let hour = self.signed()?;
-        let start = hour.wrapping_mul(MICROS_PER_HOUR);
-        let mut b = HourBlock::new(hour, f64::NAN);
+    fn block(&mut self, b: &mut HourBlock) -> Result<(), PackError> {
+        b.hour = self.signed()?;
+        let start = b.hour.wrapping_mul(MICROS_PER_HOUR);
         for n in [&mut b.rows, &mut b.replies, &mut b.no_reply, &mut b.failed] {
             *n = self.small()?;
         }
@@ -414,7 +413,7 @@ impl In<'_> {
         b.counter_first = (self.signed()?, self.signed()?);
         b.counter_last = (self.signed()?, self.signed()?);
         b.counter_last_at = self.instant(start)?;
-        Ok(b)
+        Ok(())
     }
 }
 
@@ -440,7 +439,13 @@ pub fn unpack(bytes: &[u8], into: &mut Vec<HourBlock>) -> Result<(), PackError> 
         return Err(PackError::Version(version));
     }
     for _ in 0..bytes.count()? {
-        into.push(bytes.block()?);
+        // Read in place: a block is a kilobyte.
+        into.push(HourBlock::new(0, f64::NAN));
+        let read = into.last_mut().map_or(Ok(()), |b| bytes.block(b));
+        if read.is_err() {
+            into.pop();
+            return read;
+        }
     }
     Ok(())
 }

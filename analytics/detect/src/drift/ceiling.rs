@@ -77,15 +77,18 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     // Onset: the start with the best contrast of limited among asking hours.
     // It asks if it would be seen as limited by that ceiling.
     let asks = |i: usize| hours[i].b.f_max.min(52.5) > local[i] + hours[i].skew + 1.0;
+    // Limited and asking hours before each.
+    let mut before = vec![(0.0, 0.0)];
+    let (mut lim, mut asking) = (0.0, 0.0);
+    for (i, h) in hours.iter().enumerate() {
+        lim += f64::from(u8::from(h.limited));
+        asking += f64::from(u8::from(h.limited || asks(i)));
+        before.push((lim, asking));
+    }
     let mut best: Option<(f64, usize)> = None;
     for &start in &limited {
-        let count = |r: std::ops::Range<usize>| {
-            let asking = r.clone().filter(|&i| asks(i) || hours[i].limited).count() as f64;
-            let lim = r.filter(|&i| hours[i].limited).count() as f64;
-            (lim, asking)
-        };
-        let (la, aa) = count(start..hours.len());
-        let (lb, ab) = count(0..start);
+        let (lb, ab) = before[start];
+        let (la, aa) = (lim - lb, asking - ab);
         if la < MIN_HOURS as f64 || la / aa.max(1.0) < AFTER || lb > BEFORE * ab + 1.0 {
             continue;
         }

@@ -1,6 +1,7 @@
 //! A change in the regression of the deviation: the best of all candidates, with onset, cause and forecast.
 
 use super::fit::{self, Base, CELL_H, Candidate, Cell, Form, Scatter, Shape, residuals, scatter};
+use super::search::{self, Powers, Projected, best_stretch};
 use super::{STILL_X, cause, deviation_of, few_days, forecast, positions, scaling};
 use crate::context::Context;
 use crate::finding::Kind;
@@ -9,6 +10,10 @@ use crate::limits::Test;
 use crate::trend;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
+/// Starts of a growth that are tried at a time.
+const MOST_STARTS: usize = 1000;
+/// A start this much less likely than the best (log) does not count.
+const COUNTS_FOR_NOTHING: f64 = 30.0;
 /// A change that ended has a second free instant, and must have lasted a day.
 const ENDED_MIN_CELLS: usize = 8;
 
@@ -37,9 +42,10 @@ fn best_change(cells: &mut [Cell]) -> Option<(Base, Candidate, Scatter)> {
         let mut sc = scatter(cells, &res, &base, 3.0);
         // A step that ended (somebody put it right) must explain clearly more than one that stays.
         for form in [Form::Offset, Form::Span] {
-            if let Some(c) = base.scan_stretch(cells, form, ENDED_MIN_CELLS, 4) {
+            let clearly = 1.15 * best.gain;
+            if let Some(c) = best_stretch(&base, cells, form, ENDED_MIN_CELLS, 4, clearly) {
                 let starts_late = c.start >= 4;
-                if !starts_late || c.gain < 1.15 * best.gain {
+                if !starts_late {
                     continue;
                 }
                 let beta = base.beside(cells, &c);
@@ -392,17 +398,9 @@ fn onset(
             top = top.max(g);
         }
         // Growth that slows down began later than a straight line says: each power has its own likely starts.
-        for k in 0..cells.len().saturating_sub(7) {
-            let t0 = fit::start_t(cells, k);
-            for (power, prior) in forecast::POWERS {
-                let growth = |i: usize| (cells[i].t - t0).max(0.0).powf(power);
-                let (g, _, _) = base.any_growth(cells, form, k, &growth);
-                if g > 0.0 {
-                    let g = g + 2.0 * per_weight * f64::ln(prior);
-                    all.push((k, g));
-                    top = top.max(g);
-                }
-            }
+        for (k, g) in likely_growths(base, cells, form, per_weight) {
+            all.push((k, g));
+            top = top.max(g);
         }
     }
     for (k, g) in all {
@@ -425,4 +423,37 @@ fn onset(
         UtcMicros::from_hour(at(0.5)),
         UtcMicros::from_hour(at(0.9)).plus_s(4.0 * half),
     )
+}
+
+/// Starts of growth by any power with their gain, prior counted. In a long record starts are tried apart first, and all
+/// of them only where one may count.
+fn likely_growths(base: &Base, cells: &[Cell], form: Form, per_weight: f64) -> Vec<(usize, f64)> {
+    let (projected, powers) = (Projected::new(base, cells, form), Powers::new(cells));
+    let mut starts = 0..cells.len().saturating_sub(7);
+    loop {
+        let stride = starts.len().div_ceil(MOST_STARTS).max(1);
+        // Each stands for those up to the next.
+        let share = 2.0 * per_weight * (stride as f64).ln();
+        let tried = starts.clone().step_by(stride);
+        let found: Vec<(usize, f64)> = search::growths(&projected, cells, &powers, tried)
+            .into_iter()
+            .filter(|g| g.gain > 0.0)
+            .map(|g| {
+                let prior = 2.0 * per_weight * f64::ln(forecast::POWERS[g.power].1);
+                (g.start, g.gain + prior + share)
+            })
+            .collect();
+        let top = found.iter().map(|f| f.1).fold(f64::NEG_INFINITY, f64::max);
+        let may_count = |f: &(usize, f64)| f.1 > top - 2.0 * per_weight * COUNTS_FOR_NOTHING;
+        let first = found.iter().find(|f| may_count(f));
+        let last = found.iter().rfind(|f| may_count(f));
+        let (Some((first, _)), Some((last, _))) = (first, last) else {
+            return found;
+        };
+        let narrower = first.saturating_sub(stride)..(last + stride).min(starts.end);
+        if stride == 1 || 2 * narrower.len() > starts.len() {
+            return found;
+        }
+        starts = narrower;
+    }
 }

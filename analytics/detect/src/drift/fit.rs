@@ -5,6 +5,7 @@
 //! begins at cell `k`, or a step that ends. With suffix sums of the cells' normal equations the gain of
 //! every `k` costs a handful of multiplications (partial regression, Frisch and Waugh).
 
+use super::search::gain;
 use crate::block::{HourBlock, P};
 use crate::history::median;
 
@@ -182,12 +183,19 @@ impl Factor {
         Some(Self(l))
     }
 
-    fn solve(&self, b: &[f64; Q]) -> [f64; Q] {
+    /// `L^-1 b`.
+    fn forward(&self, b: &[f64; Q]) -> [f64; Q] {
         let l = &self.0;
         let mut y = [0.0; Q];
         for i in 0..Q {
             y[i] = (b[i] - (0..i).map(|k| l[i][k] * y[k]).sum::<f64>()) / l[i][i];
         }
+        y
+    }
+
+    fn solve(&self, b: &[f64; Q]) -> [f64; Q] {
+        let l = &self.0;
+        let y = self.forward(b);
         let mut x = [0.0; Q];
         for i in (0..Q).rev() {
             x[i] = (y[i] - (i + 1..Q).map(|k| l[k][i] * x[k]).sum::<f64>()) / l[i][i];
@@ -255,12 +263,13 @@ impl Base {
 
     /// Gain and amplitude of a column with the given sums.
     fn column(&self, zx: &[f64; Q], zy: f64, zz: f64) -> (f64, f64, f64) {
-        let left = zz - dot(zx, &self.factor.solve(zx));
-        if !(left > 1e-4 * zz) || zz <= 0.0 {
-            return (0.0, 0.0, 0.0);
-        }
-        let r = zy - dot(zx, &self.beta);
-        (r * r / left, r / left, 1.0 / left.sqrt())
+        gain(&self.factor.forward(zx), zy - dot(zx, &self.beta), zz)
+    }
+
+    /// A cell's column beside the base (`L^-1 a`, residual, square), as sums over cells take it.
+    pub(super) fn projected(&self, c: &Cell, form: Form) -> ([f64; Q], f64, f64) {
+        let (a, y, z) = c.against(form);
+        (self.factor.forward(&a), y - dot(&a, &self.beta), z)
     }
 
     /// Base coefficients once a candidate of amplitude `amplitude` and sums `zx` stands beside them.
@@ -359,48 +368,6 @@ impl Base {
             }
         }
         (gains, best)
-    }
-
-    /// Best step that also ends, at least `min_len` cells long with at least `tail` cells after it.
-    pub fn scan_stretch(
-        &self,
-        cells: &[Cell],
-        form: Form,
-        min_len: usize,
-        tail: usize,
-    ) -> Option<Candidate> {
-        let m = cells.len();
-        let mut best: Option<Candidate> = None;
-        for a in 0..m {
-            let (mut zx, mut zy, mut zz) = ([0.0; Q], 0.0, 0.0);
-            for b in a..m.saturating_sub(tail) {
-                let c = &cells[b];
-                if c.used {
-                    let (v, y, z) = c.against(form);
-                    for j in 0..Q {
-                        zx[j] += v[j];
-                    }
-                    zy += y;
-                    zz += z;
-                }
-                if b + 1 < a + min_len || (a == 0 && b + 1 == m) {
-                    continue;
-                }
-                let (gain, amplitude, unit_se) = self.column(&zx, zy, zz);
-                if best.is_none_or(|x| gain > x.gain) && gain > 0.0 {
-                    best = Some(Candidate {
-                        form,
-                        shape: Shape::Step,
-                        start: a,
-                        end: b + 1,
-                        gain,
-                        amplitude,
-                        unit_se,
-                    });
-                }
-            }
-        }
-        best
     }
 }
 

@@ -5,6 +5,7 @@
 //! amplitude's error, each weighted by its likelihood (Bayesian model averaging, uniform over starts).
 
 use super::fit::{Base, Cell, Form, start_t};
+use super::search::{Powers, Projected, growths};
 
 /// Powers of growth and their prior weights.
 pub const POWERS: [(f64, f64); 5] = [
@@ -52,18 +53,17 @@ pub fn crossing(
     let mut rows: Vec<(f64, f64, f64, f64, f64)> = Vec::new();
     // Each power has its own likely starts: growth that slows down began later than a straight line says.
     let stride = cells.len().div_ceil(MOST_STARTS).max(1);
-    for k in (0..cells.len().saturating_sub(7)).step_by(stride) {
-        let t0 = start_t(cells, k);
-        for (power, prior) in POWERS {
-            let growth = |i: usize| (cells[i].t - t0).max(0.0).powf(power);
-            let (gain, amplitude, unit_se) = base.any_growth(cells, form, k, &growth);
-            if gain <= 0.0 {
-                continue;
-            }
-            let log = gain / (2.0 * per_weight) + f64::ln(prior);
-            top = top.max(log);
-            rows.push((log, t0, power, amplitude, unit_se * per_weight.sqrt()));
-        }
+    let starts = (0..cells.len().saturating_sub(7)).step_by(stride);
+    let (projected, powers) = (Projected::new(base, cells, form), Powers::new(cells));
+    for g in growths(&projected, cells, &powers, starts)
+        .into_iter()
+        .filter(|g| g.gain > 0.0)
+    {
+        let (power, prior) = POWERS[g.power];
+        let log = g.gain / (2.0 * per_weight) + f64::ln(prior);
+        top = top.max(log);
+        let t0 = start_t(cells, g.start);
+        rows.push((log, t0, power, g.amplitude, g.unit_se * per_weight.sqrt()));
     }
     for (log, t0, power, amplitude, se) in rows {
         let weight = (log - top).exp();

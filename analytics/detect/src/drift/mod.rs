@@ -12,6 +12,7 @@ pub mod episodes;
 pub mod fit;
 pub mod forecast;
 pub mod scaling;
+pub mod search;
 pub mod shared;
 pub mod standing;
 

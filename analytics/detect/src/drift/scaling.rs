@@ -149,7 +149,8 @@ impl Line {
 
 /// A device whose reported current is its registered one to the last digit: hours off count, and lie on a line.
 fn exact(usable: &[&HourBlock], off: &[bool]) -> Option<(Stretch, Line)> {
-    let first = (0..usable.len()).find(|&i| off[i] && share(&off[i..]) >= MIN_SHARE)?;
+    let mostly = mostly_off(off);
+    let first = (0..usable.len()).find(|&i| off[i] && mostly[i])?;
     let last = (0..usable.len()).rev().find(|&i| off[i])?;
     let hours = off[first..=last].iter().filter(|o| **o).count();
     if hours < MIN_HOURS {
@@ -213,17 +214,26 @@ fn damped(usable: &[&HourBlock]) -> Option<(Stretch, Line)> {
     (still && clear && hours >= MIN_HOURS).then_some((Stretch { first, last, hours }, line))
 }
 
-fn share(off: &[bool]) -> f64 {
-    // The share over what follows, but a fault that ended must still be seen: best prefix of at least 6 hours.
-    let mut n = 0.0;
-    let mut best: f64 = 0.0;
-    for (i, o) in off.iter().enumerate() {
-        n += f64::from(u8::from(*o));
-        if i + 1 >= 6.min(off.len()) {
-            best = best.max(n / (i + 1) as f64);
-        }
+/// Whether from each hour on enough are off: in all that follows, or, since a fault that ended must still be seen, in some
+/// stretch of at least six hours from there on.
+fn mostly_off(off: &[bool]) -> Vec<bool> {
+    // Hours off over what the share asks for, before each hour: where a later sum is no smaller, the share is reached.
+    let mut sums = vec![0.0];
+    let mut sum = 0.0;
+    for o in off {
+        sum += f64::from(u8::from(*o)) - MIN_SHARE;
+        sums.push(sum);
     }
-    best
+    let n = off.len();
+    let mut greatest = f64::NEG_INFINITY;
+    let mut out = vec![false; n];
+    for i in (0..n).rev() {
+        if let Some(v) = sums.get((i + 6).min(n)) {
+            greatest = greatest.max(*v);
+        }
+        out[i] = greatest >= sums[i] - 1e-9;
+    }
+    out
 }
 
 /// Mean deviation over the last 24 hours of running.

@@ -50,7 +50,7 @@ export function Companions({ loop }: { loop: LoopEntry }) {
   const with_ = rows.map((r) => ({ ...r, median: quantile(r.others.map((o) => o.v), 0.5) })).filter((r) => Math.abs(own) > loop.tolerance_pct && r.median / own > 0.5);
   const verdict =
     Math.abs(own) <= loop.tolerance_pct
-      ? "It lies within its tolerance, as a loop of the fleet does."
+      ? `${loop.tag} itself lies within its tolerance.`
       : with_.length === 0
         ? `No group moves with ${loop.tag}: what they share is not the cause.`
         : `${with_.map((r) => `${r.what} ${r.name}`).join(" and ")} ${with_.length === 1 ? "moves" : "move"} with it: look at what is shared first.`;

@@ -47,7 +47,8 @@ export function Fleet() {
     areas.set(area, at);
   }
   const rows = [...areas].sort(([a], [b]) => byName(a, b)).slice(0, 24);
-  const left = width < 440 ? 92 : 150;
+  // Capitals are wide; a name that is cut is of little use.
+  const left = Math.min(0.4 * width, 12 + 8.1 * Math.max(8, ...rows.map(([area]) => area.length)));
   const step = 21;
   const height = rows.length * step + 26;
   const px = (x: number) => left + ((Math.max(-REACH, Math.min(REACH, x)) + REACH) / (2 * REACH)) * (width - left - 4);
@@ -63,7 +64,7 @@ export function Fleet() {
           {rows.map(([area, list], i) => (
             <g key={area}>
               <text class="t lb" x="0" y={i * step + 15}>
-                {area.length > left / 7 ? `${area.slice(0, Math.floor(left / 7) - 1)}…` : area}
+                {area.length > left / 8 ? `${area.slice(0, Math.floor(left / 8) - 1)}…` : area}
               </text>
               <path class="hair" d={`M${left} ${(i + 1) * step}H${width}`} />
               {rug && <path class="stk qu rug" d={list.filter((l) => !l.listed && Math.abs(l.x) < REACH).map((l) => `M${px(l.x).toFixed(1)} ${i * step + 7}v8`).join("")} />}
@@ -86,7 +87,7 @@ export function Fleet() {
         </svg>
       )}
       <figcaption>
-        {count(values.size)} loops with both values, one stroke each: the mean difference of the newest day, as a multiple of the loop's own tolerance. Tall: on the list below. Angle: off the scale.
+        {count(values.size)} loops with both values, one stroke each: the mean difference of the newest day, as a multiple of the loop's own tolerance. Tall: on the list. Angle: off the scale.
       </figcaption>
     </figure>
   );

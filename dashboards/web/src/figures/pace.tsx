@@ -8,12 +8,12 @@ const W = 150;
 const ROW = 18;
 
 /** Achieved as a line from zero, planned as a mark; `most` is the end of the axis. */
-export function Pace({ planned, achieved, most, unit }: { planned: number; achieved: number; most: number; unit: string }) {
+export function Pace({ planned, achieved, most, unit, thin = false }: { planned: number; achieved: number; most: number; unit: string; thin?: boolean }) {
   const x = (v: number) => ((W - 3) * Math.min(v, most)) / most;
   return (
     <svg class="pace" viewBox={`0 0 ${W} ${ROW}`} role="img" aria-label={`planned ${num(planned, 2)}, achieved ${num(achieved, 2)} ${unit}`}>
       <path class="hair" d={`M0 9H${W}`} />
-      <path class="got" d={`M0 9H${x(achieved).toFixed(1)}`} />
+      <path class={thin ? "got thin" : "got"} d={`M0 9H${x(achieved).toFixed(1)}`} />
       <path class="plan" d={`M${x(planned).toFixed(1)} 2V16`} />
     </svg>
   );

@@ -1,7 +1,7 @@
 // Fig. 1: where the two copies part. One line through digital value, registered, reported and measured current;
 // solid while digital, dots once analog; it steps down where the copies part.
 
-import { clock, count, day, ma, num, rangeDecimals, signedPct } from "../format";
+import { clock, count, day, ma, num, rangeDecimals, signedPct, unitWords } from "../format";
 import { registeredMa } from "../scale";
 import type { LoopEntry } from "../types";
 import { useWidth } from "./width";
@@ -69,7 +69,7 @@ export function Parts({ loop, at, now, driftPct, span }: Props) {
   const yEnd = at.reported === null ? (off(whole) ? y0 + 10 : y0) : y2;
   const base = 74;
   const heads: [number, string, string, "start" | "middle" | "end"][] = [
-    [x[0], "digital value", at.pv === null ? "not known" : `${num(at.pv, rangeDecimals(loop.lrv, loop.urv))}\u202f${loop.pv_unit}`, "start"],
+    [x[0], "digital value", at.pv === null ? "not known" : `${num(at.pv, rangeDecimals(loop.lrv, loop.urv))}\u202f${unitWords(loop.pv_unit)}`, "start"],
     [x[1], "registered", registered === null ? "not known" : ma(registered), "middle"],
     [x[2], "reported", at.reported === null ? "not read" : ma(at.reported), "middle"],
     [x[3], "at the input", at.analog === null ? "not known" : ma(at.analog), "end"],

@@ -31,7 +31,7 @@ const ROW = 34;
 function pitchOf(n: number, width: number): number {
   const wanted = n > 2_000 ? 2.5 : n > 400 ? 4 : 9;
   const fits = (width - 2) / Math.max(1, n);
-  return fits < wanted && fits >= 5 ? fits : wanted;
+  return fits < wanted && fits >= 0.75 * wanted ? fits : wanted;
 }
 /** A finger takes the nearest finding within so many px before a quiet neighbour. */
 const FINGER = 16;

@@ -2,7 +2,7 @@
 // forecast, then status and failed exchanges. Drawn at the width it has.
 
 import { useState } from "preact/hooks";
-import { DAY, clock, day, dayStart, HOUR, interval, ms, num, signed, signedPct } from "../format";
+import { DAY, clock, day, dayStart, HOUR, interval, ms, num, signed, signedPct, unitWords } from "../format";
 import { differencePct, quantile, ticks, valueOf } from "../scale";
 import type { Finding, LoopEntry, Trace, Work } from "../types";
 import { STATUS_BITS } from "../words";
@@ -32,6 +32,8 @@ export interface Props {
 
 const TWIN = 120;
 const DIFF = 190;
+/** A status bit: its name above its bar. */
+const BIT = 27;
 const f1 = (v: number): string => v.toFixed(1);
 
 export interface Frame {
@@ -58,7 +60,7 @@ export function Twin(p: Props) {
   const bits = bitLines(p);
   const top2 = 26 + TWIN + 40;
   const top3 = top2 + DIFF + 44;
-  const top4 = top3 + Math.max(1, bits.length) * 17 + 42;
+  const top4 = top3 + Math.max(1, bits.length) * BIT + (bits.length === 0 ? 16 : 28);
   const top5 = top4 + 56;
   const bottom = top5 + 16;
   const height = bottom + 24;
@@ -189,7 +191,7 @@ function TwinStrip({ loop, polls, frame, top, phone }: Props & { frame: Frame; t
   return (
     <g>
       <text class="t" x={frame.left - 6} y={top - 10} text-anchor="end">
-        {loop.pv_unit.slice(0, 6)}
+        {unitWords(loop.pv_unit).slice(0, 6)}
       </text>
       <text class="t b halo" x={frame.left} y={top - 10}>
         Digital and analog
@@ -356,7 +358,7 @@ function Forecast({ f, frame, y, tol, phone }: { f: Finding; frame: Frame; y: (v
   if (dev === null || f.ended !== null) return null;
   const x0 = frame.x(frame.now);
   const label = (
-    <text class="t val halo" x={x0 + 6} y={y(dev) - 7}>
+    <text class="t val halo" x={x0 + 6} y={y(dev) + (rate !== null && rate > 0 && dev < tol ? 18 : -7)}>
       {signedPct(dev)}
     </text>
   );
@@ -427,9 +429,9 @@ function StatusStrip({ lines, frame, top, phone, seen }: { lines: BitLine[]; fra
       </text>
       {lines.map((l, i) => (
         <g key={l.name}>
-          <path class="hair" d={`M${frame.left} ${top + i * 17 + 6}H${frame.x(frame.now)}`} />
-          <path class="bits" d={l.spans.map(([a, b]) => `M${f1(frame.x(a))} ${top + i * 17 + 6}H${f1(Math.max(frame.x(a) + 1.5, Math.min(frame.x(frame.now), frame.x(b))))}`).join("")} />
-          <text class="t halo" x={frame.left + 4} y={top + i * 17 + 10}>
+          <path class="hair" d={`M${frame.left} ${top + i * BIT + 21}H${frame.x(frame.now)}`} />
+          <path class="bits" d={l.spans.map(([a, b]) => `M${f1(frame.x(a))} ${top + i * BIT + 21}H${f1(Math.max(frame.x(a) + 1.5, Math.min(frame.x(frame.now), frame.x(b))))}`).join("")} />
+          <text class="t halo" x={frame.left} y={top + i * BIT + 11}>
             {l.name}
           </text>
         </g>

@@ -2,9 +2,9 @@
 
 import { useEffect, useState } from "preact/hooks";
 import { get, loopPath, said } from "../api";
-import { count, day, ms, num, pct } from "../format";
+import { count, day, ms, num, pct, tied } from "../format";
 import { now } from "../state";
-import type { Detectable, Watch } from "../types";
+import type { Detectable, FaultSummary, Watch } from "../types";
 import { plural } from "../words";
 
 /** The sentences of one loop, those for a week first; the rest on demand. */
@@ -33,23 +33,35 @@ export function LoopWatch({ tag, version }: { tag: string; version: string }) {
         <p>Not worked out yet: that follows the first assessment, then once a day.</p>
       ) : (
         <>
-          <p>Known faults were added to this loop's own record and the detectors asked. Smaller ones may be there unseen.</p>
-          <ul class="watched">
-            {numbers.filter((n) => n.within_days === 7).map((n) => (
-              <li key={n.fault}>{n.says}</li>
-            ))}
-          </ul>
+          <p>Known faults were added to this loop's own record and the detectors asked. Those below would be found in 9 of 10 cases; smaller ones may be there unseen.</p>
+          <Sentences numbers={numbers} within={7} />
           <details>
             <summary>the same within 30 days</summary>
-            <ul class="watched">
-              {numbers.filter((n) => n.within_days === 30).map((n) => (
-                <li key={n.fault}>{n.says}</li>
-              ))}
-            </ul>
+            <Sentences numbers={numbers} within={30} />
           </details>
         </>
       )}
     </section>
+  );
+}
+
+/** One line a fault; those that nothing is known of for one reason are one line. */
+function Sentences({ numbers, within }: { numbers: readonly Detectable[]; within: number }) {
+  const asked = numbers.filter((n) => n.within_days === within);
+  const lines = new Map<string, string[]>();
+  for (const n of asked) {
+    const why = n.size === null ? n.says.slice(n.says.indexOf(":") + 1).trim() : n.fault;
+    lines.set(why, [...(lines.get(why) ?? []), n.fault]);
+  }
+  const name = (fault: string): string => FAULTS.find(([f]) => f === fault)?.[1] ?? fault;
+  return (
+    <ul class="watched">
+      {[...lines].map(([why, faults]) => {
+        const one = faults.length === 1 ? asked.find((n) => n.fault === faults[0]) : undefined;
+        const names = `${faults.slice(0, -1).map(name).join(", ")} and ${name(faults[faults.length - 1] ?? "")}`;
+        return <li key={why}>{tied(one ? one.says.replace(" in 9 of 10 cases", "") : `${names.charAt(0).toUpperCase()}${names.slice(1)}: ${why}`)}</li>;
+      })}
+    </ul>
   );
 }
 
@@ -66,7 +78,8 @@ export const FAULTS: readonly (readonly [string, string])[] = [
   ["noise-collapse", "a fall of scatter"],
 ];
 
-function size(d: Detectable, v: number): string {
+function size(d: FaultSummary, v: number | null): string {
+  if (v === null) return "–";
   if (d.measure === "pct-of-span") return pct(v);
   if (d.measure === "hours") return `${num(v, 0)}\u202fh`;
   if (d.measure === "failed-share") return pct(100 * v, 1);
@@ -79,7 +92,7 @@ export function FleetWatch({ version }: { version: string }) {
   const [why, setWhy] = useState("");
   useEffect(() => {
     const stop = new AbortController();
-    get<Watch>("detectable", stop.signal)
+    get<Watch>("detectable/summary", stop.signal)
       .then((w) => {
         set(w);
         setWhy("");
@@ -100,7 +113,7 @@ export function FleetWatch({ version }: { version: string }) {
           <p class="nt">
             The smallest fault of each sort that would be found in 9 of 10 cases, {watch.as_of === null ? "not worked out yet: that follows the first assessment, then once a day" : `worked out on the record up to ${day(ms(watch.as_of), now.value)}`}. {watch.limits}
           </p>
-          <div class="scroll" tabIndex={0} role="region" aria-label="Smallest faults that would be found">
+          <div class="scroll tight" tabIndex={0} role="region" aria-label="Smallest faults that would be found">
             <table>
               <thead>
                 <tr>
@@ -138,33 +151,23 @@ export function FleetWatch({ version }: { version: string }) {
   );
 }
 
-function ofFault(watch: Watch, fault: string, within: number) {
-  const all = watch.loops.flatMap((l) => l.numbers.filter((n) => n.fault === fault && n.within_days === within).map((n) => ({ tag: l.tag, n })));
-  const falls = fault === "noise-collapse";
-  const sized = all.filter((x) => x.n.size !== null).sort((a, b) => (falls ? -1 : 1) * ((a.n.size ?? 0) - (b.n.size ?? 0)));
-  const words = (x: { n: Detectable } | undefined): string => (x ? size(x.n, x.n.size ?? 0) : "–");
-  const worst = sized[sized.length - 1];
-  return { all, blind: all.length - sized.length, half: words(sized[Math.floor((sized.length - 1) / 2)]), worst: words(worst), on: worst?.tag };
-}
-
 function Line({ watch, fault, name }: { watch: Watch; fault: string; name: string }) {
-  const week = ofFault(watch, fault, 7);
-  const month = ofFault(watch, fault, 30);
-  if (week.all.length + month.all.length === 0) return null;
+  const [week, month] = [7, 30].map((days) => watch.faults.find((f) => f.fault === fault && f.within_days === days));
+  const one = week ?? month;
+  if (!one) return null;
   // The time after which a held signal is told from a moving one is the number itself.
-  const hours = [...week.all, ...month.all][0]?.n.measure === "hours";
-  const one = hours && week.all.length === 0 ? month : week;
+  const hours = one.measure === "hours";
   return (
     <tr>
       <td>{hours ? `${name}, told after` : name}</td>
-      <td>{one.half}</td>
-      <td>{hours ? "" : month.half}</td>
-      <td>{one.worst}</td>
-      <td>{hours ? "" : month.worst}</td>
+      <td>{size(one, one.half)}</td>
+      <td>{hours || !month ? "" : size(month, month.half)}</td>
+      <td>{size(one, one.worst)}</td>
+      <td>{hours || !month ? "" : size(month, month.worst)}</td>
       <td>
-        {one.on && (
-          <a class="tag" href={loopPath(one.on)}>
-            {one.on}
+        {one.worst_on && (
+          <a class="tag" href={loopPath(one.worst_on)}>
+            {one.worst_on}
           </a>
         )}
       </td>

@@ -5,7 +5,7 @@ import { useEffect, useRef } from "preact/hooks";
 import { Fleet } from "../figures/fleet";
 import { loopPath } from "../api";
 import { csvOf, saveAs } from "../csv";
-import { DAY, byName, count, ms, pct } from "../format";
+import { DAY, byName, count, ms, smallPct } from "../format";
 import { before, looked, sinceLook } from "../look";
 import { When } from "../said";
 import { unjudgedLoops } from "../frame";
@@ -18,10 +18,11 @@ import { AxisHead } from "./axishead";
 import { EntryRow } from "./entryrow";
 import { FirstRun } from "./firstrun";
 
-/** Rows made at once; more follow as the reader comes near the last one. */
+/** Rows made at first: more than a window shows; and at once as the reader comes near the last one. */
+const FIRST = 20;
 const PAGE = 60;
 const MOST_ON_PAPER = 500;
-const shown = signal(PAGE);
+const shown = signal(FIRST);
 const entries = computed<Entry[]>(() => (assessment.value ? entriesOf(assessment.value) : []));
 const filter = computed<Filter>(() => {
   const q = query.value;
@@ -53,7 +54,7 @@ export function Attention() {
   const a = assessment.value;
   useEffect(() => {
     document.title = "Attention, Loopwitness";
-    shown.value = PAGE;
+    shown.value = FIRST;
     const onPaper = () => {
       shown.value = Math.max(shown.peek(), MOST_ON_PAPER);
     };
@@ -137,7 +138,7 @@ function Lead({ a }: { a: Assessment }) {
       )}
       {a.rejected > 0 && (
         <p class="sub">
-          {count(a.rejected)} {plural(a.rejected, "row was", "rows were")} rejected ({pct((100 * a.rejected) / (a.readings + a.rejected), 2)} of what came); each stands with its reason in the store's folder <code>rejects</code>.
+          {count(a.rejected)} {plural(a.rejected, "row was", "rows were")} rejected ({smallPct((100 * a.rejected) / (a.readings + a.rejected))} of what came); each stands with its reason in the store's folder <code>rejects</code>.
         </p>
       )}
     </section>
@@ -254,7 +255,7 @@ function Filters({ a }: { a: Assessment }) {
   const kinds = [...new Set([...KIND_NAMES, ...a.attention.flatMap((r) => r.findings.map((x) => x.kind))])];
   const present = new Set<string>(a.attention.flatMap((r) => r.findings.map((x) => x.kind)));
   const choose = (name: string) => (e: Event) => {
-    shown.value = PAGE;
+    shown.value = FIRST;
     setParam(name, (e.currentTarget as HTMLInputElement).value);
   };
   return (

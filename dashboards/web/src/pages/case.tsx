@@ -6,12 +6,13 @@ import { caseName, closedWords, dueOf, eventWords, particulars, stateWords } fro
 import { QUANTITY_NAMES, quantityOf, valueWords } from "../entries";
 import { Lane } from "../figures/lane";
 import { RowTrace } from "../figures/rowtrace";
-import { count, day, num, pct, signedPct } from "../format";
+import { confidenceWords, count, day, pct, signedPct } from "../format";
 import { Said, When } from "../said";
 import { assessment, axisFrom, loops, now, traces, wall, wantTraces } from "../state";
-import type { CaseEvent, Trace, WholeCase } from "../types";
+import type { CaseEvent, Finding, Trace, WholeCase } from "../types";
 import { kindWords, plural, purposeWords, scopeWords } from "../words";
 import { Acting } from "./acting";
+import { Beside } from "./loop";
 
 export function CasePage({ id }: { id: string }) {
   const [c, set] = useState<WholeCase | null>(null);
@@ -43,6 +44,7 @@ export function CasePage({ id }: { id: string }) {
     );
   }
   const due = dueOf(c, wall.value);
+  const f = findingOf(c);
   const service = c.tag === null ? (c.scope === null ? "" : scopeWords(c.scope)) : (loops.value.get(c.tag)?.service ?? "");
   return (
     <>
@@ -84,7 +86,7 @@ export function CasePage({ id }: { id: string }) {
             </figcaption>
           </figure>
           <dl class="facts">
-            <dt>Loops</dt>
+            <dt>{plural(c.tags.length, "Loop", "Loops")}</dt>
             <dd>
               {c.tags.map((t, i) => (
                 <>
@@ -95,7 +97,7 @@ export function CasePage({ id }: { id: string }) {
                 </>
               ))}
             </dd>
-            <dt>Kinds</dt>
+            <dt>{plural(c.kinds.length, "Kind", "Kinds")}</dt>
             <dd>{c.kinds.map(kindWords).join("; ")}</dd>
             <dt>Began</dt>
             <dd>
@@ -108,7 +110,7 @@ export function CasePage({ id }: { id: string }) {
               </>
             )}
             <dt>Confidence</dt>
-            <dd>{num(c.confidence, 3)}</dd>
+            <dd>{confidenceWords(c.confidence)}</dd>
             {c.adopted.length > 0 && (
               <>
                 <dt>Taken over</dt>
@@ -125,6 +127,7 @@ export function CasePage({ id }: { id: string }) {
         <div class="beside">
           <Acting c={c} onDone={set} />
           <Proof c={c} />
+          {f && c.open && <Beside purpose={c.criticality} f={f} />}
         </div>
       </div>
       <History list={c.history} />
@@ -132,13 +135,20 @@ export function CasePage({ id }: { id: string }) {
   );
 }
 
+/** The newest finding that the case stands for. */
+const findingOf = (c: WholeCase): Finding | undefined =>
+  assessment.value?.attention
+    .filter((r) => c.tags.includes(r.tag))
+    .flatMap((r) => r.findings)
+    .find((x) => c.findings.includes(x.id));
+
 /** The quantity that the case is about, of its first loops, on the time axis of the course beneath. */
 function Evidence({ c }: { c: WholeCase }) {
   const tags = c.tags.slice(0, 12);
   const key = tags.join(",");
   const a = assessment.value;
   useEffect(() => wantTraces(tags), [key, a]);
-  const f = a?.attention.filter((r) => c.tags.includes(r.tag)).flatMap((r) => r.findings).find((x) => c.findings.includes(x.id));
+  const f = findingOf(c);
   const quantity = quantityOf(f ?? { kind: c.kind });
   const drawn = tags.map((t) => traces.value.get(t)).filter((t): t is Trace => t !== undefined);
   const name = `${QUANTITY_NAMES[quantity]}${drawn.length > 1 ? `, ${count(drawn.length)} loops` : ""}`;
@@ -199,10 +209,10 @@ function History({ list }: { list: readonly CaseEvent[] }) {
             </span>
             <span class="who">{e.who === "loopwitness" ? "the watch" : e.who}</span>
             <span class="what">
-              <b>{eventWords(e)}</b> {e.why && <Said text={e.why} />}
+              <b>{eventWords(e)}</b> {e.who === "loopwitness" ? <Said text={e.why ?? ""} /> : e.why}
               {particulars(e, end).map((p) => (
                 <span class="pt" key={p}>
-                  <Said text={p} />
+                  {e.who === "loopwitness" ? <Said text={p} /> : p}
                 </span>
               ))}
             </span>

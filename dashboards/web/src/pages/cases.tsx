@@ -1,7 +1,7 @@
 // Cases: what somebody has to do, by what it waits for. One list, one time axis, as on the first sheet.
 
 import { signal } from "@preact/signals";
-import { useEffect } from "preact/hooks";
+import { useEffect, useRef } from "preact/hooks";
 import { casePath, get, said } from "../api";
 import { STATES, caseName, closedWords, dueOf } from "../casewords";
 import { Lane } from "../figures/lane";
@@ -53,10 +53,12 @@ const holds = (text: string | null | undefined, needle: string): boolean => (tex
 
 export function Cases() {
   const version = assessment.value?.assessed_at ?? "";
+  const first = useRef(version);
+  if (first.current === "") first.current = version;
   useEffect(() => {
     document.title = "Cases, Loopwitness";
     void readCases();
-  }, [version]);
+  }, [version === first.current ? "" : version]);
   const all = open.value;
   const q = query.value;
   if (all === null) {

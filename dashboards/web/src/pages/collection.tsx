@@ -16,9 +16,16 @@ const LATE_S = 10;
 /** A modem whose newest share of failed polls is this many times the fleet's is said. */
 const WORSE = 3;
 
+/** After a start each device is asked for everything once; its modem has more to do than the plan asks, and fast reads wait. */
+const readingIn = (g: Gateway): boolean => {
+  const [asked, done] = [sum(g.modems, (m) => m.planned_load), sum(g.modems, (m) => m.achieved_load)];
+  return g.connected && asked > 0 && done > 1.25 * asked && (g.readings_lost ?? 0) === 0;
+};
+
 const misses = (g: Gateway): string => {
   if (!g.connected) return g.last_error ? `no session: ${g.last_error}` : "no session";
   const said: string[] = [];
+  if (readingIn(g)) return "";
   if (g.planned_per_s > 0 && g.achieved_per_s < SHARE * g.planned_per_s) said.push(`${num((100 * g.achieved_per_s) / g.planned_per_s, 0)}${THIN}% of the plan`);
   if (g.late_s > LATE_S) said.push(`${span(1000 * g.late_s)} late`);
   if ((g.readings_lost ?? 0) > 0) said.push(`${count(g.readings_lost ?? 0)} readings could not be stored`);
@@ -98,6 +105,8 @@ function headOf(gateways: Gateway[]): string {
   const names = (list: Gateway[]) => (list.length > 3 ? `${countWord(list.length, count)} gateways` : list.map((g) => g.name).join(" and "));
   if (down.length > 0) return `${names(down)} ${plural(down.length, "has", "have")} no session.`;
   if (slow.length > 0) return `${names(slow)} ${plural(slow.length, "does", "do")} not keep ${plural(slow.length, "its", "their")} plan.`;
+  const starting = gateways.filter(readingIn);
+  if (starting.length > 0) return `${names(starting)} ${plural(starting.length, "is", "are")} reading in after a start.`;
   return `${countWord(n, count)} ${plural(n, "gateway keeps", "gateways keep")} ${plural(n, "its", "their")} plan.`;
 }
 
@@ -112,6 +121,7 @@ function Lead({ gateways, course, why }: { gateways: Gateway[]; course: Course |
         {gateways.length === 0 && "Readings come from imported site folders only. A gateway is added in site.toml."}
         {gateways.length > 0 &&
           `${count(sum(gateways, (g) => g.devices))} devices, ${num(sum(gateways, (g) => g.achieved_per_s), 1)} exchanges a second over the last minute against ${num(sum(gateways, (g) => g.planned_per_s), 1)} planned. `}
+        {gateways.some(readingIn) && `After a start each device is asked for everything once, and the fast reads wait meanwhile. `}
         {down > 0 && `Loops of a gateway without a session are not witnessed until it is back. `}
         {share !== null && `Of a day's polls ${pct(share, 1)} had no good reply. `}
         {why !== "" && `${why} These figures do not change until it answers.`}
@@ -122,6 +132,7 @@ function Lead({ gateways, course, why }: { gateways: Gateway[]; course: Course |
 
 function Gateways({ gateways, course }: { gateways: Gateway[]; course: Course | null }) {
   const most = Math.max(1e-9, ...gateways.map((g) => Math.max(g.planned_per_s, g.achieved_per_s)));
+  const modemMost = Math.max(1e-9, ...gateways.flatMap((g) => g.modems.flatMap((m) => [m.planned_per_s, m.achieved_per_s])));
   const load = Math.max(1e-9, ...gateways.flatMap((g) => g.modems.flatMap((m) => [m.planned_load, m.achieved_load])));
   const days = course?.days.length ?? 0;
   const modems = course?.modems ?? [];
@@ -138,11 +149,11 @@ function Gateways({ gateways, course }: { gateways: Gateway[]; course: Course | 
         <span class="r">loops</span>
         <span>
           exchanges a second
-          <i>line achieved, mark planned; 0 to {num(most, 1)}</i>
+          <i>0 to {num(most, 1)}; of a modem 0 to {num(modemMost, 2)}</i>
         </span>
         <span>
           behind its plan
-          <i>0.1, 1, 10, 100{THIN}s</i>
+          <i>0.1, 1, 10, 100{THIN}s; of a modem, time used</i>
         </span>
         <span>
           failed polls by day
@@ -178,7 +189,7 @@ function Gateways({ gateways, course }: { gateways: Gateway[]; course: Course | 
               </span>
               <span class="crem">
                 {remark}
-                {g && remark === "" && (g.master ? `as ${g.master} master` : "")}
+                {g && remark === "" && (readingIn(g) ? "reading in after a start" : g.master ? `as ${g.master} master` : "")}
                 {g?.connected && g.last_error ? `; last error: ${g.last_error}` : ""}
               </span>
             </div>
@@ -186,27 +197,35 @@ function Gateways({ gateways, course }: { gateways: Gateway[]; course: Course | 
               .filter((m) => m.modem !== null)
               .map((m) => {
                 const now = newestShare(m);
+                const pace = g?.modems.find((x) => x.name !== null && x.name === m.modem);
+                const slow = pace !== undefined && !(g && readingIn(g)) && pace.planned_per_s > 0 && pace.achieved_per_s < SHARE * pace.planned_per_s;
                 const worse = now !== null && fleet !== null && now > WORSE * Math.max(0.5, fleet);
                 return (
-                  <div key={m.modem} class={`crowm${worse ? " hot" : ""}`}>
+                  <div key={m.modem} class={`crowm${worse || slow ? " hot" : ""}`}>
                     <span class="cn">{m.modem?.startsWith(`${name}/`) ? m.modem.slice((name?.length ?? 0) + 1) : m.modem}</span>
                     <span class="r cl">{count(m.loops)}</span>
-                    <span class="cp cf">
+                    <span class="cp" data-what={pace ? "exchanges a second" : undefined}>
+                      {pace && <Pace planned={pace.planned_per_s} achieved={pace.achieved_per_s} most={modemMost} unit="exchanges a second" thin />}
+                      {pace && <b>{`${num(pace.achieved_per_s, 2)} of ${num(pace.planned_per_s, 2)}`}</b>}
+                    </span>
+                    <span class="cp load" data-what={pace ? "time of the pair" : undefined}>
+                      {pace && <b>{`${num(100 * pace.achieved_load, 0)} of ${num(100 * pace.planned_load, 0)}${THIN}% of its time`}</b>}
+                    </span>
+                    <span class="cp cf" data-what="failed polls by day">
                       <FailedSteps polls={m.polls} failed={m.failed} first={first} most={top} label={m.modem ?? ""} />
                       {now !== null && <b>{pct(now, 1)}</b>}
                     </span>
-                    <span class="crem">{worse ? `${num(now / Math.max(0.1, fleet ?? 1), 0)} times the fleet's ${pct(fleet, 1)}` : ""}</span>
+                    <span class="crem">{[slow ? `${num((100 * pace.achieved_per_s) / pace.planned_per_s, 0)}${THIN}% of the plan` : "", worse ? `${num(now / Math.max(0.1, fleet ?? 1), 0)} times the fleet's ${pct(fleet, 1)}` : ""].filter((t) => t !== "").join(", ")}</span>
                   </div>
                 );
               })}
-            {g && g.modems.length > 0 && (
+            {g && g.modems.some((m) => m.name === null) && (
               <details class="cards">
                 <summary>
-                  time of its modems at 1200 bit/s: {num(100 * Math.max(...g.modems.map((m) => m.achieved_load)), 0)}
-                  {THIN}% of the busiest used
+                  modems that the register does not name: {count(g.modems.filter((m) => m.name === null).length)}
                 </summary>
                 <ul>
-                  {g.modems.map((m) => (
+                  {g.modems.filter((m) => m.name === null).map((m) => (
                     <li key={m.modem}>
                       <span class="cn">card {m.modem}</span>
                       <span class="r cl">{count(m.devices)}</span>
@@ -223,46 +242,53 @@ function Gateways({ gateways, course }: { gateways: Gateway[]; course: Course | 
         );
       })}
       <p class="nt">
-        Pace and lateness are those of the last minute. A day's failed polls are those without a good reply, over all polls that day, of imported and of collected readings; the number is the newest whole day's. A gateway is bold where it makes less than 95{THIN}% of its plan, is over 10{THIN}s late, loses readings or has no session.
+        Line: achieved; mark: planned. Pace and lateness are those of the last minute, with exchanges the fast reads that were answered; a modem's time is that of its pair at 1200{THIN}bit/s, all reads counted. A day's failed polls are those without a good reply, over all polls that day, of imported and of collected readings; the number is the newest whole day's. A gateway or modem is bold where it makes less than 95{THIN}% of its plan, is over 10{THIN}s late, loses readings or has no session.
       </p>
     </section>
   );
 }
 
+/** Only kinds that came; the others are said in words. */
 function Failures({ gateways }: { gateways: Gateway[] }) {
-  const kinds = [...new Set(gateways.flatMap((g) => Object.keys(g.failures)))];
+  const all = [...new Set(gateways.flatMap((g) => Object.keys(g.failures)))];
+  const kinds = all.filter((k) => gateways.some((g) => (g.failures[k] ?? 0) > 0));
+  const none = all.filter((k) => !kinds.includes(k)).map(failureWords);
   return (
     <section class="plain scroll" tabIndex={0} aria-label="Failed exchanges since the start">
       <h2>Failed exchanges since the start, by kind</h2>
-      <table>
-        <thead>
-          <tr>
-            <th scope="col">gateway</th>
-            {kinds.map((k) => (
-              <th scope="col" class="r" key={k}>
-                {failureWords(k)}
-              </th>
-            ))}
-            <th scope="col" class="r">sessions</th>
-          </tr>
-        </thead>
-        <tbody>
-          {gateways.map((g) => (
-            <tr key={g.name}>
-              <th scope="row" class="tag">
-                {g.name}
-              </th>
+      {kinds.length > 0 && (
+        <table class="few">
+          <thead>
+            <tr>
+              <th scope="col">gateway</th>
               {kinds.map((k) => (
-                <td class="r" key={k}>
-                  {(g.failures[k] ?? 0) === 0 ? "–" : num(g.failures[k], 0)}
-                </td>
+                <th scope="col" class="r" key={k}>
+                  {failureWords(k)}
+                </th>
               ))}
-              <td class="r">{count(g.sessions)}</td>
+              <th scope="col" class="r">sessions</th>
             </tr>
-          ))}
-        </tbody>
-      </table>
-      <p class="nt">A late answer is never stored and never given to another request.</p>
+          </thead>
+          <tbody>
+            {gateways.map((g) => (
+              <tr key={g.name}>
+                <th scope="row" class="tag">
+                  {g.name}
+                </th>
+                {kinds.map((k) => (
+                  <td class="r" key={k}>
+                    {(g.failures[k] ?? 0) === 0 ? "–" : count(g.failures[k] ?? 0)}
+                  </td>
+                ))}
+                <td class="r">{count(g.sessions)}</td>
+              </tr>
+            ))}
+          </tbody>
+        </table>
+      )}
+      <p class="nt">
+        {none.length > 0 && `${kinds.length === 0 ? "None" : "None of these"}: ${none.join("; ")}. `}A late answer is never stored and never given to another request.
+      </p>
     </section>
   );
 }

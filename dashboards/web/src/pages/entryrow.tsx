@@ -5,7 +5,7 @@ import { loopPath } from "../api";
 import { type Entry, QUANTITY_NAMES, leadFinding, quantityOf, since, timeLeft, valueWords } from "../entries";
 import { useNear } from "../figures/near";
 import { RowTrace } from "../figures/rowtrace";
-import { chance, count, instant, ms, num, utc } from "../format";
+import { DAY, count, instant, ms, num, utc } from "../format";
 import { before, movedWords } from "../look";
 import { Said } from "../said";
 import { assessment, axisFrom, loops, now, traces, wantTraces } from "../state";
@@ -43,6 +43,8 @@ export function EntryRow({ entry }: { entry: Entry }) {
   const value = f && !cause ? valueWords(f) : cause ? `${count(cause.affected)} of ${count(cause.members)} loops` : "";
   const why = cause?.summary ?? first.why;
   const label = `${cause?.name ?? first.tag}: ${f ? findingWords(f) : why}. ${QUANTITY_NAMES[quantity]}${value ? `, ${value}` : ""}.`;
+  // Over in a moment: a change, not a state.
+  const atOnce = f !== undefined && f.ended !== null && ms(f.ended) - ms(f.onset) < DAY / 1440;
   const others = cause ? [] : first.findings.filter((x) => x !== f);
   return (
     <article ref={ref} class={`row${cause ? " grp" : ""}${entry.lasting ? "" : " ended"}`}>
@@ -69,9 +71,9 @@ export function EntryRow({ entry }: { entry: Entry }) {
         {f && (
           <p class="meta">
             <span title={utc(ms(f.onset))}>
-              <b>since</b> {since(f, to)}
+              <b>{atOnce ? "on" : "since"}</b> {since(f, to)}
             </span>
-            {f.ended !== null ? (
+            {atOnce ? null : f.ended !== null ? (
               <span title={utc(ms(f.ended))}>
                 <b>ended</b> {instant(ms(f.ended), to)}
               </span>
@@ -82,11 +84,6 @@ export function EntryRow({ entry }: { entry: Entry }) {
                 </span>
               )
             )}
-            {cause && (
-              <span>
-                <b>by chance</b> {chance(cause.p_value)}
-              </span>
-            )}
             {others.length > 0 && (
               <span>
                 <b>also</b> {[...new Set(others.map((o) => findingWords(o)))].join("; ")}
@@ -94,7 +91,6 @@ export function EntryRow({ entry }: { entry: Entry }) {
             )}
           </p>
         )}
-        {cause && <Members rows={entry.rows} />}
       </div>
       <div class="fg">
         <div class="bx">
@@ -108,6 +104,7 @@ export function EntryRow({ entry }: { entry: Entry }) {
         <span class="sc">{num(cause ? Math.max(cause.score, first.score) : first.score, 2)}</span>
         <Terms row={first} />
       </div>
+      {cause && <Members rows={entry.rows} />}
     </article>
   );
 }

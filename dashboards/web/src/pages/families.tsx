@@ -1,6 +1,6 @@
 // Device types and revisions compared: which family is getting worse, and since when.
 
-import { useEffect, useState } from "preact/hooks";
+import { useEffect, useRef, useState } from "preact/hooks";
 import { get, loopPath, said } from "../api";
 import { type Axis, MarkAxis, Marks, Weeks } from "../figures/families";
 import { useWidth } from "../figures/width";
@@ -35,15 +35,19 @@ const SCOPES: readonly (readonly [string, string])[] = [
 
 function useFamilies(kind: string, version: string): { answer: Answer | null; why: string } {
   const [state, set] = useState<{ answer: Answer | null; why: string }>({ answer: null, why: "" });
+  // The first version is the one that this sheet was asked for with: it needs no second answer.
+  const first = useRef(version);
+  if (first.current === "") first.current = version;
+  const newer = version === first.current ? "" : version;
   useEffect(() => {
     const stop = new AbortController();
-    get<Answer>(`families${kind === "" ? "" : `?kind=${encodeURIComponent(kind)}`}`, stop.signal)
+    get<Answer>(`families?loops=false${kind === "" ? "" : `&kind=${encodeURIComponent(kind)}`}`, stop.signal)
       .then((answer) => set({ answer, why: "" }))
       .catch((e: unknown) => {
         if (!stop.signal.aborted) set((s) => ({ answer: s.answer, why: said(e) }));
       });
     return () => stop.abort();
-  }, [kind, version]);
+  }, [kind, newer]);
   return state;
 }
 
@@ -81,7 +85,7 @@ export function Families() {
       {answer.families.length > 0 && (
         <>
           <Controls scope={scope} measure={measure} kind={kind} />
-          <Rows families={families} fleet={fleet} measure={measure} />
+          <Rows families={families} fleet={fleet} measure={measure} kind={kind} />
           <Numbers families={families} fleet={fleet} />
           <section class="plain">
             <h2>How it is reckoned</h2>
@@ -97,7 +101,7 @@ export function Families() {
   );
 }
 
-const span = (i: Interval | null, text: (v: number) => string) => (i === null ? "not known" : `${text(i.value)}, ${text(i.low)} to ${text(i.high)}`);
+const span = (i: Interval | null, text: (v: number) => string) => (i === null ? "not known" : `${text(i.value)} (${text(i.low)} to ${text(i.high)})`);
 
 function head(a: Answer, families: Family[]): string {
   const to = now.value;
@@ -127,7 +131,7 @@ function Controls({ scope, measure, kind }: { scope: string; measure: Measure; k
   return (
     <p class="filt open">
       <label>
-        compare
+        Compare
         <select value={measure.name} onChange={(e) => setParam("show", e.currentTarget.value === "findings" ? "" : e.currentTarget.value)}>
           {MEASURES.map((m) => (
             <option key={m.name} value={m.name}>
@@ -137,7 +141,7 @@ function Controls({ scope, measure, kind }: { scope: string; measure: Measure; k
         </select>
       </label>
       <label>
-        by
+        By
         <select value={scope} onChange={(e) => setParam("by", e.currentTarget.value === "device_revision" ? "" : e.currentTarget.value)}>
           {SCOPES.map(([s, words]) => (
             <option key={s} value={s}>
@@ -147,7 +151,7 @@ function Controls({ scope, measure, kind }: { scope: string; measure: Measure; k
         </select>
       </label>
       <label>
-        findings
+        Findings
         <select value={kind} onChange={(e) => setParam("kind", e.currentTarget.value)}>
           <option value="">all kinds</option>
           {KIND_NAMES.map((k) => (
@@ -166,11 +170,11 @@ function Controls({ scope, measure, kind }: { scope: string; measure: Measure; k
   );
 }
 
-/** From the pooled intervals and the raw values; a raw interval that reaches farther is cut by the frame. */
+/** From all intervals of a share; of a rate from the pooled ones and the raw values, and a raw interval that reaches farther is cut by the frame. */
 function axisOf(families: Family[], measure: Measure, fleet: Interval | null): Axis {
   const all = families.flatMap((f) => {
     const c = measure.of(f);
-    return [c.pooled?.low, c.pooled?.high, c.raw?.value, ...(c.pooled === null ? [c.raw?.low, c.raw?.high] : [])];
+    return [c.pooled?.low, c.pooled?.high, c.raw?.value, ...(c.pooled === null || measure.share ? [c.raw?.low, c.raw?.high] : [])];
   });
   const known = [...all, fleet?.low, fleet?.high].filter((v): v is number => v !== undefined && Number.isFinite(v));
   let [low, high] = [Math.min(0, ...known), Math.max(0, ...known)];
@@ -181,7 +185,7 @@ function axisOf(families: Family[], measure: Measure, fleet: Interval | null): A
   return { low, high, label: measure.label };
 }
 
-function Rows({ families, fleet, measure }: { families: Family[]; fleet: FleetMean | null; measure: Measure }) {
+function Rows({ families, fleet, measure, kind }: { families: Family[]; fleet: FleetMean | null; measure: Measure; kind: string }) {
   const [box, width] = useWidth<HTMLDivElement>();
   const [weekBox, weekWidth] = useWidth<HTMLDivElement>();
   const mean = fleet === null ? null : measure.fleet(fleet);
@@ -201,7 +205,7 @@ function Rows({ families, fleet, measure }: { families: Family[]; fleet: FleetMe
         </div>
       </div>
       {families.map((f) => (
-        <Row key={f.name} f={f} measure={measure} axis={axis} fleet={mean} width={width} weekWidth={weekWidth} top={top} />
+        <Row key={f.name} f={f} measure={measure} axis={axis} fleet={mean} width={width} weekWidth={weekWidth} top={top} kind={kind} />
       ))}
       <p class="key">
         <span class="kp">Upper thin line: the family by itself, its mark and 95 % interval.</span> <span class="kp">Lower thick line with dot: drawn towards the fleet, which a small family is more.</span>{" "}
@@ -219,9 +223,10 @@ interface RowProps {
   width: number;
   weekWidth: number;
   top: number;
+  kind: string;
 }
 
-function Row({ f, measure, axis, fleet, width, weekWidth, top }: RowProps) {
+function Row({ f, measure, axis, fleet, width, weekWidth, top, kind }: RowProps) {
   const to = now.value;
   const c = measure.of(f);
   return (
@@ -240,7 +245,7 @@ function Row({ f, measure, axis, fleet, width, weekWidth, top }: RowProps) {
         <Weeks f={f} top={top} now={to} width={weekWidth} />
       </div>
       <p class="trend">{trend(f, to)}</p>
-      <Members f={f} to={to} />
+      <Members f={f} kind={kind} to={to} />
     </section>
   );
 }
@@ -255,7 +260,7 @@ function trend(f: Family, to: number) {
   const c = f.change;
   if (c === null) return f.begun === 0 ? "No loop got its first finding in this time." : `${countWord(f.begun, count)} first ${plural(f.begun, "finding", "findings")}, too few or too late to tell a change.`;
   const rates = `${num(c.before_per_100_loop_weeks, 1)} first findings in 100 loops a week before, ${num(c.after_per_100_loop_weeks, 1)} since`;
-  if (!c.evidenced) return `No change is shown: ${count(f.begun)} first ${plural(f.begun, "finding", "findings")}; a steady rate would bring them as unevenly ${c.p_value > 0.5 ? "more often than not" : `with a chance of ${chance(c.p_value)}`}.`;
+  if (!c.evidenced) return `No change is shown: ${count(f.begun)} first ${plural(f.begun, "finding", "findings")}, no more uneven than a steady rate brings${c.p_value > 0.5 ? "" : ` with a chance of ${chance(c.p_value)}`}.`;
   const within = interval(ms(c.since_low), ms(c.since_high), to);
   return (
     <>
@@ -267,14 +272,31 @@ function trend(f: Family, to: number) {
   );
 }
 
-function Members({ f, to }: { f: Family; to: number }) {
+/** Of a large family those with a finding and the fastest. */
+const MOST_LOOPS = 200;
+
+function Members({ f, kind, to }: { f: Family; kind: string; to: number }) {
   const [open, setOpen] = useState(false);
+  const [list, setList] = useState<Family["loops"] | null>(null);
+  const [why, setWhy] = useState("");
+  // The loops of a family are read when somebody unfolds them: of a large fleet they are most of the answer.
+  useEffect(() => {
+    if (!open) return undefined;
+    const stop = new AbortController();
+    get<Answer>(`families?family=${encodeURIComponent(f.name)}${kind === "" ? "" : `&kind=${encodeURIComponent(kind)}`}`, stop.signal)
+      .then((a) => setList(a.families.find((x) => x.scope === f.scope)?.loops ?? []))
+      .catch((e: unknown) => {
+        if (!stop.signal.aborted) setWhy(said(e));
+      });
+    return () => stop.abort();
+  }, [open, f, kind]);
   return (
     <details class="fold" onToggle={(e) => setOpen(e.currentTarget.open)}>
       <summary>
         its {count(f.members)} {plural(f.members, "loop", "loops")}
       </summary>
-      {open && (
+      {open && list === null && <p>{why === "" ? "Reading them." : why}</p>}
+      {open && list !== null && (
         <div class="scroll" tabIndex={0} role="region" aria-label={`Loops of ${f.name}`}>
           <table>
             <thead>
@@ -290,7 +312,7 @@ function Members({ f, to }: { f: Family; to: number }) {
               </tr>
             </thead>
             <tbody>
-              {f.loops.map((m) => (
+              {list.slice(0, MOST_LOOPS).map((m) => (
                 <tr key={m.tag}>
                   <th scope="row">
                     <a class="tag" href={loopPath(m.tag)}>
@@ -304,6 +326,7 @@ function Members({ f, to }: { f: Family; to: number }) {
               ))}
             </tbody>
           </table>
+          {list.length > MOST_LOOPS && <p class="nt">{count(list.length - MOST_LOOPS)} more without a finding, and slower.</p>}
         </div>
       )}
     </details>

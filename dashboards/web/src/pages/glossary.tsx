@@ -2,7 +2,7 @@
 
 import { useEffect } from "preact/hooks";
 import { TERMS, slug } from "../glossary";
-import { byName, count } from "../format";
+import { byName, count, tied } from "../format";
 import { query, setParam } from "../route";
 
 export function Glossary() {
@@ -34,9 +34,10 @@ export function Glossary() {
         {sorted.map((t) => (
           <div key={t.word} id={slug(t.word)}>
             <dt>{t.word}</dt>
-            <dd>
-              {t.text} <span class="src">{t.source}</span>
-              {t.also.length > 0 && <span class="src also1">also: {t.also.join(", ")}</span>}
+            <dd>{tied(t.text)}</dd>
+            <dd class="src">
+              {t.source}
+              {t.also.length > 0 && <span>also: {t.also.join(", ")}</span>}
             </dd>
           </div>
         ))}

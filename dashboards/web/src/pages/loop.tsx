@@ -10,7 +10,7 @@ import { Companions } from "../figures/companions";
 import { Parts, meansOf, type Means } from "../figures/parts";
 import type { Poll } from "../figures/twin";
 import { LoopWatch } from "../figures/watch";
-import { DAY, HOUR, count, instant, ms, num, pct } from "../format";
+import { DAY, HOUR, count, instant, ms, num, pct, confidenceWords, unitWords } from "../format";
 import { Said, When } from "../said";
 import { Term } from "../term";
 import { assessment, now } from "../state";
@@ -143,7 +143,7 @@ export function Loop({ tag }: { tag: string }) {
           <Verdict loop={loop} row={row} f={f} at={at} />
           {at && <Parts loop={loop} at={at} now={to} span={held ? "10 min" : "24 h"} driftPct={f?.kind === "analog-digital-drift" && f.ended === null ? f.deviation_pct : null} />}
         </section>
-        <Beside loop={loop} f={f} />
+        {f ? <Beside purpose={loop.criticality} f={f} /> : <div class="beside"><NotProved /></div>}
       </div>
       <Figure loop={loop} polls={polls} trace={trace} work={work} f={f} view={view} now={to} why={whyPolls} />
       {!loop.multidrop && (
@@ -156,7 +156,7 @@ export function Loop({ tag }: { tag: string }) {
       <LoopWatch tag={tag} version={version} />
       <OwnStatus bits={loop.own_status} />
       {row && <Also row={row} f={f} />}
-      <Columns loop={loop} version={version} />
+      <Columns loop={loop} version={version} quiet={f === undefined} />
     </>
   );
 }
@@ -205,8 +205,8 @@ function Verdict({ loop, row, f, at }: { loop: LoopEntry; row: Row | undefined; 
   );
 }
 
-function Beside({ loop, f }: { loop: LoopEntry; f: Finding | undefined }) {
-  if (!f) return null;
+/** Cautions, then what to look at; the numbers last. */
+export function Beside({ purpose, f }: { purpose: string; f: Finding }) {
   return (
     <div class="beside">
       {f.cautions.length > 0 && (
@@ -214,7 +214,7 @@ function Beside({ loop, f }: { loop: LoopEntry; f: Finding | undefined }) {
           <h2>First, caution</h2>
           <ul>
             {f.cautions.map((c, i) => (
-              <li key={c} class={loop.criticality === "safety" && i === 0 ? "first" : ""}>
+              <li key={c} class={purpose === "safety" && i === 0 ? "first" : ""}>
                 <Said text={c} of={f} />
               </li>
             ))}
@@ -239,7 +239,7 @@ function Beside({ loop, f }: { loop: LoopEntry; f: Finding | undefined }) {
           <dt>kind</dt>
           <dd>{findingWords(f)}</dd>
           <dt>confidence</dt>
-          <dd>{num(f.confidence, 3)}</dd>
+          <dd>{confidenceWords(f.confidence)}</dd>
           {f.ne107 && (
             <>
               <dt>NE 107</dt>
@@ -248,7 +248,7 @@ function Beside({ loop, f }: { loop: LoopEntry; f: Finding | undefined }) {
           )}
           {Object.entries(f.evidence).map(([k, v]) => (
             <>
-              <dt>{k}</dt>
+              <dt>{evidenceName(k)}</dt>
               <dd>{typeof v === "string" && ISO.test(v) ? <When t={v} /> : evidenceWords(v)}</dd>
             </>
           ))}
@@ -256,6 +256,14 @@ function Beside({ loop, f }: { loop: LoopEntry; f: Finding | undefined }) {
       </details>
     </div>
   );
+}
+
+/** An evidence key in words: `full_scale_pct` is `full scale, %`. */
+function evidenceName(key: string): string {
+  const unit = /_(pct|ma|h|min|s|v|ohm)$/.exec(key);
+  const names: Record<string, string> = { pct: "%", ma: "mA", v: "V", ohm: "Ω" };
+  const stem = unit ? key.slice(0, unit.index) : key;
+  return stem.replaceAll("_", " ") + (unit ? `, ${names[unit[1] ?? ""] ?? unit[1]}` : "");
 }
 
 const ISO = /^\d{4}-\d\d-\d\dT/;
@@ -304,12 +312,24 @@ function Also({ row, f }: { row: Row; f: Finding | undefined }) {
   );
 }
 
-function Columns({ loop, version }: { loop: LoopEntry; version: string }) {
+function NotProved() {
+  return (
+    <section class="todo">
+      <h2>What this does not prove</h2>
+      <p>That the sensor measures what it should: both copies come from it. That a current outside the range visited can pass: only what ordinary running has shown is witnessed.</p>
+      <p>
+        That a calibration, an inspection or a <Term word="proof test">proof test</Term> is not due: the site's procedures, local codes and licensed practice decide.
+      </p>
+    </section>
+  );
+}
+
+function Columns({ loop, version, quiet }: { loop: LoopEntry; version: string; quiet: boolean }) {
   const decimals = Math.max(0, Math.min(4, (String(loop.urv).split(".")[1] ?? "").length, 4));
   const modem = loop.modem && loop.gateway && !loop.modem.startsWith(loop.gateway) ? `${loop.gateway}/${loop.modem}` : (loop.modem ?? loop.gateway);
   const wired = [loop.junction_box, loop.supply, loop.input_card, modem].filter(Boolean).join(", ");
   const lines: [string, string][] = [
-    ["Range", `${num(loop.lrv, decimals)} to ${num(loop.urv, decimals)}\u202f${loop.pv_unit}, ${loop.transfer}${loop.confirmed ? "" : ", not confirmed"}`],
+    ["Range", `${num(loop.lrv, decimals)} to ${num(loop.urv, decimals)}\u202f${unitWords(loop.pv_unit)}, ${loop.transfer}${loop.confirmed ? "" : ", not confirmed"}`],
     ["Damping", loop.damping_s === null ? "not in the register" : `${num(loop.damping_s, 1)}\u202fs`],
     ["Tolerance", `${pct(loop.tolerance_pct)} of span`],
     ["Purpose", purposeWords(loop.criticality)],
@@ -320,12 +340,12 @@ function Columns({ loop, version }: { loop: LoopEntry; version: string }) {
   ];
   if (loop.multidrop) lines.push(["Multi-drop", "the current is parked and carries no measurement"]);
   return (
-    <section class="cols">
-      <div>
-        <h2>What this does not prove</h2>
-        <p>That the sensor measures what it should: both copies come from it. That a current outside the range visited can pass: only what ordinary running has shown is witnessed.</p>
-        <p>That a calibration, an inspection or a <Term word="proof test">proof test</Term> is not due: the site's procedures, local codes and licensed practice decide.</p>
-      </div>
+    <section class={quiet ? "cols two" : "cols"}>
+      {!quiet && (
+        <div>
+          <NotProved />
+        </div>
+      )}
       <div>
         <h2>Register</h2>
         <dl>

@@ -4,11 +4,11 @@
 import { useEffect, useMemo, useState } from "preact/hooks";
 import { since } from "../entries";
 import { type Poll, Twin } from "../figures/twin";
-import { DAY, HOUR, clock, count, day, instant, ma, ms, num, pct, rangeDecimals, signedPct, span, utc } from "../format";
+import { DAY, HOUR, clock, count, day, instant, ma, ms, num, pct, rangeDecimals, signedPct, span, utc, ordinal, unitWords } from "../format";
 import { query, setParams } from "../route";
 import { differencePct, registeredMa } from "../scale";
 import type { Finding, LoopEntry, Trace, Work } from "../types";
-import { findingWords } from "../words";
+import { findingWords, plural } from "../words";
 
 const RANGES: readonly (readonly [string, string, number])[] = [
   ["6h", "6 h", 6 * HOUR],
@@ -147,7 +147,7 @@ export function Figure({ loop, polls, trace, work, f, view, now, why }: FigurePr
 
 function cursorWords(loop: LoopEntry, q: Poll, to: number): string {
   const d = differencePct(loop, q.pv, q.analog);
-  return `${instant(q.t, to)}: digital ${q.pv === null ? "none" : `${num(q.pv, rangeDecimals(loop.lrv, loop.urv))} ${loop.pv_unit}`}, at the input ${q.analog === null ? "none" : ma(q.analog, 3)}, difference ${d === null ? "not known" : signedPct(d)}`;
+  return `${instant(q.t, to)}: digital ${q.pv === null ? "none" : `${num(q.pv, rangeDecimals(loop.lrv, loop.urv))} ${unitWords(loop.pv_unit)}`}, at the input ${q.analog === null ? "none" : ma(q.analog, 3)}, difference ${d === null ? "not known" : signedPct(d)}`;
 }
 
 function Cursor({ loop, q, now: to }: { loop: LoopEntry; q: Poll; now: number }) {
@@ -158,7 +158,7 @@ function Cursor({ loop, q, now: to }: { loop: LoopEntry; q: Poll; now: number })
       <b title={utc(q.t)}>
         {day(q.t, to)} {clock(q.t, true)}
       </b>
-      <span>digital {q.pv === null ? (q.replied ? "not available" : "no reply") : `${num(q.pv, rangeDecimals(loop.lrv, loop.urv))}\u202f${loop.pv_unit}`}</span>
+      <span>digital {q.pv === null ? (q.replied ? "not available" : "no reply") : `${num(q.pv, rangeDecimals(loop.lrv, loop.urv))}\u202f${unitWords(loop.pv_unit)}`}</span>
       {f !== null && <span>registered {ma(f, 3)}</span>}
       {q.reported !== null && <span>reported {ma(q.reported, 3)}</span>}
       <span>at the input {q.analog === null ? "not known" : ma(q.analog, 3)}</span>
@@ -174,7 +174,7 @@ function caption(loop: LoopEntry, trace: Trace | null, f: Finding | undefined, f
   const values = inside.map((x) => x[1]).filter((v): v is number => v !== null);
   if (values.length === 0) return "There is no stretch in which both copies were seen, so nothing can be said about their difference.";
   const outside = values.filter((v) => Math.abs(v) > loop.tolerance_pct).length;
-  const parts = [`Mean differences run from ${signedPct(Math.min(...values))} to ${signedPct(Math.max(...values))}; ${outside === 0 ? "none lies" : `${count(outside)} of ${count(values.length)} lie`} beyond the tolerance of ${pct(loop.tolerance_pct)}.`];
+  const parts = [`Mean differences run from ${signedPct(Math.min(...values))} to ${signedPct(Math.max(...values))}; ${outside === 0 ? "none lies" : `${count(outside)} of ${count(values.length)} ${plural(outside, "lies", "lie")}`} beyond the tolerance of ${pct(loop.tolerance_pct)}.`];
   if (f) parts.push(`${findingWords(f).replace(/^./, (x) => x.toUpperCase())}, since ${since(f, to)}${f.ended ? `, ended ${instant(ms(f.ended), to)}` : ""}.`);
   parts.push("Gaps stay gaps.");
   return parts.join(" ");
@@ -192,7 +192,7 @@ function Numbers({ trace, from, now: to }: { trace: Trace | null; from: number; 
     <details onToggle={(e) => setOpen((e.currentTarget as HTMLDetailsElement).open)}>
       <summary>
         the numbers of Fig. 2, by {trace.step_s >= 86_400 ? "day" : span(trace.step_s * 1000).replace("60\u202fmin", "hour")}
-        {every > 1 ? `, every ${every}th` : ""}
+        {every > 1 ? `, every ${ordinal(every)}` : ""}
       </summary>
       {open && (
         <div class="scroll" tabIndex={0} role="region" aria-label="The numbers of Fig. 2">

@@ -1,14 +1,14 @@
 // Columns of the register's list: which are shown stands in the address. Tag and entry always are.
 
 import type { ComponentChildren } from "preact";
-import { THIN, num, pct, signedPct } from "../format";
+import { THIN, num, pct, signedPct, unitWords } from "../format";
 import { query, setParam } from "../route";
 import { differencePct } from "../scale";
 import type { LoopEntry } from "../types";
 import { purposeWords } from "../words";
 
 const decimals = (l: LoopEntry): number => Math.min(4, Math.max(...[l.lrv, l.urv].map((v) => (String(v).split(".")[1] ?? "").length)));
-export const rangeText = (l: LoopEntry): string => `${num(l.lrv, decimals(l))} to ${num(l.urv, decimals(l))}${THIN}${l.pv_unit}`;
+export const rangeText = (l: LoopEntry): string => `${num(l.lrv, decimals(l))} to ${num(l.urv, decimals(l))}${THIN}${unitWords(l.pv_unit)}`;
 export const wired = (l: LoopEntry): string => [l.junction_box, l.supply, l.input_card, l.modem ?? l.gateway].filter(Boolean).join(", ");
 /** How far the two values are apart at the newest reading. */
 export const nowPct = (l: LoopEntry): number | null => (l.multidrop || !l.last ? null : differencePct(l, l.last.pv, l.last.analog_ma));
@@ -33,7 +33,7 @@ export const COLUMNS: readonly Column[] = [
   { id: "device", name: "device", width: "minmax(0, 1.1fr)", cell: (l) => [l.device_type, l.device_revision === null ? null : `revision ${l.device_revision}`].filter(Boolean).join(", "), value: (l) => l.device_type },
   { id: "damping", name: "damping", width: "72px", right: true, cell: (l) => (l.damping_s === null ? "–" : `${num(l.damping_s, 1)}${THIN}s`), value: (l) => l.damping_s },
   { id: "same", name: "watches the same", width: "minmax(0, 1fr)", cell: (l) => l.redundancy_group ?? "", value: (l) => l.redundancy_group },
-  { id: "reading", name: "newest reading", width: "minmax(0, 1fr)", right: true, cell: (l) => (l.last?.pv == null ? "–" : `${num(l.last.pv, 2)}${THIN}${l.pv_unit}`), value: (l) => l.last?.pv ?? null },
+  { id: "reading", name: "newest reading", width: "minmax(0, 1fr)", right: true, cell: (l) => (l.last?.pv == null ? "–" : `${num(l.last.pv, 2)}${THIN}${unitWords(l.pv_unit)}`), value: (l) => l.last?.pv ?? null },
   { id: "apart", name: "apart now", width: "84px", right: true, cell: (l) => (nowPct(l) === null ? "–" : signedPct(nowPct(l))), value: nowPct },
 ];
 const USUAL = ["range", "tolerance", "purpose", "area", "wired"];

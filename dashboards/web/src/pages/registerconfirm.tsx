@@ -3,7 +3,7 @@
 
 import { signal } from "@preact/signals";
 import { loopPath, said, send } from "../api";
-import { THIN, count, num, pct, signedPct } from "../format";
+import { THIN, count, num, pct, signedPct, unitWords } from "../format";
 import { Author, author } from "../me";
 import { setParam } from "../route";
 import { readRegister, refresh } from "../state";
@@ -147,7 +147,7 @@ function Difference({ chosen }: { chosen: readonly LoopEntry[] }) {
                   <td>{l.transfer}</td>
                   <td class="r">{l.damping_s === null ? "–" : `${num(l.damping_s, 1)}${THIN}s`}</td>
                   <td>{[l.device_type, l.device_revision === null ? null : `revision ${l.device_revision}`].filter(Boolean).join(", ")}</td>
-                  <td class="r">{l.last?.pv === null || l.last?.pv === undefined ? "–" : `${num(l.last.pv, 2)}${THIN}${l.pv_unit}`}</td>
+                  <td class="r">{l.last?.pv === null || l.last?.pv === undefined ? "–" : `${num(l.last.pv, 2)}${THIN}${unitWords(l.pv_unit)}`}</td>
                   <td class="r">{d === null ? "–" : `${signedPct(d)} of ${pct(l.tolerance_pct)}`}</td>
                 </tr>
               );

@@ -1,12 +1,13 @@
 // The same loops, sorted again and again under what they share: where tall strokes stand together, what they share is suspect.
 
-import { useEffect, useState } from "preact/hooks";
+import { computed } from "@preact/signals";
+import { useEffect, useMemo, useState } from "preact/hooks";
 import { leadFinding } from "../entries";
 import { type Mark, Strip, type Terminal } from "../figures/strip";
 import { byName, count, num } from "../format";
 import { query, setParam } from "../route";
 import { Said, When } from "../said";
-import { assessment, loops } from "../state";
+import { assessment, loops, registerRead } from "../state";
 import type { Assessment, LoopEntry } from "../types";
 import { countWord, findingWords, plural, scopeWords } from "../words";
 import { Waiting } from "./attention";
@@ -21,17 +22,20 @@ interface Sorting {
 
 const modem = (l: LoopEntry): string | null => (l.modem && l.gateway && !l.modem.startsWith(l.gateway) ? `${l.gateway}/${l.modem}` : l.modem);
 const SORTINGS: readonly Sorting[] = [
-  { scope: "junction_box", title: "Junction boxes", of: (l) => l.junction_box, order: "In order of tag.", wide: false },
-  { scope: "input_card", title: "Input cards", of: (l) => l.input_card, order: "In order of tag.", wide: false },
-  { scope: "modem", title: "Modems", of: modem, order: "In order of channel.", wide: false },
-  { scope: "gateway", title: "Gateways", of: (l) => l.gateway, order: "In order of tag.", wide: true },
-  { scope: "supply", title: "Supplies", of: (l) => l.supply, order: "In order of tag.", wide: true },
-  { scope: "device_revision", title: "Device types and revisions", of: (l) => (l.device_type === null ? null : `${l.device_type}/${l.device_revision ?? "?"}`), order: "In order of tag.", wide: true },
+  { scope: "junction_box", title: "Junction boxes", of: (l) => l.junction_box, order: "", wide: false },
+  { scope: "input_card", title: "Input cards", of: (l) => l.input_card, order: "", wide: false },
+  { scope: "modem", title: "Modems", of: modem, order: "Loops in order of channel.", wide: false },
+  { scope: "gateway", title: "Gateways", of: (l) => l.gateway, order: "", wide: true },
+  { scope: "supply", title: "Supplies", of: (l) => l.supply, order: "", wide: true },
+  { scope: "device_revision", title: "Device types and revisions", of: (l) => (l.device_type === null ? null : `${l.device_type}/${l.device_revision ?? "?"}`), order: "", wide: true },
 ];
 /** Strips without a finding are folded in a sorting with more strips than this. */
 const MANY = 24;
 /** Then so many strips with findings are drawn at once. */
 const MOST = 40;
+
+/** The register's loops in order of tag: one order for all sortings, since comparing ten thousand names takes time. */
+const inOrder = computed<LoopEntry[]>(() => [...loops.value.values()].filter((l) => !l.retired).sort((a, b) => byName(a.tag, b.tag)));
 
 function terminals(a: Assessment, all: ReadonlyMap<string, LoopEntry>): Map<string, Terminal> {
   const rows = new Map(a.attention.map((r) => [r.tag, r]));
@@ -53,8 +57,19 @@ export function Wiring() {
   }, []);
   const a = assessment.value;
   const all = loops.value;
-  if (a === null) return <Waiting />;
-  const marks = terminals(a, all);
+  // One sorting at a time, the next after it is painted: the first is there to be read meanwhile.
+  const [drawn, draw] = useState(1);
+  useEffect(() => {
+    if (all.size === 0 || a === null || drawn >= SORTINGS.length) return undefined;
+    const next = setTimeout(() => draw(drawn + 1), 30);
+    return () => clearTimeout(next);
+  }, [drawn, all.size === 0, a === null]);
+  if (a === null || !registerRead.value) return <Waiting />;
+  return <Strips a={a} all={all} drawn={drawn} />;
+}
+
+function Strips({ a, all, drawn }: { a: Assessment; all: ReadonlyMap<string, LoopEntry>; drawn: number }) {
+  const marks = useMemo(() => terminals(a, all), [a, all]);
   const asking = [...marks.values()].filter((t) => t.mark === "finding" || t.mark === "no-reply").length;
   const causes = a.common_causes;
   const folded = new Set(causes.flatMap((c) => c.tags)).size;
@@ -76,7 +91,7 @@ export function Wiring() {
           <p class="sub">
             {known.length === 0
               ? "The register does not say where the loops are wired. Columns junction_box, input_card, supply, gateway and modem of loops.csv do; then this sheet shows what findings share."
-              : `Below, the same ${count(all.size)} loops are sorted ${countWord(known.length, count).toLowerCase()} ${plural(known.length, "way", "ways")}. Where tall strokes stand together, the cause is in what they share; where a sorting scatters them, it is not.`}
+              : `Below, the same ${count(all.size)} loops are sorted ${countWord(known.length, count).toLowerCase()} ${plural(known.length, "way", "ways")}, on each strip in order of tag. Where tall strokes stand together, the cause is in what they share; where a sorting scatters them, it is not.`}
           </p>
         </section>
         {known.length > 0 && <Legend />}
@@ -121,19 +136,19 @@ export function Wiring() {
       <div class="sorts">
         {known
           .filter((s) => only === "" || s.scope === only)
+          .slice(0, drawn)
           .map((s) => (
-            <Sorted key={s.scope} s={s} all={all} marks={marks} a={a} />
+            <Sorted key={s.scope} s={s} marks={marks} a={a} />
           ))}
       </div>
     </>
   );
 }
 
-function Sorted({ s, all, marks, a }: { s: Sorting; all: ReadonlyMap<string, LoopEntry>; marks: ReadonlyMap<string, Terminal>; a: Assessment }) {
+function Sorted({ s, marks, a }: { s: Sorting; marks: ReadonlyMap<string, Terminal>; a: Assessment }) {
   const groups = new Map<string, LoopEntry[]>();
   let without = 0;
-  for (const l of all.values()) {
-    if (l.retired) continue;
+  for (const l of inOrder.value) {
     const name = s.of(l);
     if (name === null) without += 1;
     else {
@@ -143,7 +158,7 @@ function Sorted({ s, all, marks, a }: { s: Sorting; all: ReadonlyMap<string, Loo
     }
   }
   const strips = [...groups].sort(([x], [y]) => byName(x, y)).map(([name, list]) => {
-    const sorted = list.sort((x, y) => (s.scope === "modem" ? byName(x.channel ?? "", y.channel ?? "") : 0) || byName(x.tag, y.tag));
+    const sorted = s.scope === "modem" ? list.sort((x, y) => byName(x.channel ?? "", y.channel ?? "")) : list;
     // A cause of a device type holds for each of its revisions.
     const here = a.common_causes.filter((c) => (c.scope === s.scope && (c.name === name || name.endsWith(`/${c.name}`))) || (c.scope === "device_type" && s.scope === "device_revision" && name.startsWith(`${c.name}/`)));
     return { name, terminals: sorted.map((l) => marks.get(l.tag) ?? { tag: l.tag, mark: "quiet" as const, words: "" }), joined: new Set(here.flatMap((c) => c.tags)) };

@@ -460,7 +460,8 @@ impl Poller {
         let row = d.value_row(status, values, now.wall);
         let rose = d.rising_bits(status);
         let (tag, uncounted) = (d.tag.clone(), d.counts_no_changes());
-        self.done_ms.push_back(now.ms);
+        let modem = self.plan.modem_of(device).unwrap_or(u32::MAX);
+        self.done_ms.push_back((now.ms, modem));
         if let Some(tag) = tag {
             self.push_row(tag, row);
         }

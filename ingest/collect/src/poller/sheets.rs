@@ -17,11 +17,11 @@ fn entry(command: &ReadCommand, status: Status, data: &[u8], now: Moment) -> She
     };
     SheetAnswer {
         command: command.full_number(),
-        request: command.data().split_off(number),
+        request: command.data().split_off(number).into(),
         time: now.wall,
         response_code: status.first,
         device_status: status.second,
-        data: data.get(number..).unwrap_or_default().to_vec(),
+        data: data.get(number..).unwrap_or_default().into(),
     }
 }
 
