@@ -64,7 +64,7 @@ fn one_fleet(seed: u64, (days, period_s): (u32, u32), count: &mut Count) -> anyh
     let to = UtcMicros::parse_rfc3339("2026-06-01T00:00:00Z")?;
     let options = FleetOptions {
         days,
-        period_s: period_s.try_into()?,
+        period_s: f64::from(period_s),
         loops: 40,
         profile: "drift".parse().map_err(anyhow::Error::msg)?,
         ..FleetOptions::new(seed, to)
