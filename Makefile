@@ -6,7 +6,7 @@ WEB_SOURCES := $(shell find $(WEB)/src $(WEB)/public -type f 2>/dev/null) \
 # Options of the demo: make demo DEMO="--days 7 --loops 60 --port 8471"
 DEMO ?=
 
-.PHONY: demo web build test tls web-test pictures page-figures api-contract referee latency seeds seeds-held-out detectable thresholds calibration power chaos fuzz lint tools clean-web
+.PHONY: demo web build test tls web-test pictures page-figures api-contract referee latency seeds seeds-held-out form-limit detectable thresholds calibration power chaos fuzz lint tools clean-web
 .DEFAULT_GOAL := demo
 
 demo: web
@@ -111,6 +111,11 @@ power:
 # The same on 139 fleets that nobody tunes on (docs/seeds-held-out.md; some 20 minutes).
 seeds-held-out:
 	$(MAKE) seeds SEEDS="--fleets sample-fleet/seeds/held-out.toml --work target/seeds-held-out --table docs/seeds-held-out.md"
+
+# How well offset and span can be told apart at all (docs/form-limit.md; minutes).
+form-limit:
+	cargo build -p loopwitness-tests --example form_limit
+	target/debug/examples/form_limit --out docs/form-limit.md
 
 # What the watch claims to find against what it finds on 50 sound fleets (minutes); make detectable DETECTABLE="--fleets 5".
 DETECTABLE ?=

@@ -16,7 +16,7 @@ use ingest_model::{Criticality, LoopEntry, Scope, Tag, UtcMicros};
 use std::collections::{BTreeMap, BTreeSet};
 
 /// Adjusted chance below which a group is a cause, and the affected members it needs.
-pub const MAX_P: f64 = 0.01;
+pub const MAX_P: f64 = 0.005;
 pub const MIN_AFFECTED: usize = 3;
 /// Chance, before any adjustment, below which belonging to the group must be evidence by itself.
 pub const MAX_SHARE_P: f64 = 0.05;

@@ -7,7 +7,7 @@
 //! The log likelihood ratio is over the scatter of those means, days as the unit of evidence.
 //!
 //! On the loops of our own fleets one that is told from its record alone errs about as often as one that knows the true
-//! onset, growth and noise (docs/detectors/drift.md); what is left is decided by the loops that share a cause, where there are such.
+//! onset and growth (docs/form-limit.md); what is left is decided by the loops that share a cause, where there are such.
 
 use super::fit::{Base, Candidate, Cell, Form, residuals, scatter};
 use crate::block::P;
@@ -19,8 +19,8 @@ pub const TOLD_APART: f64 = 2.5;
 /// Its name in the evidence: positive speaks for span.
 pub const EVIDENCE: &str = "span_over_offset_log_ratio";
 
-/// Cells of which only the weighted means are left.
-fn means(cells: &[Cell]) -> Vec<Cell> {
+/// Cells of which only the weighted means are left: the flutter within an hour says nothing of the form.
+pub fn means(cells: &[Cell]) -> Vec<Cell> {
     cells
         .iter()
         .map(|c| {

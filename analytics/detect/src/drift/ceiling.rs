@@ -55,24 +55,26 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     if limited.len() < MIN_HOURS {
         return None;
     }
-    // Ceiling now: the lowest of the limited hours' tops over the last two days of limited running.
+    // A ceiling falls, so an hour is held against the ceiling of its own time, not of today.
+    let local = local_ceilings(&hours, &limited);
     let last = *limited.last()?;
-    let recent: Vec<f64> = limited
+    let recent = |h: &Hour<'_>| hours[last].b.hour - h.b.hour <= 48;
+    let tops: Vec<usize> = limited
         .iter()
-        .filter(|&&i| hours[last].b.hour - hours[i].b.hour <= 48)
-        .map(|&i| hours[i].b.m.max)
+        .copied()
+        .filter(|&i| recent(&hours[i]))
         .collect();
-    let ceiling = median(recent.clone());
-    let spread = recent
-        .iter()
-        .map(|v| (v - ceiling).abs())
-        .fold(0.0, f64::max);
-    if spread > 6.0 || ceiling > 52.0 {
+    let ceiling = median(tops.iter().map(|&i| hours[i].b.m.max).collect());
+    let furthest = |from: &dyn Fn(usize) -> f64| {
+        tops.iter()
+            .map(|&i| (hours[i].b.m.max - from(i)).abs())
+            .fold(0.0, f64::max)
+    };
+    let (standing, falling) = (furthest(&|_| ceiling), furthest(&|i| local[i]));
+    if standing.min(falling) > 6.0 || ceiling > 52.0 {
         return None;
     }
-    // Onset: the start with the best contrast of limited among asking hours. A ceiling falls, so an hour asks
-    // against the ceiling of its own time, not of today.
-    let local = local_ceilings(&hours, &limited);
+    // Onset: the start with the best contrast of limited among asking hours.
     // It asks if it would be seen as limited by that ceiling.
     let asks = |i: usize| hours[i].b.f_max.min(52.5) > local[i] + hours[i].skew + 1.0;
     // Limited and asking hours before each.
@@ -97,13 +99,9 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     }
     let (_, start) = best?;
     let after = &hours[start..];
-    // Nothing gets past the ceiling (a falling one only falls): tops late in the record stay below early ones.
-    let top = after
-        .iter()
-        .filter(|h| h.b.hour > hours[last].b.hour - 48)
-        .map(|h| h.b.m.max)
-        .fold(f64::NEG_INFINITY, f64::max);
-    if top > ceiling + 1.5 + spread {
+    // Nothing gets past the ceiling, be it one that stands or one that falls.
+    let past = |i: usize| hours[i].b.m.max > 1.5 + (ceiling + standing).max(local[i] + falling);
+    if (start..hours.len()).any(|i| recent(&hours[i]) && past(i)) {
         return None;
     }
     // A ceiling takes away; it never drives more than what is asked. A held current does both.
@@ -140,7 +138,7 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     if lo_n < 3 {
         // Never below the ceiling: a stuck or drifted current looks the same. Free samples of limited hours tell.
         let free = after.iter().filter(|h| !h.limited).count();
-        if free < 3 {
+        if free < 3 || shifted(after) {
             return None;
         }
     }
@@ -167,6 +165,24 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
         d.ended = Some(UtcMicros(hours[last].b.last_row));
     }
     Some(d)
+}
+
+/// True if a shift of the whole current explains the limited hours better than a ceiling. A ceiling takes nothing from the
+/// lowest sample of an hour but what this lies above it, and stays where it is while the value moves from hour to hour; a
+/// shift takes as much below as at the top, and as much in the next hour.
+fn shifted(hours: &[Hour<'_>]) -> bool {
+    let (mut ceiling, mut shift) = (0.0, 0.0);
+    let limited: Vec<&Hour<'_>> = hours.iter().filter(|h| h.limited).collect();
+    for h in &limited {
+        let low = h.b.d.min - h.b.m.min;
+        ceiling += (low - (h.b.d.min - h.b.m.max).max(0.0)).abs();
+        shift += (low - h.gap).abs();
+    }
+    for pair in limited.windows(2) {
+        ceiling += (pair[1].b.m.max - pair[0].b.m.max).abs();
+        shift += (pair[1].gap - pair[0].gap).abs();
+    }
+    shift < ceiling
 }
 
 /// A falling ceiling takes single peaks long before it holds whole hours. Known is only that it had not come down to the

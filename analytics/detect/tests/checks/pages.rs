@@ -157,13 +157,16 @@ fn every_kind_has_a_page() {
 #[test]
 fn chances_told_of_common_causes() {
     let tail = hypergeometric_tail(240, 8, 10, 3);
-    let u: f64 = 0.5 / 6.0;
-    let agree = 3.0 * u.powi(2) - 2.0 * u.powi(3);
+    // Three normal densities of the same instant, integrated over it, over three of an even spread (hours).
+    let variance = (24.0_f64 / 2.563).powi(2) + 6.0 * 6.0;
+    let record: f64 = 45.0 * 24.0;
+    let alike = record.powi(2) / (2.0 * std::f64::consts::PI * variance * 3.0_f64.sqrt());
     let text = &pages()["common-causes.md"];
     for number in [
         format!("{tail:.4},"),
         format!("{:.2}:", 30.0 * tail),
-        format!("{:.4}:", 30.0 * tail * agree),
+        format!("ratio is {alike:.0} "),
+        format!("{:.5}:", 30.0 * tail / alike),
     ] {
         assert!(text.contains(&number), "{number} is not in the text");
     }
