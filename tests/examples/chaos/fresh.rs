@@ -48,11 +48,11 @@ impl Fresh {
         Self { stop, watch }
     }
 
-    /// Waits of the readings after the first minute, in seconds, in order; and how many results there were.
+    /// Waits of the readings after the first twenty seconds, in seconds, in order; and how many results there were.
     pub(crate) fn waits(self) -> (Vec<f64>, usize) {
         self.stop.store(true, Ordering::Relaxed);
         let seen = self.watch.join().unwrap_or_default();
-        let begin = seen.first().map_or(0, |s| s.0) + 60_000_000;
+        let begin = seen.first().map_or(0, |s| s.0) + 20_000_000;
         let mut waits = Vec::new();
         for pair in seen.windows(2) {
             let [(_, from), (appeared, to)] = pair else {
