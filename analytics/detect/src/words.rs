@@ -255,7 +255,7 @@ fn drift(d: &Draft, l: &LoopEntry) -> String {
             if num(d, "below_ceiling_pct").is_finite() {
                 format!(
                     " Below that the two agree to {} %.",
-                    plain(num(d, "below_ceiling_pct").abs(), 2)
+                    plain(num(d, "below_ceiling_pct").abs().max(0.01), 2)
                 )
             } else {
                 String::new()
@@ -329,32 +329,49 @@ fn stuck(d: &Draft, l: &LoopEntry) -> String {
     } else {
         format!("{hours:.0} hours")
     };
+    let stood = if d.ended.is_some() {
+        "stood"
+    } else {
+        "has stood"
+    };
     match d.signal {
         Some(Signal::Analog) => format!(
-            "The measured current has stood at {:.2} mA for {held} while the digital value moved over {:.1} % of span.",
+            "The measured current {stood} at {:.2} mA for {held} while the digital value moved over {:.1} % of span.",
             num(d, "held_at_ma"),
             num(d, "witness_moved_pct")
         ),
         Some(Signal::Digital) if num(d, "witness_moved_pct").is_finite() => format!(
-            "The digital value has stood at {:.1} % of range for {held} while the current moved over {:.1} % of span.",
+            "The digital value {stood} at {:.1} % of range for {held} while the current moved over {:.1} % of span.",
             num(d, "held_at_pct"),
             num(d, "witness_moved_pct")
         ),
         _ => format!(
-            "{} stood at {:.1} % of range for {held} of running plant; its longest other rest was {:.0} hours.{}",
-            if d.signal == Some(Signal::Both) {
-                "Digital value and current have both"
-            } else {
-                "The value has"
+            "{} at {:.1} % of range for {held} of running plant; its longest other rest was {}.{}",
+            match (d.signal == Some(Signal::Both), d.ended.is_some()) {
+                (true, true) => "Digital value and current both stood",
+                (true, false) => "Digital value and current have both stood",
+                (false, true) => "The value stood",
+                (false, false) => "The value has stood",
             },
             num(d, "held_at_pct"),
-            num(d, "longest_other_rest_h"),
+            rest(num(d, "longest_other_rest_h")),
             if l.area.is_some() {
                 " The loops around it moved."
             } else {
                 ""
             }
         ),
+    }
+}
+
+/// How long a rest lasted.
+fn rest(hours: f64) -> String {
+    if hours < 1.0 {
+        "under an hour".to_owned()
+    } else if hours < 1.5 {
+        "an hour".to_owned()
+    } else {
+        format!("{hours:.0} hours")
     }
 }
 
