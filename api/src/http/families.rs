@@ -92,6 +92,9 @@ pub(super) async fn families(
             "days: {days} is not {LEAST_DAYS} to {MOST_DAYS}"
         )));
     }
+    if q.family.as_ref().is_some_and(String::is_empty) {
+        return Err(Problem::bad_request("family: is empty"));
+    }
     let known = |name: &String| {
         Kind::parse(name).ok_or_else(|| {
             let shown: String = name.chars().take(60).collect();

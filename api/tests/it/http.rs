@@ -162,6 +162,7 @@ async fn each_refusal_is_a_problem() {
         ("GET", "/api/v1/families", 503),
         ("GET", "/api/v1/families?days=6", 400),
         ("GET", "/api/v1/families?kind=rust", 400),
+        ("GET", "/api/v1/families?family=", 400),
         ("GET", "/api/v1/families?format=xml", 400),
         ("GET", "/api/v1/loops/XX/baselines", 404),
         ("PATCH", "/api/v1/loops/FT-101", 415),
