@@ -156,10 +156,19 @@ test("a family opens by keyboard and leads to its loops", async () => {
   await settled(page);
   const one = families.find((f) => f.scope === "device_revision");
   const row = page.locator("section.fam", { has: page.getByRole("heading", { name: one.name, exact: true }) });
-  // What is drawn is what the service says.
-  const pooled = one.findings.share.pooled ?? one.findings.share.raw;
-  assert.ok(plain(await row.innerText()).includes(`${Math.round(100 * pooled.value)} %`), "the pooled share stands in its row");
-  assert.ok(plain(await row.innerText()).includes(`${one.findings.loops} of ${one.findings.of}`));
+  // What is drawn is what the service says, once both speak of the same result: findings come and go in a live plant.
+  const drawn = async () => {
+    const now = (await read("/api/v1/families")).families.find((f) => f.scope === one.scope && f.name === one.name);
+    const pooled = now.findings.share.pooled ?? now.findings.share.raw;
+    const text = plain(await row.innerText());
+    return text.includes(`${Math.round(100 * pooled.value)} %`) && text.includes(`${now.findings.loops} of ${now.findings.of}`);
+  };
+  let same = await drawn();
+  for (let n = 0; n < 20 && !same; n += 1) {
+    await page.waitForTimeout(1000);
+    same = await drawn();
+  }
+  assert.ok(same, "the pooled share and the loops with findings stand in its row");
   await row.locator("summary").focus();
   await page.keyboard.press("Enter");
   const link = row.locator(`a[href="${loopPath(one.loops[0].tag)}"]`);
