@@ -218,8 +218,10 @@ impl Keeper {
                 key: *key,
                 numbers: w.numbers.clone(),
             };
-            // Names, numbers and texts always have a JSON form.
-            out.part(&serde_json::to_vec(&kept).unwrap_or_default())?;
+            // One without a JSON form is made anew after a restart, as what is damaged is.
+            if let Ok(json) = serde_json::to_vec(&kept) {
+                out.part(&json)?;
+            }
         }
         out.finish(b"")?;
         self.files.forget_before(UtcMicros::from_day(to.day()));

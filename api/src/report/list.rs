@@ -9,7 +9,7 @@ use std::collections::BTreeMap;
 /// Rows of the list that are printed; the rest is counted.
 const ROWS: usize = 500;
 
-/// A kind as the pages name it.
+/// A kind as the pages name it (`dashboards/web/src/words.ts`; a test holds both together).
 fn kind_words(kind: Kind) -> &'static str {
     match kind {
         Kind::AnalogDigitalDrift => "analog and digital part",
@@ -27,8 +27,12 @@ fn kind_words(kind: Kind) -> &'static str {
     }
 }
 
+/// A cause, or the signal that is meant, as the pages name it.
 fn cause_words(cause: &str) -> &str {
     match cause {
+        "digital" => "digital value",
+        "analog" => "analog current",
+        "both" => "both signals",
         "offset" => "by the same amount over the range",
         "span" => "more at one end of the range",
         "supply-limited" => "the current stops at a ceiling",
@@ -290,4 +294,36 @@ fn not_judged(h: &mut Html, c: &Content<'_>) {
             .raw("</tr>");
     }
     h.raw("</tbody></table>");
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Paper and page name kinds, causes and signals alike: each line of the page's tables is what stands here.
+    #[test]
+    fn words_are_those_of_the_pages() {
+        let page = include_str!("../../../dashboards/web/src/words.ts");
+        let table = |name: &str| -> Vec<(&str, &str)> {
+            let from = page.find(&format!("const {name}:")).unwrap();
+            let text = page[from..].split_once('{').unwrap().1;
+            let text = text.split_once('}').unwrap().0;
+            text.split(',')
+                .filter_map(|line| line.split_once(':'))
+                .map(|(k, v)| (k.trim().trim_matches('"'), v.trim().trim_matches('"')))
+                .collect()
+        };
+        // A comma within words ends them for this reader.
+        let whole = |words: &str| words.split(',').next().unwrap_or_default().to_owned();
+        let kinds = table("KINDS");
+        assert_eq!(kinds.len(), 12);
+        for (name, words) in kinds {
+            assert_eq!(kind_words(Kind::parse(name).unwrap()), words);
+        }
+        let causes = table("CAUSES");
+        assert!(causes.len() > 10, "{causes:?}");
+        for (name, words) in causes.into_iter().chain(table("SIGNALS")) {
+            assert_eq!(whole(cause_words(name)), whole(words), "{name}");
+        }
+    }
 }
