@@ -2,10 +2,12 @@
 //! time that one of the finding's own instants explains is that instant, any other the nearest such time to the end of
 //! the record.
 
+use super::html::unit;
 use analytics_detect::Finding;
 use chrono::{DateTime, Datelike, Days, NaiveDate, NaiveTime, TimeZone, Utc};
 use chrono_tz::Tz;
 use ingest_model::UtcMicros;
+use ingest_model::instant::MICROS_PER_DAY;
 
 const MONTHS: [&str; 12] = [
     "Jan", "Feb", "Mar", "Apr", "May", "Jun", "Jul", "Aug", "Sep", "Oct", "Nov", "Dec",
@@ -94,8 +96,12 @@ impl Zone {
         let mut rest = text;
         while let Some((before, time, after)) = next_time(rest) {
             out.push_str(before);
-            match instant(&time, &known, end).and_then(|t| self.local(t)) {
-                Some(d) => out.push_str(&d.format("%-d\u{a0}%b %H:%M").to_string()),
+            let at = instant(&time, &known, end);
+            match at.and_then(|t| Some((self.local(t)?, t))) {
+                Some((d, t)) if to_the_day(t, of, end) => {
+                    out.push_str(&d.format("%-d\u{a0}%b").to_string());
+                }
+                Some((d, _)) => out.push_str(&d.format("%-d\u{a0}%b %H:%M").to_string()),
                 None => out.push_str(time.text),
             }
             rest = after;
@@ -137,29 +143,60 @@ impl Zone {
     }
 }
 
+/// Whether an instant is not known to the minute: what is foretold, and an onset of days. As on the page.
+fn to_the_day(t: UtcMicros, of: Option<&Finding>, end: UtcMicros) -> bool {
+    let foretold = |f: &Finding| {
+        [
+            f.reaches_tolerance_at,
+            f.reaches_tolerance_low,
+            f.reaches_tolerance_high,
+        ]
+        .contains(&Some(t))
+    };
+    let wide = |f: &Finding| {
+        f.onset_high.0 - f.onset_low.0 > 2 * MICROS_PER_DAY
+            && [f.onset, f.onset_low, f.onset_high].contains(&t)
+    };
+    t > end || of.is_some_and(|f| foretold(f) || wide(f))
+}
+
+/// Units of sentences, in the register's own letters.
+const UNITS: [&str; 16] = [
+    "%",
+    "mA",
+    "V",
+    "\u{2126}",
+    "k\u{2126}",
+    "\u{3a9}",
+    "k\u{3a9}",
+    "h",
+    "days",
+    "bar",
+    "mbar",
+    "m3/h",
+    "degC",
+    "degF",
+    "uS/cm",
+    "mS/cm",
+];
+
 /// Numbers stay with their units, and units are as they are printed.
 fn tied(text: &str) -> String {
-    let mut out = text
-        .replace("m3/h", "m\u{b3}/h")
-        .replace("degC", "\u{b0}C")
-        .replace("uS/cm", "\u{b5}S/cm");
-    for unit in [
-        "%",
-        "mA",
-        "\u{2126}",
-        "k\u{2126}",
-        "\u{3a9}",
-        "k\u{3a9}",
-        "V",
-        "h",
-        "days",
-        "bar",
-        "m\u{b3}/h",
-        "\u{b0}C",
-    ] {
-        for digit in '0'..='9' {
-            out = out.replace(&format!("{digit} {unit}"), &format!("{digit}\u{a0}{unit}"));
+    let mut out = String::with_capacity(text.len());
+    for (n, word) in text.split(' ').enumerate() {
+        let end = word.trim_end_matches([',', '.', ';', ':', ')']).len();
+        let (core, tail) = word.split_at(end);
+        let known = UNITS.contains(&core);
+        if n > 0 {
+            let with_number = known && out.ends_with(|c: char| c.is_ascii_digit());
+            out.push(if with_number { '\u{a0}' } else { ' ' });
         }
+        if known {
+            out.push_str(&unit(core));
+        } else {
+            out.push_str(core);
+        }
+        out.push_str(tail);
     }
     out
 }
@@ -270,6 +307,11 @@ mod tests {
                 end
             ),
             "By hour of day it is highest at 17:00, 191."
+        );
+        // What is still to come is told to the day; units are as they are printed, and stay with their number.
+        assert_eq!(
+            kathmandu.said("At 1.5 m3/h, about 20 Mar 20:30 (12 degC).", None, end),
+            "At 1.5\u{a0}m\u{b3}/h, about 21\u{a0}Mar (12\u{a0}\u{b0}C)."
         );
         // A time of December before an end in January is last year's.
         let january = at("2026-01-02T00:00:00Z");
