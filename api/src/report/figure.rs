@@ -251,7 +251,7 @@ pub(super) fn deviation(
     tolerance_pct: f64,
     finding: Option<&Finding>,
 ) {
-    let Some(plot) = deviation_plot(trace, tolerance_pct, 150.0) else {
+    let Some(plot) = deviation_plot(trace, tolerance_pct, 130.0) else {
         h.raw("<p class=\"caption\">")
             .text("No deviation to draw: the current at the host and the digital value were never seen together.")
             .raw("</p>");

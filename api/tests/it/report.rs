@@ -162,7 +162,11 @@ fn a_pdf_where_the_browser_is() {
     );
     let told = String::from_utf8_lossy(&done.stderr).into_owned();
     if done.status.success() {
-        assert!(std::fs::read(&out).unwrap().starts_with(b"%PDF-"));
+        let pdf = std::fs::read(&out).unwrap();
+        assert!(pdf.starts_with(b"%PDF-"));
+        // The list, and the loop's sheet on one page with its form.
+        let pages = pdf.windows(12).filter(|w| *w == b"/Type /Page\n").count();
+        assert_eq!(pages, 2);
     } else {
         assert!(told.contains("install the package `chromium`"), "{told}");
     }
