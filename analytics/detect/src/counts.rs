@@ -2,7 +2,7 @@
 //!
 //! Given the sum of two Poisson counts the first is binomial, whatever the common rate (Przyborowski and Wilenski 1940):
 //! exact limits of the ratio are those of Clopper and Pearson (1934) for that share. Dispersion is Pearson's (McCullagh
-//! and Nelder 1989, 4.5). Check values: `tests/statistics.rs`.
+//! and Nelder 1989, 4.5). Check values: `tests/checks/statistics.rs`.
 
 use statrs::function::beta::{beta_reg, inv_beta_reg};
 

@@ -2,7 +2,7 @@
 //!
 //! Mann-Kendall (Mann 1945; Kendall 1975) with ties, exact below a dozen values, variance with the ranks' own
 //! correlation (Hamed and Rao 1998); Sen's slope (Sen 1968) with its interval by ranks; Laplace's test of a rate that
-//! changes (NIST/SEMATECH e-Handbook 8.2.3.4). Check values: `tests/statistics.rs`.
+//! changes (NIST/SEMATECH e-Handbook 8.2.3.4). Check values: `tests/checks/statistics.rs`.
 
 use crate::history::median;
 use statrs::distribution::{ContinuousCDF, Normal};

@@ -66,7 +66,7 @@ pub fn frame(data: &[u8]) {
     }
 }
 
-/// Some writes of HCF_SPEC-127 and -151; the whole list is in `ingest/hart/tests/only_reads.rs`.
+/// Some writes of HCF_SPEC-127 and -151; the whole list is in `ingest/hart/tests/only_reads/lists.rs`.
 const WRITES: [u8; 14] = [6, 17, 18, 19, 22, 34, 35, 38, 40, 42, 45, 46, 79, 103];
 
 /// The command that a device would execute: behind card, channel, preambles, delimiter and address of command 77.

@@ -4,6 +4,7 @@ mod attention;
 mod chance;
 mod common;
 mod degenerate;
+mod moments;
 mod pages;
 mod statistics;
 mod work;

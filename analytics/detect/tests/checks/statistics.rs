@@ -1,11 +1,10 @@
 //! Check values from outside against the program's own code: `tests/vectors/statistics-checks.json` names the source of
 //! each group, docs/statistics-checks.md says for every entry where it is used, or why it is not.
 
-use crate::common::{all_groups, blocks, case, close, group, near, numbers, percent_loop, record};
-use analytics_detect::block::{Moments, Normal};
+use crate::common::{all_groups, case, close, group, near, numbers};
 use analytics_detect::drift::fit::{Base, Cell, Form, Shape, scatter};
 use analytics_detect::drift::forecast;
-use analytics_detect::history::{LoopRecord, median};
+use analytics_detect::history::median;
 use analytics_detect::{counts, errors, trend};
 use serde_json::Value;
 use statrs::distribution::{ContinuousCDF, StudentsT};
@@ -15,7 +14,7 @@ use statrs::function::beta::beta_reg;
 const UNIT: f64 = 1e6;
 
 /// One observation as a cell: regressors `x`, response `y`, at day `t`.
-fn cell(i: usize, t: f64, x: [f64; 4], y: f64) -> Cell {
+pub(crate) fn cell(i: usize, t: f64, x: [f64; 4], y: f64) -> Cell {
     let mut xx = [[0.0; 4]; 4];
     for (a, row) in xx.iter_mut().enumerate() {
         for (b, v) in row.iter_mut().enumerate() {
@@ -41,7 +40,7 @@ fn series(y: &[f64]) -> Vec<Cell> {
         .collect()
 }
 
-fn f(v: &Value) -> f64 {
+pub(crate) fn f(v: &Value) -> f64 {
     v.as_f64().unwrap_or_else(|| panic!("no number: {v}"))
 }
 
@@ -311,151 +310,6 @@ fn dispersion_of_counts() {
     near(chi / dof, f(&c["expected"]["phi"]), 1e-9);
 }
 
-fn moments(x: &[f64]) -> Moments {
-    let mut m = Moments::default();
-    x.iter().for_each(|v| m.add(*v));
-    m
-}
-
-fn m2(m: &Moments) -> f64 {
-    m.sum_sq - m.sum * m.sum / f64::from(m.n)
-}
-
-/// Merging blocks gives the moments of the whole (Chan, Golub and LeVeque 1979), an empty block changes nothing.
-#[test]
-fn moments_merge() {
-    let c = case("moment_merge", "three_blocks");
-    let part = |k: &str| moments(&numbers(&c["inputs"][k]));
-    let mut m = part("a");
-    m.merge(&part("b"));
-    m.merge(&part("c"));
-    close(m.mean(), f(&c["expected"]["ABC"]["mean"]), 1e-12);
-    close(m2(&m), f(&c["expected"]["ABC"]["M2"]), 1e-12);
-    let mut m = Moments::default();
-    m.merge(&moments(&[5.0]));
-    m.merge(&Moments::default());
-    m.merge(&moments(&[7.0]));
-    let want = case("moment_merge", "empty_and_single")["expected"]["merged"].clone();
-    assert_eq!((m.mean(), m2(&m)), (f(&want["mean"]), f(&want["M2"])));
-
-    let c = case("moment_merge", "covariance_regression");
-    let part = |x: &str, y: &str| {
-        let mut sum = Normal::default();
-        for (x, y) in numbers(&c["inputs"][x])
-            .iter()
-            .zip(numbers(&c["inputs"][y]))
-        {
-            let one = cell(0, 0.0, [1.0, *x, 0.0, 0.0], y);
-            sum.merge(&Normal {
-                n: 1,
-                xx: one.xx,
-                xy: one.xy,
-                yy: one.yy,
-                w2: 1.0,
-            });
-        }
-        sum
-    };
-    let mut sum = part("xa", "ya");
-    sum.merge(&part("xb", "yb"));
-    let n = f64::from(sum.n);
-    let sxx = sum.xx[1][1] - sum.xx[0][1] * sum.xx[0][1] / n;
-    let sxy = sum.xy[1] - sum.xx[0][1] * sum.xy[0] / n;
-    let want = &c["expected"];
-    close(sxx, f(&want["merged"]["Sxx"]), 1e-12);
-    close(sxy, f(&want["merged"]["Sxy"]), 1e-12);
-    close(sxy / sxx, f(&want["slope"]), 1e-12);
-}
-
-/// Univariate and analysis-of-variance sets of NIST, as far as positions of -50 to 50 % reach: sums of squares are
-/// exact enough there (NumAcc2, SmLs01), and blocks merge to the total.
-#[test]
-fn certified_univariate_sets() {
-    let mut m = moments(&[1.2]);
-    for _ in 0..500 {
-        m.merge(&moments(&[1.1, 1.3]));
-    }
-    let want = case("nist_strd_univariate", "NumAcc2")["expected"].clone();
-    near(m.mean(), f(&want["mean"]), 1e-12);
-    near((m2(&m) / f64::from(m.n - 1)).sqrt(), f(&want["sd"]), 1e-9);
-    let c = case("nist_strd_anova", "SmLs01");
-    let (mut all, mut within) = (Moments::default(), 0.0);
-    let mut groups = 0.0;
-    for g in c["inputs"]["groups"].as_object().unwrap().values() {
-        let one = moments(&numbers(g));
-        within += m2(&one);
-        all.merge(&one);
-        groups += 1.0;
-    }
-    let n = f64::from(all.n);
-    let want = &c["expected"];
-    close(m2(&all), f(&want["total_m2"]), 1e-11);
-    close(within / (n - groups), f(&want["ms_within"]), 1e-10);
-    close(
-        (m2(&all) - within) / (groups - 1.0),
-        f(&want["ms_between"]),
-        1e-10,
-    );
-}
-
-/// Squared successive differences of a value and counter increments over the border of two hours.
-#[test]
-fn borders_between_hours_are_counted_once() {
-    let c = case("moment_merge", "successive_difference_border");
-    let mut values = numbers(&c["inputs"]["a"]);
-    let first = values.len() as i64;
-    values.extend(numbers(&c["inputs"]["b"]));
-    // The last row of the first hour is its last minute.
-    let columns = record(values.len() as i64, 3600 - 60 * first, 60, |k, r| {
-        r.pv = values[k as usize];
-        r.response_code = Some(0);
-    });
-    let b = blocks(&percent_loop("FT-1"), &columns);
-    assert_eq!(b.len(), 2);
-    let sum: f64 = b.iter().map(|b| b.move_d.sum_sq).sum();
-    near(sum, f(&c["expected"]["merged"]), 1e-9);
-    assert_eq!(b.iter().map(|b| u64::from(b.move_d.n)).sum::<u64>(), 4);
-
-    let c = case("ordered_monoids", "counter_rollup");
-    let readings = numbers(&c["inputs"]["readings"]);
-    let split = c["inputs"]["split_after"].as_i64().unwrap();
-    let columns = record(readings.len() as i64, 3600 - 60 * split, 60, |k, r| {
-        r.response_code = Some(0);
-        r.exchanges = Some(readings[k as usize] as u32);
-        r.comm_errors = Some(0);
-    });
-    let (entry, b) = (
-        percent_loop("FT-1"),
-        blocks(&percent_loop("FT-1"), &columns),
-    );
-    assert_eq!(b[0].counters.exchanges, f(&c["expected"]["block1"]["inc"]));
-    assert_eq!(b[1].counters.exchanges, f(&c["expected"]["block2"]["inc"]));
-    let l = LoopRecord {
-        entry: &entry,
-        blocks: &b,
-    };
-    let all: Vec<_> = l.increments().into_iter().flatten().collect();
-    let total: f64 = all.iter().map(|c| c.exchanges).sum();
-    assert_eq!(total, f(&c["expected"]["total_increment"]));
-    assert_eq!(
-        u64::from(all.iter().map(|c| c.resets).sum::<u32>()),
-        c["expected"]["resets"].as_u64().unwrap()
-    );
-}
-
-/// Float sums depend on their order: why hours are merged in order of time only.
-#[test]
-fn sums_are_taken_in_one_order() {
-    let c = case("moment_merge", "f64_not_associative");
-    let x = numbers(&c["inputs"]["x"]);
-    let (mut left, mut right) = (moments(&x[..1]), moments(&x[1..]));
-    left.merge(&moments(&x[1..2]));
-    left.merge(&moments(&x[2..]));
-    right.merge(&moments(&x[..1]));
-    assert_eq!(left.sum, f(&c["expected"]["left"]));
-    assert_eq!(right.sum, f(&c["expected"]["right"]));
-}
-
 /// Median and median absolute deviation with its factor for normal noise.
 #[test]
 fn robust_scale() {
@@ -554,6 +408,7 @@ fn every_entry_is_accounted_for() {
     let page = include_str!("../../../../docs/statistics-checks.md");
     let tests: String = [
         include_str!("statistics.rs"),
+        include_str!("moments.rs"),
         include_str!("../references.rs"),
         include_str!("../../src/common.rs"),
     ]
