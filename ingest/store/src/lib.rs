@@ -22,6 +22,7 @@ mod import_csv;
 mod import_parquet;
 mod import_sink;
 mod journal;
+mod landed;
 mod landing;
 mod layout;
 mod lock;
