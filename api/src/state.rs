@@ -342,9 +342,10 @@ impl Shared {
             packed: OnceLock::new(),
         });
         self.metrics.result(&current.assessed.result, assessed_at);
+        let list = format!("{:016x}", current.assessed.result.list_digest());
         *slot = Some(current);
         drop(slot);
-        let data = serde_json::json!({ "id": id, "assessed_at": assessed_at.to_rfc3339() });
+        let data = serde_json::json!({ "id": id, "assessed_at": assessed_at.to_rfc3339(), "list": list });
         self.news.publish("assessed", data.to_string());
     }
 

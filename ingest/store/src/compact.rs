@@ -11,7 +11,7 @@ use ingest_model::{Columns, UtcMicros};
 use std::path::PathBuf;
 use std::time::Duration;
 
-/// A day with more files of one origin than this is rewritten.
+/// Of a day with more files of one origin than this, those are rewritten as one.
 const PARTS_OF_A_DAY: usize = 8;
 /// Rows decoded at a time from each file.
 const BATCH_ROWS: usize = 8_192;
@@ -27,16 +27,22 @@ pub struct CompactReport {
 
 impl Store {
     /// Rewrites days that are in too many files. Origins stay apart, since collected rows beat imported ones that may
-    /// still come. Returns the days rewritten.
+    /// still come. Of the newest day, which still grows, only the newest files become one: a row is rewritten a few times
+    /// in the day, not with each of its seals. Returns the days rewritten.
     pub(crate) fn compact(&self, writer: &mut Writer, now: UtcMicros) -> Result<usize, StoreError> {
         let image = writer.state.image(&Image::default())?;
         let mut days = 0;
-        for parts in image.parts.values() {
+        let newest = image.parts.keys().next_back().copied();
+        for (day, parts) in image.parts.iter() {
             for origin in [Origin::Imported, Origin::Collected] {
                 let parts: Vec<&PartRow> = parts.iter().filter(|p| p.origin == origin).collect();
+                let parts = match Some(*day) == newest {
+                    true => newest_alike(&parts),
+                    false => &parts,
+                };
                 if parts.len() > PARTS_OF_A_DAY {
-                    let stage = self.stage(&parts, Layout::Open)?;
-                    self.replace(writer, stage, &parts, now)?;
+                    let stage = self.stage(parts, Layout::Open)?;
+                    self.replace(writer, stage, parts, now)?;
                     days += 1;
                 }
             }
@@ -134,6 +140,21 @@ impl Store {
         };
         self.record(writer, stage, change)
     }
+}
+
+/// The newest files up to the first that has more than twice the rows of all after it: what is rewritten grows by half at
+/// least, so a row is rewritten a few times, and few files are left out.
+fn newest_alike<'a, 'b>(parts: &'b [&'a PartRow]) -> &'b [&'a PartRow] {
+    let mut rows = 0;
+    let mut first = parts.len();
+    for (n, part) in parts.iter().enumerate().rev() {
+        if first < parts.len() && part.rows > 2 * rows {
+            break;
+        }
+        rows += part.rows;
+        first = n;
+    }
+    parts.get(first..).unwrap_or_default()
 }
 
 fn of_origin(image: &Image, day: i64, origin: Origin) -> Vec<&PartRow> {
