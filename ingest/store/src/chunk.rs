@@ -7,9 +7,9 @@ use crate::error::{IoContext, StoreError};
 use crate::files::Files;
 use crate::state::{Origin, PartRow};
 use ingest_model::{Columns, Tag, UtcMicros};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// Rows of a seal held before they are sorted and written.
 pub(crate) const CHUNK_ROWS: usize = 1_000_000;
@@ -18,6 +18,8 @@ pub(crate) const ROW_BYTES: usize = 100;
 pub(crate) const ORDER_BYTES: usize = 24;
 /// Staged files of a day that are joined at a time: each has some pages decoded.
 const FAN_IN: usize = 8;
+/// Days that are joined at a time: each has a row group being encoded besides.
+const JOINING: usize = 2;
 
 /// Rows with the index of their tag in a sorted list of tags.
 #[derive(Default)]
@@ -53,15 +55,15 @@ impl Chunk {
         self.rows.extend_rows_of(&other.rows, rows);
     }
 
-    /// Writes the rows as one file a day into `stage` and empties the chunk; rows of the day `but` are left out. Of rows
-    /// with equal tag and time the later one stands. Returns how many gave way.
+    /// Writes the rows as one file a day into `stage` and empties the chunk, according to what is known of the rows that
+    /// come after it. Of rows with equal tag and time the later one stands. Returns how many gave way.
     pub(crate) fn write(
         &mut self,
         tags: &[Tag],
         stage: &mut Stage,
         origin: Origin,
         seq: (i64, i64),
-        but: Option<i64>,
+        next: Next,
     ) -> Result<u64, StoreError> {
         let mut order: Vec<(i64, u32, i64, u32)> = self
             .tag
@@ -69,7 +71,7 @@ impl Chunk {
             .zip(&self.rows.time)
             .enumerate()
             .map(|(row, (tag, time))| (UtcMicros(*time).day(), *tag, *time, row as u32))
-            .filter(|(day, ..)| but != Some(*day))
+            .filter(|(day, ..)| next != Next::Takes(*day))
             .collect();
         // Stable only for speed: it makes use of what is in order already.
         order.sort();
@@ -79,7 +81,12 @@ impl Chunk {
             let Some(&(day, ..)) = day_rows.first() else {
                 continue;
             };
-            let mut file = stage.start(day, origin, seq.0, seq.1)?;
+            // A day in several files is written once more: only then as it stays.
+            let layout = match next == Next::GoesOnWith(day) || stage.has(day) {
+                true => Layout::Staged,
+                false => Layout::Open,
+            };
+            let mut file = stage.start_as(day, origin, seq, layout)?;
             for loop_rows in day_rows.chunk_by(|a, b| a.1 == b.1) {
                 let Some(tag) = loop_rows.first().and_then(|r| tags.get(r.1 as usize)) else {
                     continue;
@@ -100,8 +107,21 @@ impl Chunk {
     }
 }
 
+/// What is known of the rows after a chunk.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Next {
+    /// Nothing.
+    Unknown,
+    /// The rows of this day were given to the next chunk.
+    Takes(i64),
+    /// More of this day is likely to come.
+    GoesOnWith(i64),
+}
+
 /// How names of files in the compact layout end.
 const COMPACT: &str = ".compact.parquet";
+/// How names of files end of which others are made before they count.
+const STAGED: &str = ".staged";
 
 /// The day file of this name is in the compact layout.
 pub(crate) fn is_compact(name: &str) -> bool {
@@ -136,16 +156,6 @@ impl Stage {
             others: Vec::new(),
             undo: Vec::new(),
         }
-    }
-
-    pub(crate) fn start(
-        &mut self,
-        day: i64,
-        origin: Origin,
-        first: i64,
-        last: i64,
-    ) -> Result<Staged, StoreError> {
-        self.start_as(day, origin, (first, last), Layout::Open)
     }
 
     pub(crate) fn start_as(
@@ -191,6 +201,11 @@ impl Stage {
         Ok(())
     }
 
+    /// There is a file of this day.
+    fn has(&self, day: i64) -> bool {
+        self.parts.iter().any(|p| p.day == day)
+    }
+
     /// A further file under `staging/` that goes if the stage is not kept.
     pub(crate) fn removes(&mut self, path: PathBuf) {
         self.undo.push(path);
@@ -201,34 +216,91 @@ impl Stage {
         self.others.push((from, to));
     }
 
-    /// Joins staged files of the same day, so that each day has one. Returns how many rows gave way to later ones.
+    /// Joins staged files of the same day, so that each day has one, as it stays. Returns how many rows gave way to later
+    /// ones.
     pub(crate) fn join_days(&mut self) -> Result<u64, StoreError> {
         let mut days: BTreeMap<i64, Vec<PartRow>> = BTreeMap::new();
         for part in std::mem::take(&mut self.parts) {
             days.entry(part.day).or_default().push(part);
         }
-        let mut repeats = 0;
-        for (day, mut parts) in days {
-            // Neighbours in order of their rows, so the later row still stands.
-            while parts.len() > 1 {
-                let mut fewer = Vec::new();
-                for some in parts.chunks(FAN_IN) {
-                    match some {
-                        [one] => fewer.push(one.clone()),
-                        some => repeats += self.join(day, some, &mut fewer)?,
-                    }
-                }
-                parts = fewer;
+        // Each day is a stage of its own, so that several are joined at a time.
+        let mut waiting = VecDeque::new();
+        for parts in days.into_values() {
+            if !is_to_be_joined(&parts) {
+                self.parts.extend(parts);
+                continue;
             }
-            self.parts.extend(parts);
+            let mut one = Self::new(self.files.clone(), &self.dir);
+            one.parts = parts;
+            waiting.push_back(one);
         }
+        let threads = std::thread::available_parallelism().map_or(1, usize::from);
+        let threads = threads.min(JOINING).min(waiting.len());
+        let waiting = Mutex::new(waiting);
+        let work = || -> Result<(Vec<Self>, u64), StoreError> {
+            let (mut done, mut repeats) = (Vec::new(), 0);
+            loop {
+                let next = waiting
+                    .lock()
+                    .unwrap_or_else(PoisonError::into_inner)
+                    .pop_front();
+                let Some(mut one) = next else {
+                    return Ok((done, repeats));
+                };
+                repeats += one.join()?;
+                done.push(one);
+            }
+        };
+        let results: Vec<_> = std::thread::scope(|scope| {
+            let others: Vec<_> = (1..threads).map(|_| scope.spawn(work)).collect();
+            let mut results = vec![work()];
+            results.extend(others.into_iter().map(|thread| {
+                thread
+                    .join()
+                    .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+            }));
+            results
+        });
+        let mut repeats = 0;
+        for result in results {
+            let (done, gave_way) = result?;
+            repeats += gave_way;
+            for mut one in done {
+                self.parts.append(&mut one.parts);
+                self.undo.append(&mut one.undo);
+            }
+        }
+        self.parts.sort_by_key(|p| p.day);
         Ok(repeats)
     }
 
-    fn join(
+    /// Of the files of one day one.
+    fn join(&mut self) -> Result<u64, StoreError> {
+        let mut repeats = 0;
+        let mut parts = std::mem::take(&mut self.parts);
+        // Neighbours in order of their rows, so the later row still stands.
+        while is_to_be_joined(&parts) {
+            let mut fewer = Vec::new();
+            let layout = match parts.len() <= FAN_IN {
+                true => Layout::Open,
+                false => Layout::Staged,
+            };
+            for some in parts.chunks(FAN_IN) {
+                match some {
+                    [one] if layout == Layout::Staged => fewer.push(one.clone()),
+                    some => repeats += self.join_some(some, layout, &mut fewer)?,
+                }
+            }
+            parts = fewer;
+        }
+        self.parts = parts;
+        Ok(repeats)
+    }
+
+    fn join_some(
         &mut self,
-        day: i64,
         parts: &[PartRow],
+        layout: Layout,
         into: &mut Vec<PartRow>,
     ) -> Result<u64, StoreError> {
         let (Some(first), Some(last)) = (parts.first(), parts.last()) else {
@@ -238,7 +310,8 @@ impl Stage {
             .iter()
             .map(|p| self.dir.join("staging").join(&p.name))
             .collect();
-        let mut joined = self.start(day, first.origin, first.seq_first, last.seq_last)?;
+        let seq = (first.seq_first, last.seq_last);
+        let mut joined = self.start_as(first.day, first.origin, seq, layout)?;
         let repeats = merge(&*self.files, &paths, &mut joined.writer)?;
         self.finish(joined)?;
         into.extend(self.parts.pop());
@@ -302,11 +375,20 @@ impl Drop for Stage {
     }
 }
 
+/// Files of one day that are not yet one as it stays.
+fn is_to_be_joined(parts: &[PartRow]) -> bool {
+    match parts {
+        [one] => one.name.ends_with(STAGED),
+        several => several.len() > 1,
+    }
+}
+
 /// Names derive from what is in the file, so writing the same again gives the same name.
 fn part_name(day: i64, origin: Origin, (first, last): (i64, i64), layout: Layout) -> String {
     let end = match layout {
         Layout::Open => ".parquet",
         Layout::Compact => COMPACT,
+        Layout::Staged => STAGED,
     };
     format!(
         "{}.{}.{first:012}-{last:012}{end}",
@@ -351,7 +433,13 @@ mod tests {
                 });
             }
             repeats += chunk
-                .write(&tags, &mut stage, Origin::Imported, (seq, seq), None)
+                .write(
+                    &tags,
+                    &mut stage,
+                    Origin::Imported,
+                    (seq, seq),
+                    Next::Unknown,
+                )
                 .unwrap();
         }
         assert_eq!((staged(), repeats), (4, 3));

@@ -21,6 +21,8 @@ pub(crate) const FORMAT_VERSION: &str = "1";
 const ROW_GROUP_ROWS: usize = 130_000;
 /// A page closes beyond this many rows: about a loop's day, so that one loop is read without unpacking many others.
 const PAGE_ROWS: usize = 2_048;
+/// The same where nobody looks for one loop.
+const STAGED_PAGE_ROWS: usize = 8_192;
 
 /// What the manifest says about a written file.
 #[derive(Debug, Clone, PartialEq)]
@@ -39,6 +41,8 @@ pub(crate) enum Layout {
     Open,
     /// As integers that only the store understands.
     Compact,
+    /// For files that others are made of before they count: quick to write and to read, large, and without a hash.
+    Staged,
 }
 
 pub(crate) struct DayFileWriter {
@@ -66,12 +70,13 @@ impl DayFileWriter {
     ) -> Result<Self, StoreError> {
         let out = HashingOut {
             out: files.create(path).at("create", path)?,
-            hash: Sha256::new(),
+            hash: (layout != Layout::Staged).then(Sha256::new),
             bytes: 0,
         };
         let (schema, properties) = match layout {
             Layout::Open => (schema(), properties()),
             Layout::Compact => (layout::schema(), layout::properties()),
+            Layout::Staged => (schema(), Ok(staged_properties())),
         };
         let options = ArrowWriterOptions::new()
             .with_properties(properties.map_err(|e| failed(path, &e))?)
@@ -172,7 +177,7 @@ impl DayFileWriter {
             t_min: self.t_min,
             t_max: self.t_max,
             bytes: out.bytes,
-            hash: hex(out.hash),
+            hash: out.hash.map(hex).unwrap_or_default(),
         })
     }
 }
@@ -208,6 +213,18 @@ fn properties() -> parquet::errors::Result<WriterProperties> {
     Ok(p.build())
 }
 
+/// Values as they are: what is written so is read once, by the same process.
+fn staged_properties() -> WriterProperties {
+    WriterProperties::builder()
+        .set_compression(Compression::UNCOMPRESSED)
+        .set_statistics_enabled(EnabledStatistics::None)
+        .set_max_row_group_row_count(None)
+        .set_data_page_row_count_limit(STAGED_PAGE_ROWS)
+        .set_dictionary_enabled(false)
+        .set_column_dictionary_enabled(ColumnPath::from("tag"), true)
+        .build()
+}
+
 fn failed(path: &Path, e: &parquet::errors::ParquetError) -> StoreError {
     StoreError::Io {
         doing: "write",
@@ -223,14 +240,16 @@ pub(crate) fn hex(hash: Sha256) -> String {
 
 struct HashingOut {
     out: Box<dyn FileOut>,
-    hash: Sha256,
+    hash: Option<Sha256>,
     bytes: u64,
 }
 
 impl Write for HashingOut {
     fn write(&mut self, buf: &[u8]) -> io::Result<usize> {
         let n = self.out.write(buf)?;
-        self.hash.update(buf.get(..n).unwrap_or(buf));
+        if let Some(hash) = &mut self.hash {
+            hash.update(buf.get(..n).unwrap_or(buf));
+        }
         self.bytes += n as u64;
         Ok(n)
     }
