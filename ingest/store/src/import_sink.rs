@@ -218,9 +218,11 @@ impl Sink<'_> {
                 .analog_time
                 .iter()
                 .all(|t| *t == MISSING_TIME || usable_time(*t))
-            && integers
-                .into_iter()
-                .all(|(column, (_, max))| column.iter().all(|v| *v >= -1 && *v <= max));
+            && integers.into_iter().all(|(column, (_, max))| {
+                // Without a way out, so that many are looked at at once.
+                let bad = |bad: bool, v: &i64| bad | (*v < -1) | (*v > max);
+                !column.iter().fold(false, bad)
+            });
         if !clean {
             return Ok(false);
         }
