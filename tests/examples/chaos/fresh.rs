@@ -72,7 +72,8 @@ fn listen(
 ) -> std::io::Result<()> {
     let mut stream = TcpStream::connect(address)?;
     stream.set_read_timeout(Some(Duration::from_secs(1)))?;
-    stream.write_all(format!("GET /api/v1/events HTTP/1.1\r\nHost: {address}\r\n\r\n").as_bytes())?;
+    stream
+        .write_all(format!("GET /api/v1/events HTTP/1.1\r\nHost: {address}\r\n\r\n").as_bytes())?;
     let mut lines = BufReader::new(stream);
     let mut line = Vec::new();
     while !stopped.load(Ordering::Relaxed) {
