@@ -44,7 +44,7 @@ impl Default for Settings {
         Self {
             params: Params::default(),
             memory_bytes: 1 << 30,
-            hourly_from: 100_000,
+            hourly_from: 30_000,
         }
     }
 }
@@ -326,29 +326,29 @@ impl Engine {
 
     /// Of all days the newest that fit are held in memory, the others stay in files.
     fn hold_what_fits(
-        &self,
+        &mut self,
         parts: &mut [Part],
         spill: &mut Option<Spill>,
     ) -> Result<(), StoreError> {
         let mut room = self.settings.memory_bytes;
-        for p in parts.iter_mut().rev() {
-            let bytes = p.blocks.bytes();
-            let fits = bytes <= room;
-            if fits {
-                room -= bytes;
-            } else {
-                room = 0;
-            }
-            let other = match (fits, p.blocks.is_held()) {
-                // What cannot be read now is found lost by the detectors.
-                (true, false) => p.blocks.taken_into_memory(),
-                (false, true) => Some(
-                    p.blocks
-                        .left_in_file(&mut || begin(spill, self.rollups.as_ref()))?,
-                ),
-                _ => None,
+        let mut first_held = parts.len();
+        for (n, p) in parts.iter().enumerate().rev() {
+            let Some(rest) = room.checked_sub(p.blocks.bytes()) else {
+                break;
             };
-            if let Some(day) = other {
+            (room, first_held) = (rest, n);
+        }
+        let (old, new) = parts.split_at_mut(first_held);
+        // Room is made before it is taken: else twice as much would be held for a while.
+        for p in old.iter_mut().filter(|p| p.blocks.is_held()) {
+            let begin = &mut || begin(spill, self.rollups.as_ref());
+            let left = Arc::new(p.blocks.left_in_file(begin)?);
+            self.cache.remove(&p.day);
+            p.blocks = left;
+        }
+        for p in new.iter_mut().filter(|p| !p.blocks.is_held()) {
+            // What cannot be read now is found lost by the detectors.
+            if let Some(day) = p.blocks.taken_into_memory() {
                 p.blocks = Arc::new(day);
             }
         }

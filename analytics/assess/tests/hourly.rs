@@ -16,7 +16,7 @@ fn at(minute: i64) -> UtcMicros {
 }
 
 /// Loop 2 drifts from the second day on, loop 3 has a status bit on the third, loop 4 is silent from `silent` on, loop 1's
-/// wire is open in `broken`.
+/// wire is open in `broken`, loop 5 is saturated an hour each noon.
 fn reading(n: i64, minute: i64, broken: std::ops::Range<i64>, silent: i64) -> Reading {
     let day = minute as f64 / 1_440.0;
     let pv = 50.0 + 30.0 * (minute as f64 / 307.0 + n as f64).sin();
@@ -37,6 +37,8 @@ fn reading(n: i64, minute: i64, broken: std::ops::Range<i64>, silent: i64) -> Re
         reported_ma: 4.0 + 0.16 * pv,
         analog_ma: if n == 1 && broken.contains(&minute) {
             2.0
+        } else if n == 5 && (720..780).contains(&minute.rem_euclid(1_440)) {
+            20.6
         } else {
             4.0 + 0.16 * (pv + drift) + wobble
         },
@@ -244,4 +246,19 @@ fn pages_draw_the_newest_hour_too() {
         now.newest_day_blocks(&tag(1), newest.day),
         vec![newest.clone()]
     );
+}
+
+#[test]
+fn a_habit_is_no_news() {
+    let dir = tempfile::tempdir().unwrap();
+    let site = Site::new(dir.path(), 0..0, i64::MAX);
+    let mut engine = hourly();
+    for from in (HISTORY_MIN..HISTORY_MIN + 240).step_by(7) {
+        site.lands(from..from + 7);
+        let now = site.assess(&mut engine);
+        assert!(
+            of(&now, 5, Kind::CurrentOutOfRange).is_empty(),
+            "minute {from}: what the whole record does not call a finding is none in between"
+        );
+    }
 }

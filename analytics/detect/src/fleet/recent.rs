@@ -1,7 +1,7 @@
 //! What the newest hours add to an assessment made of whole hours: facts that a reading states by itself.
 //!
 //! The statistics of a large fleet are made once an hour. In between a loop's newest hours alone are looked at for what
-//! needs no history: no reply, a current out of range, a status bit, a changed configuration. A finding that the
+//! needs no history: no reply, a current at a failure level, a status bit, a changed configuration. A finding that the
 //! statistics know goes on or ends; one that they could not know yet is added; nothing is taken back.
 
 use super::{Fleet, Judged, LoopResult, Params, on_all_cores, take};
@@ -128,5 +128,7 @@ fn is_news(known: &[Draft], fact: &Draft, since: UtcMicros) -> bool {
         && known
             .iter()
             .any(|d| d.kind == Kind::StatusChatter && d.ended.is_none());
-    fact.onset.0 >= edge && fact.ended.is_none_or(|e| e >= since) && !chatters
+    // Whether a process is saturated now and then by habit, only its history tells.
+    let habit = fact.cause.is_some_and(|c| c.starts_with("saturated"));
+    fact.onset.0 >= edge && fact.ended.is_none_or(|e| e >= since) && !chatters && !habit
 }
