@@ -8,6 +8,7 @@ use crate::block::HourBlock;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, Window, hour_in, median};
 use crate::limits::Test;
+use crate::trend;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 /// Share of asking hours that must be limited after the onset, and may be before.
@@ -15,6 +16,12 @@ const AFTER: f64 = 0.7;
 const BEFORE: f64 = 0.05;
 /// So near to the highest current counts as having reached it, % of span.
 const NEAR_PCT: f64 = 0.5;
+/// How fast it falls is taken from the newest hours, of which so many at least were limited and so far apart.
+const FALL_DAYS: i64 = 5;
+const FALL_MIN_HOURS: usize = 6;
+const FALL_MIN_SPAN_H: i64 = 24;
+/// Its name in the evidence, mA a day.
+pub const FALLS: &str = "falls_ma_per_day";
 /// The test asks for more hours than these.
 const MIN_HOURS: usize = 2;
 
@@ -159,12 +166,31 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
         .number("below_ceiling_pct", below)
         .count("limited_hours", n as u64);
     d.cause = Some("supply-limited");
+    if let Some(falls) = falls(after) {
+        d = d.number(FALLS, falls);
+    }
     d.deviation_pct = super::scaling::recent(l).map(|_| deviation_24h(l));
     let quiet = (last + 1..hours.len()).filter(|&i| asks(i)).count();
     if quiet >= 6 && to.0 - hours[last].b.last_row > 12 * MICROS_PER_HOUR {
         d.ended = Some(UtcMicros(hours[last].b.last_row));
     }
     Some(d)
+}
+
+/// mA a day by which the highest current of limited hours falls at the end (Sen 1968); negative where it rises.
+fn falls(hours: &[Hour<'_>]) -> Option<f64> {
+    let newest = hours.last()?.b.hour;
+    let recent = |h: &&Hour<'_>| h.limited && newest - h.b.hour < 24 * FALL_DAYS;
+    let (t, y): (Vec<f64>, Vec<f64>) = hours
+        .iter()
+        .filter(recent)
+        .map(|h| (h.b.hour as f64 / 24.0, 0.16 * h.b.m.max))
+        .unzip();
+    let span = t.last()? - t.first()?;
+    (t.len() >= FALL_MIN_HOURS && span * 24.0 >= FALL_MIN_SPAN_H as f64)
+        .then(|| trend::sen(&t, &y))
+        .flatten()
+        .map(|s| -s.slope)
 }
 
 /// True if a shift of the whole current explains the limited hours better than a ceiling. A ceiling takes nothing from the
