@@ -44,7 +44,7 @@ impl Default for Settings {
         Self {
             params: Params::default(),
             memory_bytes: 1 << 30,
-            hourly_from: 30_000,
+            hourly_from: 20_000,
         }
     }
 }
