@@ -156,8 +156,8 @@ fn in_order<T: Send>(
         return (0..count).try_for_each(|n| take(one(n)?));
     }
     let next = AtomicUsize::new(0);
-    // A thread that is ahead waits until its part is taken, so few parts are held.
-    let (tell, told) = sync_channel(threads);
+    // A hand-over without a queue: a thread that is ahead waits until its part is taken, so each holds one.
+    let (tell, told) = sync_channel(0);
     std::thread::scope(|scope| {
         for _ in 0..threads {
             let (tell, next) = (tell.clone(), &next);

@@ -1,10 +1,10 @@
 //! Days in many small files become days in one file an origin, and old days go into the compact layout if the site wants it.
 
 use crate::chunk::{Stage, is_compact};
-use crate::dayfile::{DayFileWriter, Layout};
-use crate::dayread::PartStream;
+use crate::dayfile::Layout;
 use crate::error::StoreError;
 use crate::files::Files;
+use crate::staged::{Form, PartWriter, Source};
 use crate::state::{Change, Image, Origin, PartRow};
 use crate::store::{Store, Writer};
 use ingest_model::{Columns, UtcMicros};
@@ -13,8 +13,6 @@ use std::time::Duration;
 
 /// Of a day with more files of one origin than this, those are rewritten as one.
 const PARTS_OF_A_DAY: usize = 8;
-/// Rows decoded at a time from each file.
-const BATCH_ROWS: usize = 8_192;
 
 /// What went into the compact layout.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -118,7 +116,7 @@ impl Store {
                 .iter()
                 .map(|p| self.dir.join("history").join(&p.name))
                 .collect();
-            let mut file = stage.start_as(one.day, one.origin, (first, last), layout)?;
+            let mut file = stage.start_as(one.day, one.origin, (first, last), Form::Day(layout))?;
             merge(&*self.files, &paths, &mut file.writer)?;
             stage.finish(file)?;
         }
@@ -173,21 +171,21 @@ fn size(stage: &Stage) -> (u64, u64) {
 pub(crate) fn merge(
     files: &dyn Files,
     paths: &[PathBuf],
-    into: &mut DayFileWriter,
+    into: &mut PartWriter,
 ) -> Result<u64, StoreError> {
     let mut streams = Vec::with_capacity(paths.len());
     for path in paths {
-        streams.push(PartStream::open(files, path, BATCH_ROWS)?);
+        streams.push(Source::open(files, path)?);
     }
     let mut repeats = 0;
-    while let Some(tag) = streams.iter().filter_map(PartStream::peek).min().cloned() {
+    while let Some(tag) = streams.iter().filter_map(Source::peek).min().cloned() {
         let mut columns = Columns::default();
         for stream in streams.iter_mut().filter(|s| s.peek() == Some(&tag)) {
             stream.take(&mut columns)?;
         }
         repeats += columns.sort_and_keep_last() as u64;
         into.start_loop(&tag)?;
-        into.push_all(&columns);
+        into.push_all(&columns)?;
     }
     Ok(repeats)
 }
