@@ -44,7 +44,7 @@ impl Default for Settings {
         Self {
             params: Params::default(),
             memory_bytes: 1 << 30,
-            hourly_from: 30_000,
+            hourly_from: 20_000,
         }
     }
 }
@@ -74,6 +74,8 @@ pub(crate) struct Part {
 #[derive(Debug)]
 pub struct Assessed {
     pub result: Assessment,
+    /// Up to when the statistics count, where that is not the end of the record ([`Settings::hourly_from`]).
+    pub statistics_to: Option<UtcMicros>,
     pub(crate) days: Vec<Arc<Day>>,
 }
 
@@ -370,7 +372,12 @@ impl Engine {
         let mut result = assess(&fleet, &self.settings.params);
         drop(fleet);
         asked.say_baselines(&mut result);
-        (Assessed { result, days }, kept.lost())
+        let assessed = Assessed {
+            result,
+            statistics_to: None,
+            days,
+        };
+        (assessed, kept.lost())
     }
 }
 

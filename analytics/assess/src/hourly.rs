@@ -104,7 +104,12 @@ impl Engine {
         if !lost.is_empty() {
             (self.hourly.cut, self.hourly.settled) = (None, None);
         }
-        Ok((Assessed { result, days }, lost))
+        let assessed = Assessed {
+            result,
+            statistics_to: Some(hour),
+            days,
+        };
+        Ok((assessed, lost))
     }
 
     /// What the detectors say of all rows before `hour`, which `parts` are.

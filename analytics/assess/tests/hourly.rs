@@ -142,6 +142,10 @@ fn after_a_full_hour_it_says_what_an_assessment_of_all_says() {
     assert_eq!(said(&whole), said(&now));
     assert_eq!(whole.result.not_judged, now.result.not_judged);
     assert_eq!(now.result.to, Some(at(HISTORY_MIN)));
+    assert_eq!(
+        (whole.statistics_to, now.statistics_to),
+        (None, Some(at(HISTORY_MIN)))
+    );
     assert_eq!(now.result.readings, whole.result.readings + 5);
 }
 

@@ -6,11 +6,11 @@
 //! search repeated; of groups that explain the same loops the smaller stands. Likeness alone makes no group: belonging to
 //! it must be evidence by itself, and decides between groups.
 //!
-//! A ceiling that falls meets each loop in its own time and takes what it takes: there likeness counts for nothing.
+//! A ceiling that falls meets each loop at its own peaks: there likeness may count, or nothing of it may show.
 
 mod alike;
 
-use crate::drift::cause;
+use crate::drift::{cause, ceiling};
 use crate::finding::{AttentionRow, CommonCause, Evidence, Finding, Kind};
 use ingest_model::{Criticality, LoopEntry, Scope, Tag, UtcMicros};
 use std::collections::{BTreeMap, BTreeSet, HashMap};
@@ -33,6 +33,8 @@ pub struct Sign {
     pub up: Option<bool>,
     /// How large the deviation is, % of span (drift that is offset or span only).
     pub size_pct: Option<f64>,
+    /// How fast a ceiling falls, mA a day.
+    pub falls_ma_per_day: Option<f64>,
     /// Log likelihood ratio of span over offset by its own record.
     pub span_log_ratio: Option<f64>,
     pub score: f64,
@@ -57,16 +59,18 @@ pub fn signs(rows: &[AttentionRow]) -> Vec<Sign> {
                     .deviation_pct
                     .filter(|_| matches!(f.cause, Some("offset" | "span")))
                     .map(f64::abs),
-                span_log_ratio: told_form(f),
+                falls_ma_per_day: number(f, ceiling::FALLS),
+                span_log_ratio: number(f, cause::EVIDENCE)
+                    .filter(|_| matches!(f.cause, Some("offset" | "span"))),
                 score: r.score,
             })
         })
         .collect()
 }
 
-fn told_form(f: &Finding) -> Option<f64> {
-    match f.evidence.get(cause::EVIDENCE) {
-        Some(Evidence::Number(v)) if matches!(f.cause, Some("offset" | "span")) => Some(*v),
+fn number(f: &Finding, name: &str) -> Option<f64> {
+    match f.evidence.get(name) {
+        Some(Evidence::Number(v)) => Some(*v),
         _ => None,
     }
 }
@@ -291,12 +295,9 @@ fn best_group<'a>(
         if share(inside.len()) > MAX_SHARE_P {
             continue;
         }
-        let (here, ln_alike) = if cause == "supply-limited" {
-            (inside, 0.0)
-        } else {
-            let ln_share = |k: usize| share(k).ln();
-            alike::most_alike(&inside, &others, record_us / 1e6, MIN_AFFECTED, &ln_share)
-        };
+        let ln_share = |k: usize| share(k).ln();
+        let (here, ln_alike) =
+            alike::most_alike(&inside, &others, record_us / 1e6, MIN_AFFECTED, &ln_share);
         let belongs = share(here.len());
         let charge = charges
             .by_scope
@@ -473,6 +474,7 @@ mod tests {
                 onset_high: at(day + 2),
                 up: Some(true),
                 size_pct: Some(size),
+                falls_ma_per_day: None,
                 span_log_ratio: Some(span),
                 score: 0.5,
             })

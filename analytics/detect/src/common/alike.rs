@@ -9,17 +9,24 @@
 //! size. Under chance either is a mixture of the other findings' own densities and one spread evenly (over the record; over
 //! the decades of [`SIZES_PCT`]): a day on which much began everywhere is no evidence. Form: what each record says for
 //! span or offset.
+//!
+//! Ceilings that one supply lowers are met by each loop when it first asks for more, so their onsets agree to days at best;
+//! but they fall together: in place of the size stands how fast, in the newest days of the record.
 
 use super::Sign;
 
 /// Onsets are known no better than this, however narrow their interval, seconds (the cells of either detector).
 const ONSET_SD_S: f64 = 6.0 * 3600.0;
+/// A ceiling that falls for many loops at once meets each at its own peaks, seconds.
+const CEILING_SD_S: f64 = 48.0 * 3600.0;
 /// Widths of a normal distribution between its tenth and ninetieth percentile.
 const EIGHTY_PCT: f64 = 2.563;
 /// Scatter of the sizes that one cause brings about, and of findings about their own, as logarithms.
 const SIZE_SD: f64 = 0.3;
 /// Sizes of drift that are met, % of span.
 const SIZES_PCT: [f64; 2] = [0.1, 10.0];
+/// Falls of a ceiling that are met, mA a day.
+const FALLS_MA: [f64; 2] = [0.1, 1.5];
 /// No record counts for more than this in the question of form: its model of the noise may be wrong.
 const FORM_BOUND: f64 = 4.0;
 
@@ -33,19 +40,30 @@ struct Measured {
 impl Measured {
     fn onset(s: &Sign) -> Self {
         let width = (s.onset_high.0 - s.onset_low.0).max(0) as f64 / 1e6;
+        let least = if falls(s) { CEILING_SD_S } else { ONSET_SD_S };
         Self {
             at: s.onset.0 as f64 / 1e6,
-            variance: (width / EIGHTY_PCT).powi(2) + ONSET_SD_S * ONSET_SD_S,
+            variance: (width / EIGHTY_PCT).powi(2) + least * least,
         }
     }
 
     fn size(s: &Sign) -> Option<Self> {
-        let size = s.size_pct.filter(|v| *v > 0.0)?;
+        let size = if falls(s) {
+            s.falls_ma_per_day
+                .map(|v| v.clamp(FALLS_MA[0], FALLS_MA[1]))
+        } else {
+            s.size_pct
+        };
+        let size = size.filter(|v| *v > 0.0)?;
         Some(Self {
             at: size.ln(),
             variance: SIZE_SD * SIZE_SD,
         })
     }
+}
+
+fn falls(s: &Sign) -> bool {
+    s.cause == Some("supply-limited")
 }
 
 fn ln_normal(distance: f64, variance: f64) -> f64 {
@@ -120,9 +138,14 @@ pub(super) fn most_alike<'a>(
         others: others.iter().map(|s| Measured::onset(s)).collect(),
         even: record_s.max(1.0),
     };
+    let (low, high) = if inside.iter().any(|s| falls(s)) {
+        (FALLS_MA[0], FALLS_MA[1])
+    } else {
+        (SIZES_PCT[0], SIZES_PCT[1])
+    };
     let sizes = Elsewhere {
         others: others.iter().filter_map(|s| Measured::size(s)).collect(),
-        even: (SIZES_PCT[1] / SIZES_PCT[0]).ln(),
+        even: (high / low).ln(),
     };
     let mut here: Vec<Member<'a>> = inside
         .iter()
@@ -146,6 +169,11 @@ pub(super) fn most_alike<'a>(
         onsets.together(&times) + alike + one_form(of.iter().filter_map(|m| m.sign.span_log_ratio))
             - super::ln_choose(inside.len() as f64, of.len() as f64)
     };
+    if inside.iter().any(|s| falls(s)) {
+        // Of a ceiling that each loop met in its own time nothing is alike: as likely as the other beforehand.
+        let alike = ratio(&here.iter().collect::<Vec<_>>());
+        return (inside.to_vec(), ln_sum(&[alike, 0.0]) - 2.0_f64.ln());
+    }
     let mut best = ratio(&here.iter().collect::<Vec<_>>());
     while here.len() > at_least {
         let without = |at: usize| {

@@ -8,6 +8,7 @@ use crate::block::HourBlock;
 use crate::finding::Kind;
 use crate::history::{Draft, LoopRecord, Window, hour_in, median};
 use crate::limits::Test;
+use crate::trend;
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
 /// Share of asking hours that must be limited after the onset, and may be before.
@@ -15,6 +16,12 @@ const AFTER: f64 = 0.7;
 const BEFORE: f64 = 0.05;
 /// So near to the highest current counts as having reached it, % of span.
 const NEAR_PCT: f64 = 0.5;
+/// How fast it falls is taken from the newest hours, of which so many at least were limited and so far apart.
+const FALL_DAYS: i64 = 5;
+const FALL_MIN_HOURS: usize = 6;
+const FALL_MIN_SPAN_H: i64 = 24;
+/// Its name in the evidence, mA a day.
+pub const FALLS: &str = "falls_ma_per_day";
 /// The test asks for more hours than these.
 const MIN_HOURS: usize = 2;
 
@@ -75,14 +82,15 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
         return None;
     }
     // Onset: the start with the best contrast of limited among asking hours.
-    // It asks if it would be seen as limited by that ceiling.
+    // It asks if it would be seen as limited by that ceiling, and speaks against it if it was given what it asked.
     let asks = |i: usize| hours[i].b.f_max.min(52.5) > local[i] + hours[i].skew + 1.0;
+    let given = |i: usize| asks(i) && hours[i].b.m.max > local[i] + NEAR_PCT;
     // Limited and asking hours before each.
     let mut before = vec![(0.0, 0.0)];
     let (mut lim, mut asking) = (0.0, 0.0);
     for (i, h) in hours.iter().enumerate() {
         lim += f64::from(u8::from(h.limited));
-        asking += f64::from(u8::from(h.limited || asks(i)));
+        asking += f64::from(u8::from(h.limited || given(i)));
         before.push((lim, asking));
     }
     let mut best: Option<(f64, usize)> = None;
@@ -132,7 +140,10 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
     }
     let below = if w > 0.0 { we / w } else { f64::NAN };
     let typical_gap = median(after.iter().filter(|h| h.limited).map(|h| h.gap).collect());
-    if lo_n >= 3 && below.abs() > 0.4_f64.max(0.15 * typical_gap) {
+    // What has come down low by a quick value's own flutter stands above it a moment later: current above the value is no
+    // loss, unless it is held there.
+    let most = |share: f64| 0.4_f64.max(share * typical_gap);
+    if lo_n >= 3 && (below < -most(0.15) || below > most(0.4)) {
         return None;
     }
     if lo_n < 3 {
@@ -159,12 +170,31 @@ pub fn detect(l: &LoopRecord<'_>, to: UtcMicros, skip: &[Window]) -> Option<Draf
         .number("below_ceiling_pct", below)
         .count("limited_hours", n as u64);
     d.cause = Some("supply-limited");
+    if let Some(falls) = falls(after) {
+        d = d.number(FALLS, falls);
+    }
     d.deviation_pct = super::scaling::recent(l).map(|_| deviation_24h(l));
-    let quiet = (last + 1..hours.len()).filter(|&i| asks(i)).count();
+    let quiet = (last + 1..hours.len()).filter(|&i| given(i)).count();
     if quiet >= 6 && to.0 - hours[last].b.last_row > 12 * MICROS_PER_HOUR {
         d.ended = Some(UtcMicros(hours[last].b.last_row));
     }
     Some(d)
+}
+
+/// mA a day by which the highest current of limited hours falls at the end (Sen 1968); negative where it rises.
+fn falls(hours: &[Hour<'_>]) -> Option<f64> {
+    let newest = hours.last()?.b.hour;
+    let recent = |h: &&Hour<'_>| h.limited && newest - h.b.hour < 24 * FALL_DAYS;
+    let (t, y): (Vec<f64>, Vec<f64>) = hours
+        .iter()
+        .filter(recent)
+        .map(|h| (h.b.hour as f64 / 24.0, 0.16 * h.b.m.max))
+        .unzip();
+    let span = t.last()? - t.first()?;
+    (t.len() >= FALL_MIN_HOURS && span * 24.0 >= FALL_MIN_SPAN_H as f64)
+        .then(|| trend::sen(&t, &y))
+        .flatten()
+        .map(|s| -s.slope)
 }
 
 /// True if a shift of the whole current explains the limited hours better than a ceiling. A ceiling takes nothing from the
@@ -202,14 +232,28 @@ fn met_first(hours: &[Hour<'_>], start: usize, onset: UtcMicros) -> UtcMicros {
         .min(onset.plus_s(-3600.0))
 }
 
-/// The ceiling at each hour: the median top of the five limited hours nearest to it.
+/// The ceiling at each hour: the median top of the five limited hours about one of them, on the straight line between
+/// two of them. Between two it falls, and an hour is asked for nothing that came down only after it.
 fn local_ceilings(hours: &[Hour<'_>], limited: &[usize]) -> Vec<f64> {
+    let tops: Vec<(f64, f64)> = (0..limited.len())
+        .map(|k| {
+            let from = k.saturating_sub(2).min(limited.len().saturating_sub(5));
+            let near = &limited[from..(from + 5).min(limited.len())];
+            let top = median(near.iter().map(|&i| hours[i].b.m.max).collect());
+            (hours[limited[k]].b.hour as f64, top)
+        })
+        .collect();
     (0..hours.len())
         .map(|i| {
-            let after = limited.partition_point(|&k| k < i);
-            let from = after.saturating_sub(2).min(limited.len().saturating_sub(5));
-            let near = &limited[from..(from + 5).min(limited.len())];
-            median(near.iter().map(|&k| hours[k].b.m.max).collect())
+            let next = limited.partition_point(|&k| k < i);
+            let hour = hours[i].b.hour as f64;
+            match (next.checked_sub(1).map(|k| tops[k]), tops.get(next)) {
+                (Some((t0, y0)), Some(&(t1, y1))) => {
+                    y0 + (y1 - y0) * (hour - t0) / (t1 - t0).max(1.0)
+                }
+                (Some((_, y)), None) | (None, Some(&(_, y))) => y,
+                (None, None) => f64::INFINITY,
+            }
         })
         .collect()
 }
