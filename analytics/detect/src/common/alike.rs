@@ -49,7 +49,8 @@ impl Measured {
 
     fn size(s: &Sign) -> Option<Self> {
         let size = if falls(s) {
-            s.falls_ma_per_day.map(|v| v.clamp(FALLS_MA[0], FALLS_MA[1]))
+            s.falls_ma_per_day
+                .map(|v| v.clamp(FALLS_MA[0], FALLS_MA[1]))
         } else {
             s.size_pct
         };
