@@ -21,7 +21,7 @@ const SEAL_EVERY: Duration = Duration::from_secs(180);
 /// Old days written in the compact layout between two seals; the seals and the end of the service wait for them.
 const COMPACTED_AT_ONCE: usize = 2;
 /// An assessment follows new readings after this time, and comes at least so often.
-const ASSESS_SOON: Duration = Duration::from_secs(10);
+const ASSESS_SOON: Duration = Duration::from_secs(1);
 const ASSESS_AT_LEAST: Duration = Duration::from_secs(60);
 /// How often it is asked whether a day is over whose numbers are to be made.
 const WATCH_LOOKS_EVERY: Duration = Duration::from_secs(5);

@@ -342,9 +342,11 @@ impl Shared {
             packed: OnceLock::new(),
         });
         self.metrics.result(&current.assessed.result, assessed_at);
+        let to = current.assessed.result.to.map(UtcMicros::to_rfc3339);
+        let list = format!("{:016x}", current.assessed.result.list_digest());
         *slot = Some(current);
         drop(slot);
-        let data = serde_json::json!({ "id": id, "assessed_at": assessed_at.to_rfc3339() });
+        let data = serde_json::json!({ "id": id, "assessed_at": assessed_at.to_rfc3339(), "to": to, "list": list });
         self.news.publish("assessed", data.to_string());
     }
 

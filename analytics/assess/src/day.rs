@@ -6,11 +6,13 @@ use ingest_model::{Columns, LoopEntry, Tag, UtcMicros};
 use ingest_store::{DayParts, Register, RollupFile, RollupWriter, Snapshot, StoreError};
 use std::borrow::Cow;
 use std::collections::BTreeMap;
+use std::hash::{Hash, Hasher};
 use std::sync::atomic::{AtomicUsize, Ordering};
 use std::sync::mpsc::sync_channel;
+use twox_hash::XxHash64;
 
 /// Version of the bytes around the packed blocks.
-const DAY_VERSION: u8 = 2;
+const DAY_VERSION: u8 = 3;
 
 /// Blocks of one day, by loop. What a rollup file holds is what a fresh day holds.
 #[derive(Debug)]
@@ -22,6 +24,8 @@ pub(crate) struct Day {
     pub readings: u64,
     pub first: Option<i64>,
     pub last: Option<i64>,
+    /// A hash of tags and blocks: days with the same are the same, wherever they were read from.
+    pub content: u64,
 }
 
 /// Blocks of one loop, one day, as packed bytes.
@@ -152,8 +156,8 @@ fn in_order<T: Send>(
         return (0..count).try_for_each(|n| take(one(n)?));
     }
     let next = AtomicUsize::new(0);
-    // A thread that is ahead waits until its part is taken, so few parts are held.
-    let (tell, told) = sync_channel(threads);
+    // A hand-over without a queue: a thread that is ahead waits until its part is taken, so each holds one.
+    let (tell, told) = sync_channel(0);
     std::thread::scope(|scope| {
         for _ in 0..threads {
             let (tell, next) = (tell.clone(), &next);
@@ -183,18 +187,19 @@ fn in_order<T: Send>(
 }
 
 impl Day {
-    /// Reads the day's rows up to and with `cut`.
+    /// Reads the rows of the day of `from`, from then on up to and with `cut`.
     pub(crate) fn read(
         snapshot: &Snapshot,
-        register: &Register,
-        day: i64,
+        from: UtcMicros,
         cut: Option<UtcMicros>,
         mut target: Target<'_>,
     ) -> Result<Self, StoreError> {
+        let register = snapshot.register();
         let mut parts = Parts::default();
         let mut tags: Vec<Tag> = Vec::new();
         let (mut readings, mut span) = (0, None);
-        let whole = snapshot.day_parts(day, &|column| !UNREAD.contains(&column))?;
+        let mut content = XxHash64::with_seed(0);
+        let whole = snapshot.day_parts_from(from, &|column| !UNREAD.contains(&column))?;
         let one = |n| LoopBlocks::read(&whole, n, register, cut);
         in_order(whole.count(), &one, &mut |part| {
             readings += part.readings;
@@ -203,13 +208,15 @@ impl Day {
                 .chain(part.span)
                 .reduce(|a: (i64, i64), b| (a.0.min(b.0), a.1.max(b.1)));
             for (tag, bytes) in part.loops {
+                (tag.as_str(), &bytes).hash(&mut content);
                 parts.add(bytes, &mut target)?;
                 tags.push(tag);
             }
             Ok(())
         })?;
         debug_assert!(tags.is_sorted(), "a day is read in order of tags");
-        let head = encode_head(&tags, readings, span);
+        let content = content.finish();
+        let head = encode_head(&tags, [readings, content], span);
         let writer = match target {
             Target::File(w) => Some(w),
             Target::Memory { .. } => parts.writer,
@@ -222,6 +229,7 @@ impl Day {
             readings,
             first: span.map(|s| s.0),
             last: span.map(|s| s.1),
+            content,
         })
     }
 
@@ -238,7 +246,7 @@ impl Day {
             return None;
         }
         let mut number = || Some(u64::from_le_bytes(take(bytes, 8)?.try_into().ok()?));
-        let readings = number()?;
+        let [readings, content] = [number()?, number()?];
         let [first, last] = [number()? as i64, number()? as i64];
         let known = |t: i64| (t != i64::MIN).then_some(t);
         let mut tags = Vec::new();
@@ -253,6 +261,7 @@ impl Day {
             readings,
             first: known(first),
             last: known(last),
+            content,
             file: Some(file),
         })
     }
@@ -313,6 +322,7 @@ impl Day {
             readings: self.readings,
             first: self.first,
             last: self.last,
+            content: self.content,
         }
     }
 
@@ -343,9 +353,9 @@ fn shared(register: &Register, tag: &Tag) -> Tag {
     known.map_or_else(|| tag.clone(), |e| e.tag.clone())
 }
 
-fn encode_head(tags: &[Tag], readings: u64, span: Option<(i64, i64)>) -> Vec<u8> {
+fn encode_head(tags: &[Tag], numbers: [u64; 2], span: Option<(i64, i64)>) -> Vec<u8> {
     let mut out = vec![DAY_VERSION];
-    out.extend(readings.to_le_bytes());
+    out.extend(numbers.map(u64::to_le_bytes).concat());
     for t in [span.map(|s| s.0), span.map(|s| s.1)] {
         out.extend(t.unwrap_or(i64::MIN).to_le_bytes());
     }

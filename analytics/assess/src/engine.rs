@@ -4,6 +4,7 @@
 //! first, and the others are read loop by loop. With the record grows only what one unpacked loop takes on each core.
 
 use crate::day::{Day, Target};
+use crate::hourly::Hourly;
 use crate::trace::{Trace, TraceStep, trace};
 use analytics_detect::{
     Assessment, Blocks, DayBlock, Evidence, Finding, Fleet, HourBlock, LoopSource, PACK_VERSION,
@@ -34,6 +35,8 @@ pub struct Settings {
     pub params: Params,
     /// Bytes of blocks that are held in memory at most, about 9 kB a loop and day; the rest is read from files.
     pub memory_bytes: u64,
+    /// From so many loops times days on the statistics are made once an hour ([`crate::hourly`]).
+    pub hourly_from: usize,
 }
 
 impl Default for Settings {
@@ -41,6 +44,7 @@ impl Default for Settings {
         Self {
             params: Params::default(),
             memory_bytes: 1 << 30,
+            hourly_from: 20_000,
         }
     }
 }
@@ -51,24 +55,27 @@ const ATTEMPTS: usize = 4;
 /// Assesses snapshots of one store, one after the other.
 #[derive(Debug, Default)]
 pub struct Engine {
-    settings: Settings,
+    pub(crate) settings: Settings,
     rollups: Option<Rollups>,
     cache: BTreeMap<i64, (String, Arc<Day>)>,
+    pub(crate) hourly: Hourly,
 }
 
 /// A day of the snapshot and what is remembered of it.
 #[derive(Debug, Clone)]
-struct Part {
-    day: i64,
-    /// `None` of a day that `at` cuts: it is not kept.
-    key: Option<String>,
-    blocks: Arc<Day>,
+pub(crate) struct Part {
+    pub day: i64,
+    /// `None` of a day that is cut: it is not kept with the whole ones.
+    pub key: Option<String>,
+    pub blocks: Arc<Day>,
 }
 
 /// A result with what pages draw beside it.
 #[derive(Debug)]
 pub struct Assessed {
     pub result: Assessment,
+    /// Up to when the statistics count, where that is not the end of the record ([`Settings::hourly_from`]).
+    pub statistics_to: Option<UtcMicros>,
     pub(crate) days: Vec<Arc<Day>>,
 }
 
@@ -82,6 +89,26 @@ fn each_day(days: &[Arc<Day>], tag: &Tag, mut look: impl FnMut(&crate::day::Loop
             ),
         }
     }
+}
+
+fn day_blocks_of(days: &[Arc<Day>], tag: &Tag) -> Vec<DayBlock> {
+    let mut blocks: Vec<DayBlock> = Vec::new();
+    // The newest may come in two pieces, up to a full hour and from then on.
+    let newest = days.last().and_then(|d| d.last).map(|t| UtcMicros(t).day());
+    let mut hours: Vec<HourBlock> = Vec::new();
+    each_day(days, tag, |l| {
+        let Ok(block) = DayBlock::unpack(l.day()) else {
+            return;
+        };
+        let before = hours.len();
+        if Some(block.day) == newest && unpack(l.hours(), &mut hours).is_err() {
+            hours.truncate(before);
+        }
+        let second = blocks.pop_if(|b| b.day == block.day).is_some();
+        let whole = second.then(|| DayBlock::of(&hours)).flatten();
+        blocks.push(whole.unwrap_or(block));
+    });
+    blocks
 }
 
 impl Assessed {
@@ -105,23 +132,15 @@ impl Assessed {
 
     /// The loop's day blocks from a day (counted from 1970, UTC) on.
     pub fn newest_day_blocks(&self, tag: &Tag, first: i64) -> Vec<DayBlock> {
-        let mut blocks = Vec::new();
         let from = self
             .days
             .partition_point(|d| d.last.is_some_and(|t| UtcMicros(t).day() < first));
-        each_day(&self.days[from..], tag, |l| {
-            blocks.extend(DayBlock::unpack(l.day()).ok())
-        });
-        blocks
+        day_blocks_of(&self.days[from..], tag)
     }
 
     /// The loop's day blocks, in order of time.
     pub fn day_blocks(&self, tag: &Tag) -> Vec<DayBlock> {
-        let mut blocks = Vec::new();
-        each_day(&self.days, tag, |l| {
-            blocks.extend(DayBlock::unpack(l.day()).ok())
-        });
-        blocks
+        day_blocks_of(&self.days, tag)
     }
 
     /// Bytes that the remembered blocks take, in memory and in files.
@@ -160,12 +179,17 @@ impl Engine {
         at: Option<UtcMicros>,
         progress: &mut dyn FnMut(f64),
     ) -> Result<Assessed, AssessError> {
-        let register = snapshot.register();
+        let hour = self.hour_to_settle(snapshot, at);
         // Days whose files could not be read: from their rows.
         let mut anew = BTreeSet::new();
         for _ in 0..ATTEMPTS {
-            let parts = self.gather(snapshot, at, &anew, progress)?;
-            let (done, lost) = self.analyse(snapshot, register, &parts, at);
+            let (done, lost) = match hour {
+                Some(hour) => self.assess_hourly(snapshot, at, hour, &anew, progress)?,
+                None => {
+                    let parts = self.gather(snapshot, at, &anew, progress)?;
+                    self.analyse(snapshot, &parts, at)
+                }
+            };
             if lost.is_empty() {
                 return Ok(done);
             }
@@ -179,7 +203,7 @@ impl Engine {
     }
 
     /// The blocks of every day up to `at`.
-    fn gather(
+    pub(crate) fn gather(
         &mut self,
         snapshot: &Snapshot,
         at: Option<UtcMicros>,
@@ -198,12 +222,14 @@ impl Engine {
             if at.is_some_and(|t| UtcMicros::from_day(d.day) > t) {
                 break;
             }
-            // A day that `at` cuts is read afresh and not kept.
-            let cut = at.filter(|t| t.day() == d.day);
+            // A day that `at` cuts is read afresh and not kept. One that ends with it is whole.
+            let cut = at.filter(|t| t.day() == d.day && t.plus_us(1).day() == d.day);
             let key = format!("{}/{version}", d.key);
             let known = self.cache.get(&d.day).filter(|(k, _)| *k == key);
-            let blocks = match known {
-                Some((_, day)) if cut.is_none() => day.clone(),
+            let held = cut.and_then(|t| self.hourly.cut_day(snapshot, t));
+            let blocks = match (known, held) {
+                (_, Some(day)) => day,
+                (Some((_, day)), _) if cut.is_none() => day.clone(),
                 _ => {
                     // The last day still grows: it is not worth a file.
                     let over = cut.is_none() && n + 1 < days.len();
@@ -212,21 +238,35 @@ impl Engine {
                     match kept {
                         Some(Kept::Found(day)) => Arc::new(day),
                         Some(Kept::Write(w)) => {
-                            let written =
-                                Day::read(snapshot, register, d.day, cut, Target::File(w));
+                            let written = Day::read(
+                                snapshot,
+                                UtcMicros::from_day(d.day),
+                                cut,
+                                Target::File(w),
+                            );
                             Arc::new(match written {
                                 Err(e @ StoreError::Io { doing: "write", .. }) => {
                                     tracing::warn!(
                                         "{e}; the day will be read again after a restart"
                                     );
-                                    self.fresh(snapshot, d.day, cut, &parts, &mut spill)?
+                                    self.fresh(
+                                        snapshot,
+                                        UtcMicros::from_day(d.day),
+                                        cut,
+                                        &parts,
+                                        &mut spill,
+                                    )?
                                 }
                                 other => other?,
                             })
                         }
-                        Some(Kept::Nowhere) | None => {
-                            Arc::new(self.fresh(snapshot, d.day, cut, &parts, &mut spill)?)
-                        }
+                        Some(Kept::Nowhere) | None => Arc::new(self.fresh(
+                            snapshot,
+                            UtcMicros::from_day(d.day),
+                            cut,
+                            &parts,
+                            &mut spill,
+                        )?),
                     }
                 }
             };
@@ -248,11 +288,11 @@ impl Engine {
         Ok(parts)
     }
 
-    /// A day from its rows into memory, as far as there is room, else into a file without a name.
-    fn fresh(
+    /// The rows of a day, from `from` up to and with `cut`, into memory, as far as there is room, else into a file without a name.
+    pub(crate) fn fresh(
         &self,
         snapshot: &Snapshot,
-        day: i64,
+        from: UtcMicros,
         cut: Option<UtcMicros>,
         before: &[Part],
         spill: &mut Option<Spill>,
@@ -262,7 +302,7 @@ impl Engine {
             at_most: self.settings.memory_bytes.saturating_sub(held),
             begin: &mut || begin(spill, self.rollups.as_ref()),
         };
-        Day::read(snapshot, snapshot.register(), day, cut, target)
+        Day::read(snapshot, from, cut, target)
     }
 
     /// A day that is over: its rollup file, or where to write it.
@@ -288,29 +328,29 @@ impl Engine {
 
     /// Of all days the newest that fit are held in memory, the others stay in files.
     fn hold_what_fits(
-        &self,
+        &mut self,
         parts: &mut [Part],
         spill: &mut Option<Spill>,
     ) -> Result<(), StoreError> {
         let mut room = self.settings.memory_bytes;
-        for p in parts.iter_mut().rev() {
-            let bytes = p.blocks.bytes();
-            let fits = bytes <= room;
-            if fits {
-                room -= bytes;
-            } else {
-                room = 0;
-            }
-            let other = match (fits, p.blocks.is_held()) {
-                // What cannot be read now is found lost by the detectors.
-                (true, false) => p.blocks.taken_into_memory(),
-                (false, true) => Some(
-                    p.blocks
-                        .left_in_file(&mut || begin(spill, self.rollups.as_ref()))?,
-                ),
-                _ => None,
+        let mut first_held = parts.len();
+        for (n, p) in parts.iter().enumerate().rev() {
+            let Some(rest) = room.checked_sub(p.blocks.bytes()) else {
+                break;
             };
-            if let Some(day) = other {
+            (room, first_held) = (rest, n);
+        }
+        let (old, new) = parts.split_at_mut(first_held);
+        // Room is made before it is taken: else twice as much would be held for a while.
+        for p in old.iter_mut().filter(|p| p.blocks.is_held()) {
+            let begin = &mut || begin(spill, self.rollups.as_ref());
+            let left = Arc::new(p.blocks.left_in_file(begin)?);
+            self.cache.remove(&p.day);
+            p.blocks = left;
+        }
+        for p in new.iter_mut().filter(|p| !p.blocks.is_held()) {
+            // What cannot be read now is found lost by the detectors.
+            if let Some(day) = p.blocks.taken_into_memory() {
                 p.blocks = Arc::new(day);
             }
         }
@@ -321,60 +361,93 @@ impl Engine {
     fn analyse(
         &self,
         snapshot: &Snapshot,
-        register: &Register,
         parts: &[Part],
         at: Option<UtcMicros>,
     ) -> (Assessed, BTreeSet<i64>) {
         let days: Vec<Arc<Day>> = parts.iter().map(|p| Arc::clone(&p.blocks)).collect();
-        let from = days.iter().filter_map(|d| d.first).min().map(UtcMicros);
         let last = days.iter().filter_map(|d| d.last).max().map(UtcMicros);
-        let to = at.or(last).unwrap_or_default();
+        let asked = Asked::new(snapshot, at.or(last).unwrap_or_default());
+        let kept = KeptDays::new(parts);
+        let fleet = asked.fleet(&kept, &days, i64::MIN);
+        let mut result = assess(&fleet, &self.settings.params);
+        drop(fleet);
+        asked.say_baselines(&mut result);
+        let assessed = Assessed {
+            result,
+            statistics_to: None,
+            days,
+        };
+        (assessed, kept.lost())
+    }
+}
+
+/// The loops that an assessment is about, and what of a fleet is not blocks.
+#[derive(Debug)]
+pub(crate) struct Asked<'a> {
+    to: UtcMicros,
+    entries: Vec<&'a LoopEntry>,
+    baselines: BTreeMap<&'a Tag, Baseline>,
+    work: Vec<Work>,
+    rejected: u64,
+}
+
+impl<'a> Asked<'a> {
+    pub(crate) fn new(snapshot: &'a Snapshot, to: UtcMicros) -> Self {
+        let register = snapshot.register();
         let entries: Vec<&LoopEntry> = register
             .tags()
             .filter(|t| !register.is_retired(t))
             .filter_map(|t| register.at(t, to).or_else(|| register.current(t)))
             .collect();
-        let kept = KeptDays {
-            parts,
-            lost: Mutex::new(BTreeSet::new()),
-        };
-        let baselines: BTreeMap<&Tag, Baseline> = entries
+        let baselines = entries
             .iter()
             .filter_map(|e| Some((&e.tag, register.baseline_at(&e.tag, to)?)))
             .collect();
-        let loops: Vec<LoopSource<'_>> = entries
-            .iter()
-            .map(|entry| LoopSource {
-                entry,
-                blocks: Blocks::Packed {
-                    days: &kept,
-                    from: baselines.get(&entry.tag).map_or(i64::MIN, |b| b.from.0),
-                },
-            })
-            .collect();
-        let work = announced(snapshot);
-        let fleet = Fleet {
-            loops,
-            from,
+        Self {
             to,
-            work,
-            readings: days.iter().map(|d| d.readings).sum(),
+            entries,
+            baselines,
+            work: announced(snapshot),
             rejected: snapshot.rejected(),
-        };
-        let mut result = assess(&fleet, &self.settings.params);
-        drop(fleet);
+        }
+    }
+
+    /// The fleet with these blocks; rows before `from` are not looked at. Its extent is that of `days`.
+    pub(crate) fn fleet<'b>(
+        &'b self,
+        blocks: &'b dyn PackedDays,
+        days: &[Arc<Day>],
+        from: i64,
+    ) -> Fleet<'b> {
+        let loops = self.entries.iter().map(|entry| LoopSource {
+            entry,
+            blocks: Blocks::Packed {
+                days: blocks,
+                from: self
+                    .baselines
+                    .get(&entry.tag)
+                    .map_or(from, |b| b.from.0.max(from)),
+            },
+        });
+        Fleet {
+            loops: loops.collect(),
+            from: days.iter().filter_map(|d| d.first).min().map(UtcMicros),
+            to: self.to,
+            work: self.work.clone(),
+            readings: days.iter().map(|d| d.readings).sum(),
+            rejected: self.rejected,
+        }
+    }
+
+    /// Findings say since when their loops' history counts.
+    pub(crate) fn say_baselines(&self, result: &mut Assessment) {
         for row in &mut result.attention {
-            if let Some(baseline) = baselines.get(&row.tag) {
+            if let Some(baseline) = self.baselines.get(&row.tag) {
                 for f in &mut row.findings {
                     say_baseline(f, baseline);
                 }
             }
         }
-        let lost = kept
-            .lost
-            .into_inner()
-            .unwrap_or_else(PoisonError::into_inner);
-        (Assessed { result, days }, lost)
     }
 }
 
@@ -411,9 +484,25 @@ pub(crate) fn announced(snapshot: &Snapshot) -> Vec<Work> {
 
 /// The days of one assessment as the detectors read them.
 #[derive(Debug)]
-struct KeptDays<'a> {
+pub(crate) struct KeptDays<'a> {
     parts: &'a [Part],
     lost: Mutex<BTreeSet<i64>>,
+}
+
+impl<'a> KeptDays<'a> {
+    pub(crate) fn new(parts: &'a [Part]) -> Self {
+        Self {
+            parts,
+            lost: Mutex::default(),
+        }
+    }
+
+    /// Days of which blocks could not be read.
+    pub(crate) fn lost(self) -> BTreeSet<i64> {
+        self.lost
+            .into_inner()
+            .unwrap_or_else(PoisonError::into_inner)
+    }
 }
 
 impl PackedDays for KeptDays<'_> {

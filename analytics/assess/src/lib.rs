@@ -10,6 +10,7 @@ mod engine;
 mod families;
 mod family;
 mod frames;
+mod hourly;
 mod trace;
 mod watch;
 

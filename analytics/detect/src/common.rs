@@ -13,7 +13,7 @@ mod alike;
 use crate::drift::{cause, ceiling};
 use crate::finding::{AttentionRow, CommonCause, Evidence, Finding, Kind};
 use ingest_model::{Criticality, LoopEntry, Scope, Tag, UtcMicros};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// Adjusted chance below which a group is a cause, and the affected members it needs.
 pub const MAX_P: f64 = 0.005;
@@ -206,12 +206,22 @@ struct Charges {
     unlikely: f64,
 }
 
+/// By scope its distinct sets of members, numbered over all scopes.
+type Distinct = BTreeMap<Scope, BTreeSet<usize>>;
+
+fn distinct(groups: &Groups<'_>) -> Distinct {
+    let mut numbers: HashMap<&BTreeSet<&Tag>, usize> = HashMap::new();
+    let mut out = Distinct::new();
+    for ((scope, _), members) in groups {
+        let next = numbers.len();
+        let number = *numbers.entry(members).or_insert(next);
+        out.entry(*scope).or_default().insert(number);
+    }
+    out
+}
+
 impl Charges {
-    fn of(groups: &Groups<'_>, kind: Kind, cause: &str) -> Self {
-        let mut members: BTreeMap<Scope, BTreeSet<&BTreeSet<&Tag>>> = BTreeMap::new();
-        for ((scope, _), m) in groups {
-            members.entry(*scope).or_default().insert(m);
-        }
+    fn of(members: &Distinct, kind: Kind, cause: &str) -> Self {
         let scopes = |wanted: bool| {
             let of = |s: &&Scope| plausible(kind, cause, **s) == wanted;
             members.keys().filter(of).count().max(1) as f64
@@ -243,9 +253,28 @@ impl Charges {
     }
 }
 
+/// Groups to which enough of the signs' loops belong.
+fn touched<'a>(
+    groups: &'a Groups<'_>,
+    signs: &[&Sign],
+    by_tag: &BTreeMap<&Tag, &LoopEntry>,
+) -> impl Iterator<Item = (&'a (Scope, String), &'a BTreeSet<&'a Tag>)> {
+    let mut counts: BTreeMap<(Scope, String), usize> = BTreeMap::new();
+    for l in signs.iter().filter_map(|s| by_tag.get(&s.tag)) {
+        for scope in Scope::ALL {
+            if let Some(name) = l.member_of(scope) {
+                *counts.entry((scope, name)).or_default() += 1;
+            }
+        }
+    }
+    let enough = counts.into_iter().filter(|(_, n)| *n >= MIN_AFFECTED);
+    enough.filter_map(|(key, _)| groups.get_key_value(&key))
+}
+
 /// The best explanation of what is left of a family.
 fn best_group<'a>(
     groups: &'a Groups<'_>,
+    by_tag: &BTreeMap<&Tag, &LoopEntry>,
     charges: &Charges,
     left: &[&'a Sign],
     loops: usize,
@@ -255,7 +284,7 @@ fn best_group<'a>(
     let first = left.first()?;
     let (kind, cause, _) = family(first);
     let mut found: Vec<Candidate<'a>> = Vec::new();
-    for ((scope, name), members) in groups {
+    for ((scope, name), members) in touched(groups, left, by_tag) {
         let (inside, others): (Vec<&Sign>, Vec<&Sign>) =
             left.iter().copied().partition(|s| members.contains(&s.tag));
         if inside.len() < MIN_AFFECTED {
@@ -336,9 +365,18 @@ pub fn search(loops: &[&LoopEntry], signs: &[Sign], record_us: f64) -> Vec<Commo
     families.retain(|_, f| f.len() >= MIN_AFFECTED);
     let searched = families.len().max(1) as f64;
     let mut out = Vec::new();
+    let distinct = distinct(&groups);
     for ((kind, cause, _), mut left) in families {
-        let charges = Charges::of(&groups, kind, cause);
-        while let Some(c) = best_group(&groups, &charges, &left, loops.len(), searched, record_us) {
+        let charges = Charges::of(&distinct, kind, cause);
+        while let Some(c) = best_group(
+            &groups,
+            &by_tag,
+            &charges,
+            &left,
+            loops.len(),
+            searched,
+            record_us,
+        ) {
             let tags: BTreeSet<Tag> = c.here.iter().map(|s| s.tag.clone()).collect();
             left.retain(|s| !tags.contains(&s.tag));
             out.push(cause_of(c, tags, &by_tag, kind, cause));

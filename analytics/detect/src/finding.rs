@@ -3,6 +3,7 @@
 use ingest_model::{Scope, Tag, UtcMicros};
 use serde::{Deserialize, Serialize, Serializer};
 use std::collections::BTreeMap;
+use std::hash::{DefaultHasher, Hash, Hasher};
 
 /// What is wrong (contract section 3; the names are the JSON's).
 #[derive(Clone, Copy, Debug, PartialEq, Eq, Hash, PartialOrd, Ord, Serialize, Deserialize)]
@@ -296,4 +297,20 @@ pub struct Assessment {
     pub not_judged: Vec<NotJudged>,
     /// By tag, then onset.
     pub explained_by_work: Vec<Explained>,
+}
+
+impl Assessment {
+    /// Changes when a finding comes, goes, ends or is shared; not with its numbers or its rank.
+    pub fn list_digest(&self) -> u64 {
+        let mut of = DefaultHasher::new();
+        let mut listed: Vec<_> = self
+            .attention
+            .iter()
+            .flat_map(|r| &r.findings)
+            .map(|f| (&f.id, f.ended.is_some(), &f.common_cause))
+            .collect();
+        listed.sort_unstable();
+        listed.hash(&mut of);
+        of.finish()
+    }
 }

@@ -4,7 +4,8 @@ use super::extract::{NoQuery, Query, time_of, within};
 use super::problem::Problem;
 use super::{App, accept, blocking, heavy};
 use crate::state::{Current, Shared, SiteView};
-use analytics_detect::{Assessment, AttentionRow, CommonCause, Explained, Kind, NotJudged};
+use analytics_assess::Assessed;
+use analytics_detect::{AttentionRow, CommonCause, Explained, Kind, NotJudged};
 use axum::body::Bytes;
 use axum::http::{HeaderMap, header};
 use axum::response::{IntoResponse, Response};
@@ -50,6 +51,9 @@ pub(super) struct AttentionAnswer<'a> {
     assessed_at: String,
     from: Option<String>,
     to: Option<String>,
+    /// Up to when statistics count in a large fleet: the last full hour. What a reading states by itself counts up to `to`.
+    /// `null`: everything does.
+    statistics_to: Option<String>,
     loops: usize,
     readings: u64,
     rejected: u64,
@@ -134,8 +138,8 @@ fn whole(shared: &Shared, current: &Current, gzip: bool) -> Result<Response, Pro
     let plain = match current.written.get() {
         Some(written) => written.clone(),
         None => {
-            let (result, at) = (&current.assessed.result, current.assessed_at);
-            let body = body(&shared.site, result, at, &Filter::default());
+            let (assessed, at) = (&current.assessed, current.assessed_at);
+            let body = body(&shared.site, assessed, at, &Filter::default());
             let bytes = Bytes::from(serde_json::to_vec(&body).map_err(|e| failed(&e))?);
             current.written.get_or_init(|| bytes).clone()
         }
@@ -163,19 +167,20 @@ fn whole(shared: &Shared, current: &Current, gzip: bool) -> Result<Response, Pro
 
 fn answer(
     site: &SiteView,
-    result: &Assessment,
+    assessed: &Assessed,
     assessed_at: UtcMicros,
     filter: &Filter,
 ) -> Result<Response, Problem> {
-    json(&body(site, result, assessed_at, filter))
+    json(&body(site, assessed, assessed_at, filter))
 }
 
 fn body<'a>(
     site: &'a SiteView,
-    result: &'a Assessment,
+    assessed: &'a Assessed,
     assessed_at: UtcMicros,
     filter: &Filter,
 ) -> AttentionAnswer<'a> {
+    let result = &assessed.result;
     let mut rows: Vec<_> = result
         .attention
         .iter()
@@ -188,6 +193,7 @@ fn body<'a>(
         assessed_at: assessed_at.to_rfc3339(),
         from: result.from.map(UtcMicros::to_rfc3339),
         to: result.to.map(UtcMicros::to_rfc3339),
+        statistics_to: assessed.statistics_to.map(UtcMicros::to_rfc3339),
         loops: result.loops,
         readings: result.readings,
         rejected: result.rejected,
@@ -231,12 +237,7 @@ pub(super) async fn attention(
     }
     let Some(at) = time_of("at", q.at.as_deref())? else {
         let current = app.current().ok_or_else(|| still_running(&app))?;
-        return answer(
-            &app.site,
-            &current.assessed.result,
-            current.assessed_at,
-            &filter,
-        );
+        return answer(&app.site, &current.assessed, current.assessed_at, &filter);
     };
     let permit = heavy(&app).await?;
     let shared = app.0;
@@ -255,14 +256,13 @@ pub(super) async fn attention(
             .past
             .lock()
             .unwrap_or_else(std::sync::PoisonError::into_inner);
-        let assessed = engine
+        let mut assessed = engine
             .assess(&snapshot, Some(at), &mut |_| {})
             .map_err(|e| Problem::internal("the assessment failed", &e))?;
         drop(engine);
-        let mut result = assessed.result;
         // Without a reading until then as well: it is what was asked for.
-        result.to = result.to.or(Some(at));
-        answer(&shared.site, &result, crate::clock::now(), &filter)
+        assessed.result.to = assessed.result.to.or(Some(at));
+        answer(&shared.site, &assessed, crate::clock::now(), &filter)
     })
     .await
 }

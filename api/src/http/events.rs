@@ -31,7 +31,7 @@ fn event(news: &News, item: &Item) -> Event {
 
 /// What is new, as it comes.
 ///
-/// `assessed`: a new result (`id`, `assessed_at`). `readings`: more were accepted (`accepted` since the start, `newest`).
+/// `assessed`: a new result (`id`, `assessed_at`, `to` as the result has it, and `list`, another text when a finding came, went or ended). `readings`: more were accepted (`accepted` since the start, `newest`).
 /// `gateways`: a connection, a device count or a failure count changed (as `/api/v1/gateways`, without `modems`). `register`: a person
 /// changed the register. A stream begins with the newest of each kind; with `Last-Event-ID`, with the newest of each kind that was missed.
 /// Comments keep it alive; it ends with the service.

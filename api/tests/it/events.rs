@@ -37,8 +37,10 @@ async fn events_begin_with_the_newest_result_and_end_with_the_service() {
     let text = heard(&f, Some("5f5e100-1")).await;
     assert!(
         text.contains("event: assessed\n")
-            && text.contains("\"id\":1}")
-            && text.contains("assessed_at"),
+            && text.contains("\"id\":1,")
+            && ["assessed_at", "list", "to"]
+                .iter()
+                .all(|member| text.contains(&format!("\"{member}\":\""))),
         "{text}"
     );
     assert!(text.contains("id: ") && text.contains("-1\n"), "{text}");

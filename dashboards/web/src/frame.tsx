@@ -70,6 +70,7 @@ export function Block() {
             <div class="c" title={utc(to)}>
               <b>End of record</b>
               {age < DAY ? `${span(age)} ago` : instant(to, wall.value)}
+              {a.statistics_to && <span title="Of a large fleet the statistics (drift, stuck values, errors, noise) are made once an hour; no reply, a current at a failure level, status and configuration count up to the end of the record."> (statistics to {instant(Date.parse(a.statistics_to), to).split(" ").pop()})</span>}
             </div>
           )}
         </div>

@@ -87,10 +87,22 @@ export function begin(): void {
   else void refresh().then(() => readRegister());
   let streaming = false;
   const stream = new EventSource("/api/v1/events");
+  let list = "";
+  let later = 0;
   stream.addEventListener("assessed", (e) => {
+    const told = JSON.parse(String(e.data)) as { assessed_at: string; list: string };
+    const changed = told.list !== list;
+    list = told.list;
     // The stream begins with the result that the sheet has already.
-    const held = assessment.peek()?.assessed_at;
-    if (!held || !String(e.data).includes(held)) void refresh();
+    if (told.assessed_at === assessment.peek()?.assessed_at) return;
+    // A finding that came or went is shown at once; numbers that moved are drawn every ten seconds.
+    const since = Date.now() - answeredAt.peek();
+    if (changed || !(since < POLL_MS)) void refresh();
+    else if (later === 0)
+      later = window.setTimeout(() => {
+        later = 0;
+        void refresh();
+      }, POLL_MS - since);
   });
   stream.addEventListener("register", () => void readRegister());
   stream.onopen = () => {

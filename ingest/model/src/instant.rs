@@ -54,6 +54,12 @@ impl UtcMicros {
         Self(hour.saturating_mul(MICROS_PER_HOUR))
     }
 
+    /// So many microseconds later, or earlier; the first or last instant where there is none.
+    #[must_use]
+    pub const fn plus_us(self, us: i64) -> Self {
+        Self(self.0.saturating_add(us))
+    }
+
     pub fn plus_s(self, seconds: f64) -> Self {
         Self(
             self.0

@@ -136,7 +136,7 @@ where
 }
 
 /// Values where they are there, null elsewhere. Whole columns at once: this is done with every row that is kept.
-fn masked<T, S>(
+pub(crate) fn masked<T, S>(
     values: &[S],
     there: impl Fn(S) -> bool,
     value: impl Fn(S) -> T::Native,

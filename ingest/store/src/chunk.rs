@@ -2,22 +2,26 @@
 //! store all together or not at all.
 
 use crate::compact::merge;
-use crate::dayfile::{DayFileInfo, DayFileWriter, Layout};
+use crate::dayfile::{DayFileInfo, Layout};
 use crate::error::{IoContext, StoreError};
 use crate::files::Files;
+use crate::staged::{Form, PartWriter, is_run};
 use crate::state::{Origin, PartRow};
 use ingest_model::{Columns, Tag, UtcMicros};
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, VecDeque};
+use std::ops::Range;
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 /// Rows of a seal held before they are sorted and written.
 pub(crate) const CHUNK_ROWS: usize = 1_000_000;
 /// Bytes of a row in a chunk, and of its place in the order while the chunk is written.
 pub(crate) const ROW_BYTES: usize = 100;
-pub(crate) const ORDER_BYTES: usize = 24;
+pub(crate) const ORDER_BYTES: usize = std::mem::size_of::<Run>();
 /// Staged files of a day that are joined at a time: each has some pages decoded.
 const FAN_IN: usize = 8;
+/// Days that are joined at a time: each has a row group being encoded besides.
+const JOINING: usize = 2;
 
 /// Rows with the index of their tag in a sorted list of tags.
 #[derive(Default)]
@@ -53,44 +57,87 @@ impl Chunk {
         self.rows.extend_rows_of(&other.rows, rows);
     }
 
-    /// Writes the rows as one file a day into `stage` and empties the chunk; rows of the day `but` are left out. Of rows
-    /// with equal tag and time the later one stands. Returns how many gave way.
+    /// The rows as they came, in runs.
+    fn runs(&self) -> Vec<Run> {
+        let mut runs: Vec<Run> = Vec::new();
+        let (mut last, mut next_day) = (i64::MIN, i64::MIN);
+        for (row, (&tag, &time)) in (0_u32..).zip(self.tag.iter().zip(&self.rows.time)) {
+            match runs.last_mut() {
+                Some(run) if run.tag == tag && last < time && time < next_day => {
+                    run.rows.end = row + 1;
+                }
+                _ => {
+                    let day = UtcMicros(time).day();
+                    next_day = UtcMicros::from_day(day.saturating_add(1)).0;
+                    runs.push(Run {
+                        first: time,
+                        day: day as i32,
+                        tag,
+                        rows: row..row + 1,
+                    });
+                }
+            }
+            last = time;
+        }
+        runs
+    }
+
+    fn time(&self, row: u32) -> i64 {
+        let time = self.rows.time.get(row as usize);
+        time.copied().unwrap_or_default()
+    }
+
+    /// Puts rows in order of time; of equal times the later row stands. Returns how many went.
+    fn in_order(&self, rows: &mut Vec<u32>) -> u64 {
+        let time = |row| self.time(row);
+        let all = rows.len();
+        rows.sort_by_key(|row| (time(*row), *row));
+        let mut stand: Vec<u32> = Vec::with_capacity(all);
+        for same in rows.chunk_by(|a, b| time(*a) == time(*b)) {
+            stand.extend(same.last());
+        }
+        *rows = stand;
+        (all - rows.len()) as u64
+    }
+
+    /// Writes the rows as one file a day into `stage` and empties the chunk, according to what is known of the rows that
+    /// come after it. Of rows with equal tag and time the later one stands. Returns how many gave way.
     pub(crate) fn write(
         &mut self,
         tags: &[Tag],
         stage: &mut Stage,
         origin: Origin,
         seq: (i64, i64),
-        but: Option<i64>,
+        next: Next,
     ) -> Result<u64, StoreError> {
-        let mut order: Vec<(i64, u32, i64, u32)> = self
-            .tag
-            .iter()
-            .zip(&self.rows.time)
-            .enumerate()
-            .map(|(row, (tag, time))| (UtcMicros(*time).day(), *tag, *time, row as u32))
-            .filter(|(day, ..)| but != Some(*day))
-            .collect();
-        // Stable only for speed: it makes use of what is in order already.
-        order.sort();
         let mut repeats = 0;
         let mut stand = Vec::new();
-        for day_rows in order.chunk_by(|a, b| a.0 == b.0) {
-            let Some(&(day, ..)) = day_rows.first() else {
+        let mut runs = self.runs();
+        runs.retain(|run| next != Next::Takes(run.day.into()));
+        // Stable only for speed: it makes use of what is in order already.
+        runs.sort_by_key(|run| (run.day, run.tag, run.first, run.rows.start));
+        for of_day in runs.chunk_by(|a, b| a.day == b.day) {
+            let Some(day) = of_day.first().map(|run| i64::from(run.day)) else {
                 continue;
             };
-            let mut file = stage.start(day, origin, seq.0, seq.1)?;
-            for loop_rows in day_rows.chunk_by(|a, b| a.1 == b.1) {
-                let Some(tag) = loop_rows.first().and_then(|r| tags.get(r.1 as usize)) else {
+            // A day in several files is written once more: only then as it stays.
+            let form = match next == Next::GoesOnWith(day) || stage.has(day) {
+                true => Form::Run,
+                false => Form::Day(Layout::Open),
+            };
+            let mut file = stage.start_as(day, origin, seq, form)?;
+            for of_loop in of_day.chunk_by(|a, b| a.tag == b.tag) {
+                let Some(tag) = of_loop.first().and_then(|r| tags.get(r.tag as usize)) else {
                     continue;
                 };
                 file.writer.start_loop(tag)?;
                 stand.clear();
-                for same in loop_rows.chunk_by(|a, b| a.2 == b.2) {
-                    repeats += same.len() as u64 - 1;
-                    stand.extend(same.last().map(|r| r.3));
+                stand.extend(of_loop.iter().flat_map(|r| r.rows.clone()));
+                let last = |run: &Run| self.time(run.rows.end.saturating_sub(1));
+                if of_loop.windows(2).any(|w| w[1].first <= last(&w[0])) {
+                    repeats += self.in_order(&mut stand);
                 }
-                file.writer.push_rows_of(&self.rows, &stand);
+                file.writer.push_rows_of(&self.rows, &stand)?;
             }
             stage.finish(file)?;
         }
@@ -100,12 +147,29 @@ impl Chunk {
     }
 }
 
-/// How names of files in the compact layout end.
-const COMPACT: &str = ".compact.parquet";
+/// Neighbouring rows of one loop and day, their times increasing.
+struct Run {
+    first: i64,
+    /// Of usable times, so that 32 bits are plenty: there may be a run for each row.
+    day: i32,
+    tag: u32,
+    rows: Range<u32>,
+}
+
+/// What is known of the rows after a chunk.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Next {
+    /// Nothing.
+    Unknown,
+    /// The rows of this day were given to the next chunk.
+    Takes(i64),
+    /// More of this day is likely to come.
+    GoesOnWith(i64),
+}
 
 /// The day file of this name is in the compact layout.
 pub(crate) fn is_compact(name: &str) -> bool {
-    name.ends_with(COMPACT)
+    name.ends_with(Layout::Compact.ending())
 }
 
 /// A day file being staged.
@@ -114,7 +178,7 @@ pub(crate) struct Staged {
     origin: Origin,
     seq: (i64, i64),
     name: String,
-    pub writer: DayFileWriter,
+    pub writer: PartWriter,
 }
 
 /// Files written under `staging/`, not yet part of the store. Dropped without [`Stage::keep`], all of them go.
@@ -138,27 +202,17 @@ impl Stage {
         }
     }
 
-    pub(crate) fn start(
-        &mut self,
-        day: i64,
-        origin: Origin,
-        first: i64,
-        last: i64,
-    ) -> Result<Staged, StoreError> {
-        self.start_as(day, origin, (first, last), Layout::Open)
-    }
-
     pub(crate) fn start_as(
         &mut self,
         day: i64,
         origin: Origin,
         (first, last): (i64, i64),
-        layout: Layout,
+        form: Form,
     ) -> Result<Staged, StoreError> {
-        let name = part_name(day, origin, (first, last), layout);
+        let name = part_name(day, origin, (first, last), form);
         let path = self.dir.join("staging").join(&name);
         self.undo.push(path.clone());
-        let writer = DayFileWriter::create_as(&*self.files, &path, layout)?;
+        let writer = PartWriter::create(&*self.files, &path, form)?;
         Ok(Staged {
             day,
             origin,
@@ -191,6 +245,11 @@ impl Stage {
         Ok(())
     }
 
+    /// There is a file of this day.
+    fn has(&self, day: i64) -> bool {
+        self.parts.iter().any(|p| p.day == day)
+    }
+
     /// A further file under `staging/` that goes if the stage is not kept.
     pub(crate) fn removes(&mut self, path: PathBuf) {
         self.undo.push(path);
@@ -201,34 +260,91 @@ impl Stage {
         self.others.push((from, to));
     }
 
-    /// Joins staged files of the same day, so that each day has one. Returns how many rows gave way to later ones.
+    /// Joins staged files of the same day, so that each day has one, as it stays. Returns how many rows gave way to later
+    /// ones.
     pub(crate) fn join_days(&mut self) -> Result<u64, StoreError> {
         let mut days: BTreeMap<i64, Vec<PartRow>> = BTreeMap::new();
         for part in std::mem::take(&mut self.parts) {
             days.entry(part.day).or_default().push(part);
         }
-        let mut repeats = 0;
-        for (day, mut parts) in days {
-            // Neighbours in order of their rows, so the later row still stands.
-            while parts.len() > 1 {
-                let mut fewer = Vec::new();
-                for some in parts.chunks(FAN_IN) {
-                    match some {
-                        [one] => fewer.push(one.clone()),
-                        some => repeats += self.join(day, some, &mut fewer)?,
-                    }
-                }
-                parts = fewer;
+        // Each day is a stage of its own, so that several are joined at a time.
+        let mut waiting = VecDeque::new();
+        for parts in days.into_values() {
+            if !is_to_be_joined(&parts) {
+                self.parts.extend(parts);
+                continue;
             }
-            self.parts.extend(parts);
+            let mut one = Self::new(self.files.clone(), &self.dir);
+            one.parts = parts;
+            waiting.push_back(one);
         }
+        let threads = std::thread::available_parallelism().map_or(1, usize::from);
+        let threads = threads.min(JOINING).min(waiting.len());
+        let waiting = Mutex::new(waiting);
+        let work = || -> Result<(Vec<Self>, u64), StoreError> {
+            let (mut done, mut repeats) = (Vec::new(), 0);
+            loop {
+                let next = waiting
+                    .lock()
+                    .unwrap_or_else(PoisonError::into_inner)
+                    .pop_front();
+                let Some(mut one) = next else {
+                    return Ok((done, repeats));
+                };
+                repeats += one.join()?;
+                done.push(one);
+            }
+        };
+        let results: Vec<_> = std::thread::scope(|scope| {
+            let others: Vec<_> = (1..threads).map(|_| scope.spawn(work)).collect();
+            let mut results = vec![work()];
+            results.extend(others.into_iter().map(|thread| {
+                thread
+                    .join()
+                    .unwrap_or_else(|panic| std::panic::resume_unwind(panic))
+            }));
+            results
+        });
+        let mut repeats = 0;
+        for result in results {
+            let (done, gave_way) = result?;
+            repeats += gave_way;
+            for mut one in done {
+                self.parts.append(&mut one.parts);
+                self.undo.append(&mut one.undo);
+            }
+        }
+        self.parts.sort_by_key(|p| p.day);
         Ok(repeats)
     }
 
-    fn join(
+    /// Of the files of one day one.
+    fn join(&mut self) -> Result<u64, StoreError> {
+        let mut repeats = 0;
+        let mut parts = std::mem::take(&mut self.parts);
+        // Neighbours in order of their rows, so the later row still stands.
+        while is_to_be_joined(&parts) {
+            let mut fewer = Vec::new();
+            let form = match parts.len() <= FAN_IN {
+                true => Form::Day(Layout::Open),
+                false => Form::Run,
+            };
+            for some in parts.chunks(FAN_IN) {
+                match some {
+                    [one] if form == Form::Run => fewer.push(one.clone()),
+                    some => repeats += self.join_some(some, form, &mut fewer)?,
+                }
+            }
+            parts = fewer;
+        }
+        self.parts = parts;
+        Ok(repeats)
+    }
+
+    fn join_some(
         &mut self,
-        day: i64,
         parts: &[PartRow],
+        form: Form,
         into: &mut Vec<PartRow>,
     ) -> Result<u64, StoreError> {
         let (Some(first), Some(last)) = (parts.first(), parts.last()) else {
@@ -238,7 +354,8 @@ impl Stage {
             .iter()
             .map(|p| self.dir.join("staging").join(&p.name))
             .collect();
-        let mut joined = self.start(day, first.origin, first.seq_first, last.seq_last)?;
+        let seq = (first.seq_first, last.seq_last);
+        let mut joined = self.start_as(first.day, first.origin, seq, form)?;
         let repeats = merge(&*self.files, &paths, &mut joined.writer)?;
         self.finish(joined)?;
         into.extend(self.parts.pop());
@@ -302,16 +419,21 @@ impl Drop for Stage {
     }
 }
 
+/// Files of one day that are not yet one as it stays.
+fn is_to_be_joined(parts: &[PartRow]) -> bool {
+    match parts {
+        [one] => is_run(&one.name),
+        several => several.len() > 1,
+    }
+}
+
 /// Names derive from what is in the file, so writing the same again gives the same name.
-fn part_name(day: i64, origin: Origin, (first, last): (i64, i64), layout: Layout) -> String {
-    let end = match layout {
-        Layout::Open => ".parquet",
-        Layout::Compact => COMPACT,
-    };
+fn part_name(day: i64, origin: Origin, (first, last): (i64, i64), form: Form) -> String {
     format!(
-        "{}.{}.{first:012}-{last:012}{end}",
+        "{}.{}.{first:012}-{last:012}{}",
         UtcMicros::from_day(day).date_string(),
-        origin.word()
+        origin.word(),
+        form.ending()
     )
 }
 
@@ -351,7 +473,13 @@ mod tests {
                 });
             }
             repeats += chunk
-                .write(&tags, &mut stage, Origin::Imported, (seq, seq), None)
+                .write(
+                    &tags,
+                    &mut stage,
+                    Origin::Imported,
+                    (seq, seq),
+                    Next::Unknown,
+                )
                 .unwrap();
         }
         assert_eq!((staged(), repeats), (4, 3));

@@ -11,8 +11,8 @@ use std::fs::File;
 use std::io::{self, Read, Seek, SeekFrom};
 use std::sync::{Arc, Mutex, PoisonError};
 
-/// Bytes of a stretch: a column of a day file's row group is one or two.
-const STRETCH: u64 = 256 << 10;
+/// Bytes of a stretch: a column of a day file's row group is a few. Each column that is read holds one on each core.
+const STRETCH: u64 = 64 << 10;
 
 /// A file being read from front to back.
 #[derive(Clone)]

@@ -1,20 +1,18 @@
 //! Days in many small files become days in one file an origin, and old days go into the compact layout if the site wants it.
 
 use crate::chunk::{Stage, is_compact};
-use crate::dayfile::{DayFileWriter, Layout};
-use crate::dayread::PartStream;
+use crate::dayfile::Layout;
 use crate::error::StoreError;
 use crate::files::Files;
+use crate::staged::{Form, PartWriter, Source};
 use crate::state::{Change, Image, Origin, PartRow};
 use crate::store::{Store, Writer};
 use ingest_model::{Columns, UtcMicros};
 use std::path::PathBuf;
 use std::time::Duration;
 
-/// A day with more files of one origin than this is rewritten.
+/// Of a day with more files of one origin than this, those are rewritten as one.
 const PARTS_OF_A_DAY: usize = 8;
-/// Rows decoded at a time from each file.
-const BATCH_ROWS: usize = 8_192;
 
 /// What went into the compact layout.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -27,16 +25,22 @@ pub struct CompactReport {
 
 impl Store {
     /// Rewrites days that are in too many files. Origins stay apart, since collected rows beat imported ones that may
-    /// still come. Returns the days rewritten.
+    /// still come. Of the newest day, which still grows, only the newest files become one: a row is rewritten a few times
+    /// in the day, not with each of its seals. Returns the days rewritten.
     pub(crate) fn compact(&self, writer: &mut Writer, now: UtcMicros) -> Result<usize, StoreError> {
         let image = writer.state.image(&Image::default())?;
         let mut days = 0;
-        for parts in image.parts.values() {
+        let newest = image.parts.keys().next_back().copied();
+        for (day, parts) in image.parts.iter() {
             for origin in [Origin::Imported, Origin::Collected] {
                 let parts: Vec<&PartRow> = parts.iter().filter(|p| p.origin == origin).collect();
+                let parts = match Some(*day) == newest {
+                    true => newest_alike(&parts),
+                    false => &parts,
+                };
                 if parts.len() > PARTS_OF_A_DAY {
-                    let stage = self.stage(&parts, Layout::Open)?;
-                    self.replace(writer, stage, &parts, now)?;
+                    let stage = self.stage(parts, Layout::Open)?;
+                    self.replace(writer, stage, parts, now)?;
                     days += 1;
                 }
             }
@@ -112,7 +116,7 @@ impl Store {
                 .iter()
                 .map(|p| self.dir.join("history").join(&p.name))
                 .collect();
-            let mut file = stage.start_as(one.day, one.origin, (first, last), layout)?;
+            let mut file = stage.start_as(one.day, one.origin, (first, last), Form::Day(layout))?;
             merge(&*self.files, &paths, &mut file.writer)?;
             stage.finish(file)?;
         }
@@ -136,6 +140,21 @@ impl Store {
     }
 }
 
+/// The newest files up to the first that has more than twice the rows of all after it: what is rewritten grows by half at
+/// least, so a row is rewritten a few times, and few files are left out.
+fn newest_alike<'a, 'b>(parts: &'b [&'a PartRow]) -> &'b [&'a PartRow] {
+    let mut rows = 0;
+    let mut first = parts.len();
+    for (n, part) in parts.iter().enumerate().rev() {
+        if first < parts.len() && part.rows > 2 * rows {
+            break;
+        }
+        rows += part.rows;
+        first = n;
+    }
+    parts.get(first..).unwrap_or_default()
+}
+
 fn of_origin(image: &Image, day: i64, origin: Origin) -> Vec<&PartRow> {
     let of_day = image.parts.get(&day).into_iter().flatten();
     of_day.filter(|p| p.origin == origin).collect()
@@ -152,21 +171,21 @@ fn size(stage: &Stage) -> (u64, u64) {
 pub(crate) fn merge(
     files: &dyn Files,
     paths: &[PathBuf],
-    into: &mut DayFileWriter,
+    into: &mut PartWriter,
 ) -> Result<u64, StoreError> {
     let mut streams = Vec::with_capacity(paths.len());
     for path in paths {
-        streams.push(PartStream::open(files, path, BATCH_ROWS)?);
+        streams.push(Source::open(files, path)?);
     }
     let mut repeats = 0;
-    while let Some(tag) = streams.iter().filter_map(PartStream::peek).min().cloned() {
+    while let Some(tag) = streams.iter().filter_map(Source::peek).min().cloned() {
         let mut columns = Columns::default();
         for stream in streams.iter_mut().filter(|s| s.peek() == Some(&tag)) {
             stream.take(&mut columns)?;
         }
         repeats += columns.sort_and_keep_last() as u64;
         into.start_loop(&tag)?;
-        into.push_all(&columns);
+        into.push_all(&columns)?;
     }
     Ok(repeats)
 }

@@ -4,7 +4,7 @@ use crate::batch::{schema, to_batch};
 use crate::error::{IoContext, StoreError};
 use crate::files::{FileOut, Files};
 use crate::layout::{self, Packed};
-use ingest_model::{Columns, Tag, UtcMicros};
+use ingest_model::{Columns, Tag, UtcMicros, for_each_column};
 use parquet::arrow::ArrowWriter;
 use parquet::arrow::arrow_writer::ArrowWriterOptions;
 use parquet::basic::{Compression, Encoding, ZstdLevel};
@@ -19,6 +19,8 @@ use std::path::{Path, PathBuf};
 pub(crate) const FORMAT_VERSION: &str = "1";
 /// A row group closes at the first loop boundary beyond this many rows.
 const ROW_GROUP_ROWS: usize = 130_000;
+/// Rows go to the encoders at the first loop boundary beyond this many: few are held, and they are still in a core's cache.
+const WRITE_ROWS: usize = 8_192;
 /// A page closes beyond this many rows: about a loop's day, so that one loop is read without unpacking many others.
 const PAGE_ROWS: usize = 2_048;
 
@@ -41,6 +43,16 @@ pub(crate) enum Layout {
     Compact,
 }
 
+impl Layout {
+    /// How names of files in it end.
+    pub(crate) fn ending(self) -> &'static str {
+        match self {
+            Self::Open => ".parquet",
+            Self::Compact => ".compact.parquet",
+        }
+    }
+}
+
 pub(crate) struct DayFileWriter {
     path: PathBuf,
     /// Of the compact layout: what is not flushed, coded.
@@ -49,6 +61,8 @@ pub(crate) struct DayFileWriter {
     tags: Vec<Tag>,
     keys: Vec<i32>,
     rows: Columns,
+    /// Rows that the encoders have of the row group.
+    in_group: usize,
     written: u64,
     t_min: i64,
     t_max: i64,
@@ -86,6 +100,7 @@ impl DayFileWriter {
             tags: Vec::new(),
             keys: Vec::new(),
             rows: Columns::default(),
+            in_group: 0,
             written: 0,
             t_min: i64::MAX,
             t_max: i64::MIN,
@@ -94,8 +109,10 @@ impl DayFileWriter {
 
     /// Begins the rows of a loop; loops come in tag order.
     pub(crate) fn start_loop(&mut self, tag: &Tag) -> Result<(), StoreError> {
-        if self.rows.len() >= ROW_GROUP_ROWS {
+        if self.in_group + self.rows.len() >= ROW_GROUP_ROWS {
             self.flush()?;
+        } else if self.rows.len() >= WRITE_ROWS && self.packed.is_none() {
+            self.write_whole_pages()?;
         }
         self.tags.push(tag.clone());
         Ok(())
@@ -118,7 +135,8 @@ impl DayFileWriter {
             .resize(self.rows.len(), self.tags.len() as i32 - 1);
     }
 
-    fn flush(&mut self) -> Result<(), StoreError> {
+    /// Gives the rows to the encoders.
+    fn write(&mut self) -> Result<(), StoreError> {
         for t in &self.rows.time {
             self.t_min = self.t_min.min(*t);
             self.t_max = self.t_max.max(*t);
@@ -135,19 +153,46 @@ impl DayFileWriter {
         .map_err(|e| failed(&self.path, &e.into()))?;
         self.writer
             .write(&batch)
-            .and_then(|()| self.writer.flush())
             .map_err(|e| failed(&self.path, &e))?;
+        self.in_group += self.rows.len();
         self.written += self.rows.len() as u64;
         self.rows.clear();
         self.tags.clear();
         Ok(())
     }
 
+    /// Gives the rows of whole pages to the encoders, so that pages are as if all came at once.
+    fn write_whole_pages(&mut self) -> Result<(), StoreError> {
+        let rows = self.rows.len() / PAGE_ROWS * PAGE_ROWS;
+        let mut rest = Columns::default();
+        macro_rules! split {
+            ($f:ident) => {
+                rest.$f = self.rows.$f.split_off(rows);
+            };
+        }
+        for_each_column!(split);
+        let mut keys = self.keys.split_off(rows);
+        // The loops that go on.
+        let first = keys.first().copied().unwrap_or(self.tags.len() as i32);
+        let tags = self.tags.get(first as usize..).unwrap_or_default().to_vec();
+        keys.iter_mut().for_each(|key| *key -= first);
+        self.write()?;
+        (self.keys, self.tags, self.rows) = (keys, tags, rest);
+        Ok(())
+    }
+
+    /// Ends the row group.
+    fn flush(&mut self) -> Result<(), StoreError> {
+        if !self.rows.is_empty() {
+            self.write()?;
+        }
+        self.in_group = 0;
+        self.writer.flush().map_err(|e| failed(&self.path, &e))
+    }
+
     /// Writes the rest. The file is not synced yet: many are written before the first of them counts.
     pub(crate) fn finish(mut self) -> Result<DayFileInfo, StoreError> {
-        if !self.rows.is_empty() {
-            self.flush()?;
-        }
+        self.flush()?;
         let format = match self.packed {
             None => FORMAT_VERSION,
             Some(_) => layout::FORMAT_VERSION,
@@ -199,6 +244,14 @@ fn properties() -> parquet::errors::Result<WriterProperties> {
         p = p
             .set_column_dictionary_enabled(ColumnPath::from(name), false)
             .set_column_encoding(ColumnPath::from(name), Encoding::DELTA_BINARY_PACKED);
+    }
+    for name in [
+        "response_code",
+        "device_status",
+        "extended_status",
+        "pv_status",
+    ] {
+        p = p.set_column_dictionary_enabled(ColumnPath::from(name), false);
     }
     for name in ["pv", "sv", "tv", "qv", "reported_ma", "analog_ma"] {
         p = p

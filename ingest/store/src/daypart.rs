@@ -6,8 +6,8 @@ use crate::error::StoreError;
 use crate::snapshot::{Snapshot, push_between};
 use ingest_model::{Columns, Tag, UtcMicros};
 
-/// Rows decoded at a time from each day file: some loops' day.
-const BATCH_ROWS: usize = 8_192;
+/// Rows decoded at a time from each day file: what a page of each column holds, so that all of them stay in a core's cache.
+const BATCH_ROWS: usize = 2_048;
 /// `time` and `tag`.
 const ALWAYS: usize = 2;
 
@@ -16,6 +16,8 @@ const ALWAYS: usize = 2;
 pub struct DayParts<'a> {
     snapshot: &'a Snapshot,
     day: i64,
+    /// Rows before are left out.
+    from: UtcMicros,
     files: Vec<PartFile>,
     /// Columns that are read, by their number on disk.
     wanted: Vec<usize>,
@@ -31,8 +33,19 @@ impl Snapshot {
         day: i64,
         wants: &dyn Fn(&str) -> bool,
     ) -> Result<DayParts<'_>, StoreError> {
+        self.day_parts_from(UtcMicros::from_day(day), wants)
+    }
+
+    /// [`day_parts`](Self::day_parts) of the day of `from`, without its rows before `from`. Costs the files that reach so far:
+    /// of a day that is being collected those of the last hours.
+    pub fn day_parts_from(
+        &self,
+        from: UtcMicros,
+        wants: &dyn Fn(&str) -> bool,
+    ) -> Result<DayParts<'_>, StoreError> {
+        let day = from.day();
         let mut files = Vec::new();
-        for part in self.parts_of(day) {
+        for part in self.parts_of(day).iter().filter(|p| p.t_max >= from.0) {
             files.push(PartFile::open(&*self.files, &self.part_path(&part.name))?);
         }
         let wanted = NAMES.iter().enumerate();
@@ -42,6 +55,7 @@ impl Snapshot {
         Ok(DayParts {
             snapshot: self,
             day,
+            from,
             wanted: wanted.map(|(n, _)| n).collect(),
             cuts,
             files,
@@ -92,10 +106,8 @@ impl DayParts<'_> {
                 range,
             )?);
         }
-        let (from, to) = (
-            UtcMicros::from_day(self.day),
-            UtcMicros::from_day(self.day.saturating_add(1)),
-        );
+        let from = self.from;
+        let to = UtcMicros::from_day(self.day.saturating_add(1));
         let mut landed = self
             .snapshot
             .landed_on(self.day)
@@ -121,7 +133,15 @@ impl DayParts<'_> {
                 push_between(&mut columns, rows, from, to);
             }
             columns.sort_and_keep_last();
-            each(&tag, columns)?;
+            let old = columns.time.partition_point(|t| *t < from.0);
+            if old > 0 {
+                let mut rest = Columns::default();
+                push_between(&mut rest, &columns, from, to);
+                columns = rest;
+            }
+            if !columns.is_empty() {
+                each(&tag, columns)?;
+            }
         }
     }
 }

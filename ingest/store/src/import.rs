@@ -158,7 +158,7 @@ impl Store {
                 for path in &found.readings {
                     self.import_file(path, &writer, &mut sink, &mut known, &mut report)?;
                 }
-                sink.send_chunk(None)?;
+                sink.send_rest()?;
                 sink.file = String::new();
                 sink.tell();
                 Ok((work, sink.rows_read))

@@ -5,7 +5,8 @@ use crate::error::StoreError;
 use crate::import_sink::{BAD_INTEGER, FLOATS, INTEGERS, NO_TAG, RawRow, RawRows, Sink};
 use arrow_array::cast::AsArray;
 use arrow_array::types::{
-    ArrowPrimitiveType, Float64Type, Int32Type, Int64Type, TimestampMicrosecondType,
+    ArrowPrimitiveType, Float32Type, Float64Type, Int32Type, Int64Type, TimestampMicrosecondType,
+    TimestampMillisecondType, UInt8Type, UInt16Type, UInt32Type,
 };
 use arrow_array::{Array, ArrayRef, PrimitiveArray, RecordBatch, StringArray};
 use arrow_schema::{DataType, Schema, TimeUnit};
@@ -19,7 +20,8 @@ use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::Path;
 use std::sync::Arc;
 
-const BATCH_ROWS: usize = 32_768;
+/// Rows decoded at a time: so that what is done with them finds them in a core's cache.
+const BATCH_ROWS: usize = 8_192;
 
 pub(crate) fn read(path: &Path, file: File, sink: &mut Sink<'_>) -> Result<(), StoreError> {
     let damaged = |why: String| StoreError::Unreadable {
@@ -155,6 +157,16 @@ fn rows(
             .map_err(|e| damaged(format!("column `{name}`: {e}")))
     };
     let times = |name: &str| -> Result<Vec<i64>, StoreError> {
+        // The usual ones without a copy in between.
+        if let Some(column) = batch.column_by_name(name) {
+            if let Some(a) = column.as_primitive_opt::<TimestampMicrosecondType>() {
+                return Ok(filled(a, MISSING_TIME, |t| t));
+            }
+            if let Some(a) = column.as_primitive_opt::<TimestampMillisecondType>() {
+                let us = |t: i64| t.checked_mul(1_000).unwrap_or(i64::MAX);
+                return Ok(filled(a, MISSING_TIME, us));
+            }
+        }
         let to = DataType::Timestamp(TimeUnit::Microsecond, None);
         let array = cast(name, &to)?;
         let Some(array) = array
@@ -185,6 +197,11 @@ fn rows(
     let (time, analog_time) = (times("time")?, times("analog_time")?);
     let mut floats: [Vec<f64>; 6] = Default::default();
     for (slot, name) in floats.iter_mut().zip(FLOATS) {
+        let single = batch.column_by_name(name);
+        if let Some(a) = single.and_then(|c| c.as_primitive_opt::<Float32Type>()) {
+            *slot = filled(a, f64::NAN, f64::from);
+            continue;
+        }
         let array = cast(name, &DataType::Float64)?;
         *slot = match array
             .as_ref()
@@ -196,6 +213,10 @@ fn rows(
     }
     let mut integers: [Vec<i64>; 7] = Default::default();
     for (slot, (name, _)) in integers.iter_mut().zip(INTEGERS) {
+        if let Some(values) = batch.column_by_name(name).and_then(unsigned) {
+            *slot = values;
+            continue;
+        }
         let array = cast(name, &DataType::Int64)?;
         let given = batch.column_by_name(name);
         *slot = match array
@@ -259,12 +280,24 @@ fn rows(
     Ok(())
 }
 
+/// The values of a column of the types that the contract has for whole numbers; `None` of any other type.
+fn unsigned(column: &ArrayRef) -> Option<Vec<i64>> {
+    if let Some(a) = column.as_primitive_opt::<UInt8Type>() {
+        return Some(filled(a, -1, i64::from));
+    }
+    if let Some(a) = column.as_primitive_opt::<UInt16Type>() {
+        return Some(filled(a, -1, i64::from));
+    }
+    let a = column.as_primitive_opt::<UInt32Type>()?;
+    Some(filled(a, -1, i64::from))
+}
+
 /// All values, `missing` for null; in stretches, since this is done with every row.
-fn filled<T: ArrowPrimitiveType>(
+fn filled<T: ArrowPrimitiveType, V: Copy>(
     array: &PrimitiveArray<T>,
-    missing: T::Native,
-    value: impl Fn(T::Native) -> T::Native,
-) -> Vec<T::Native> {
+    missing: V,
+    value: impl Fn(T::Native) -> V,
+) -> Vec<V> {
     let Some(nulls) = array.nulls() else {
         return array.values().iter().map(|v| value(*v)).collect();
     };
@@ -289,6 +322,11 @@ fn tag_indexes(tags: &ArrayRef, sink: &mut Sink<'_>) -> Vec<u32> {
             .map(|name| sink.lookup(name?))
             .map(|index| index.unwrap_or(NO_TAG))
             .collect();
+        let place = |key: &i32| known.get(usize::try_from(*key).ok()?).copied();
+        if keys.null_count() == 0 {
+            let places = keys.values().iter();
+            return places.map(|k| place(k).unwrap_or(NO_TAG)).collect();
+        }
         let of = |key: Option<i32>| known.get(usize::try_from(key?).ok()?).copied();
         return keys.iter().map(|k| of(k).unwrap_or(NO_TAG)).collect();
     }

@@ -3,7 +3,7 @@
 //! Two threads: one reads and checks, the other sorts, encodes and writes. Two chunks go round between them, so what an
 //! import holds is settled beforehand.
 
-use crate::chunk::{Chunk, ORDER_BYTES, ROW_BYTES, Stage};
+use crate::chunk::{Chunk, Next, ORDER_BYTES, ROW_BYTES, Stage};
 use crate::error::{IoContext, StoreError, short};
 use crate::files::{FileOut, Files};
 use crate::import::ImportProgress;
@@ -72,8 +72,7 @@ pub(crate) const NO_TAG: u32 = u32::MAX;
 pub(crate) struct FullChunk {
     chunk: Chunk,
     seq: i64,
-    /// Rows of this day went into the next chunk.
-    but: Option<i64>,
+    next: Next,
 }
 
 /// The writing thread: what it was given it gives back empty. Returns how many rows gave way to later ones.
@@ -84,13 +83,13 @@ pub(crate) fn write_chunks(
     stage: &mut Stage,
 ) -> Result<u64, StoreError> {
     let mut repeats = 0;
-    while let Ok(mut next) = full.recv() {
-        let seq = (next.seq, next.seq);
-        repeats += next
+    while let Ok(mut one) = full.recv() {
+        let seq = (one.seq, one.seq);
+        repeats += one
             .chunk
-            .write(tags, stage, Origin::Imported, seq, next.but)?;
+            .write(tags, stage, Origin::Imported, seq, one.next)?;
         // The reading side may have ended.
-        let _ = empty.send(next.chunk);
+        let _ = empty.send(one.chunk);
     }
     Ok(repeats)
 }
@@ -219,9 +218,11 @@ impl Sink<'_> {
                 .analog_time
                 .iter()
                 .all(|t| *t == MISSING_TIME || usable_time(*t))
-            && integers
-                .into_iter()
-                .all(|(column, (_, max))| column.iter().all(|v| *v >= -1 && *v <= max));
+            && integers.into_iter().all(|(column, (_, max))| {
+                // Without a way out, so that many are looked at at once.
+                let bad = |bad: bool, v: &i64| bad | (*v < -1) | (*v > max);
+                !column.iter().fold(false, bad)
+            });
         if !clean {
             return Ok(false);
         }
@@ -276,12 +277,22 @@ impl Sink<'_> {
         }
         // A file in order of time goes on with the day it ends in. Kept together, a day needs not be joined later.
         let last = self.chunk.rows_of_last_day();
-        let keep = last.filter(|(_, rows)| rows.len() <= self.chunk_rows / 4 * 3);
-        self.send_chunk(keep)
+        match last {
+            Some((day, rows)) if rows.len() <= self.chunk_rows / 4 * 3 => {
+                self.send(Next::Takes(day), &rows)
+            }
+            Some((day, _)) => self.send(Next::GoesOnWith(day), &[]),
+            None => self.send(Next::Unknown, &[]),
+        }
     }
 
-    /// Hands the chunk to the writing thread, but for the rows of a day that go into the next.
-    pub(crate) fn send_chunk(&mut self, keep: Option<(i64, Vec<u32>)>) -> Result<(), StoreError> {
+    /// Hands the last chunk to the writing thread.
+    pub(crate) fn send_rest(&mut self) -> Result<(), StoreError> {
+        self.send(Next::Unknown, &[])
+    }
+
+    /// Hands the chunk to the writing thread, but for the rows `kept` that go into the next.
+    fn send(&mut self, after: Next, kept: &[u32]) -> Result<(), StoreError> {
         if self.chunk.len() == 0 {
             return Ok(());
         }
@@ -300,15 +311,15 @@ impl Sink<'_> {
             self.empty.recv().map_err(|_| stopped())?
         };
         self.chunks += 1;
-        let mut but = None;
-        if let Some((day, rows)) = keep {
-            next.take_rows(&self.chunk, &rows);
-            but = Some(day);
-        }
+        next.take_rows(&self.chunk, kept);
         let chunk = std::mem::replace(&mut self.chunk, next);
         // Fails only if the writing thread has ended; its error says why.
         self.full
-            .send(FullChunk { chunk, seq, but })
+            .send(FullChunk {
+                chunk,
+                seq,
+                next: after,
+            })
             .map_err(|_| stopped())
     }
 }

@@ -1,14 +1,12 @@
 //! Fresh readings on their way to the history: one writer thread, group commit, accepted means on the disk.
 
-use crate::batch::to_batch;
 use crate::error::StoreError;
 use crate::files::{Files, Moment};
 use crate::import_sink::usable_time;
+pub(crate) use crate::landed::decode;
+use crate::landed::{FORMAT, encode};
 use crate::lock::Lock;
 use crate::register::Register;
-use arrow_array::RecordBatch;
-use arrow_ipc::reader::StreamReader;
-use arrow_ipc::writer::StreamWriter;
 use ingest_model::{Columns, Reading, Tag, UtcMicros};
 use rusqlite::{Connection, TransactionBehavior, params};
 use std::borrow::Cow;
@@ -23,12 +21,8 @@ use std::thread::JoinHandle;
 const QUEUE: usize = 64;
 /// Rows of one commit, about.
 const COMMIT_ROWS: usize = 20_000;
-/// Bytes of a landed row, about.
-const BYTES_A_ROW: usize = 88;
 /// No key of a dictionary.
 const NOT_SEEN: i32 = -1;
-/// Layout of a landed batch: an Arrow IPC stream with the columns of a day file.
-const FORMAT: i64 = 1;
 
 /// The register as the writer thread and the store both see it, and its tags as rows are looked up by.
 #[derive(Debug)]
@@ -294,23 +288,4 @@ fn note_refused(files: &dyn Files, path: &Path, jobs: &[Job]) {
     {
         tracing::warn!("cannot write {}: {e}", path.display());
     }
-}
-
-fn encode(tags: &[&Tag], keys: Vec<i32>, rows: &Columns) -> Result<Vec<u8>, String> {
-    let write = || {
-        let batch = to_batch(tags, keys, rows)?;
-        let room = Vec::with_capacity(rows.len() * BYTES_A_ROW + 16_384);
-        let mut out = StreamWriter::try_new(room, &batch.schema())?;
-        out.write(&batch)?;
-        out.into_inner()
-    };
-    write().map_err(|e: arrow_schema::ArrowError| e.to_string())
-}
-
-/// Batches of a landed blob.
-pub(crate) fn decode(blob: &[u8]) -> Result<Vec<RecordBatch>, String> {
-    let reader = StreamReader::try_new(blob, None).map_err(|e| e.to_string())?;
-    reader
-        .collect::<Result<Vec<_>, _>>()
-        .map_err(|e| e.to_string())
 }

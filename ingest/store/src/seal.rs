@@ -1,7 +1,7 @@
 //! From the landing to day files, exactly once: files on the disk, then the manifest, then the landed range cleared.
 
 use crate::batch::{append_rows, runs_of};
-use crate::chunk::{CHUNK_ROWS, Chunk, Stage};
+use crate::chunk::{CHUNK_ROWS, Chunk, Next, Stage};
 use crate::error::{IoContext, StoreError};
 use crate::landing::decode;
 use crate::state::{Change, Image, Origin};
@@ -68,7 +68,13 @@ impl Store {
             return Ok(false);
         };
         let mut stage = Stage::new(self.files.clone(), &self.dir);
-        report.repeats += chunk.write(&tags, &mut stage, Origin::Collected, (first, last), None)?;
+        report.repeats += chunk.write(
+            &tags,
+            &mut stage,
+            Origin::Collected,
+            (first, last),
+            Next::Unknown,
+        )?;
         report.rows += stage.parts().iter().map(|p| p.rows).sum::<u64>();
         report.day_files += stage.parts().len();
         self.record(

@@ -9,6 +9,7 @@ use crate::landing::{Shared, decode};
 use crate::register::Register;
 use crate::state::{self, Image, LANDING, PartRow, StateDb};
 use crate::work::WorkWindow;
+use ingest_model::instant::MICROS_PER_HOUR;
 use ingest_model::{Columns, Tag, UtcMicros};
 use rusqlite::Connection;
 use sha2::{Digest, Sha256};
@@ -44,6 +45,8 @@ struct Landed {
     loops: BTreeMap<Tag, Arc<Columns>>,
     /// By day: newest batch number and rows.
     days: BTreeMap<i64, (i64, u64)>,
+    /// The same by hour.
+    hours: BTreeMap<i64, (i64, u64)>,
     range: Option<(i64, i64)>,
 }
 
@@ -217,8 +220,13 @@ impl Landed {
                 let before = columns.len();
                 append_rows(&batch, from, rows, columns).map_err(|e| e.to_string())?;
                 for time in columns.time.iter().skip(before) {
-                    let day = self.days.entry(UtcMicros(*time).day()).or_default();
-                    *day = (seq, day.1 + 1);
+                    for (of, n) in [
+                        (&mut self.days, UtcMicros(*time).day()),
+                        (&mut self.hours, time.div_euclid(MICROS_PER_HOUR)),
+                    ] {
+                        let known = of.entry(n).or_default();
+                        *known = (seq, known.1 + 1);
+                    }
                     let (low, high) = self.range.unwrap_or((*time, *time));
                     self.range = Some((low.min(*time), high.max(*time)));
                 }
@@ -272,16 +280,19 @@ impl Snapshot {
     }
 
     fn key(&self, day: i64) -> String {
-        let mut hash = Sha256::new();
-        for part in self.image.parts.get(&day).into_iter().flatten() {
-            hash.update(part.name.as_bytes());
-            hash.update(part.hash.as_bytes());
-        }
-        if let Some((seq, rows)) = self.landed.days.get(&day) {
-            hash.update(seq.to_le_bytes());
-            hash.update(rows.to_le_bytes());
-        }
-        crate::dayfile::hex(hash).chars().take(24).collect()
+        let parts = self.image.parts.get(&day).into_iter().flatten();
+        key_of(parts, self.landed.days.get(&day))
+    }
+
+    /// Changes whenever the day's rows before the full hour `t` could have changed.
+    pub fn key_before(&self, day: i64, t: UtcMicros) -> String {
+        let parts = self.image.parts.get(&day).into_iter().flatten();
+        let first = UtcMicros::from_day(day).0.div_euclid(MICROS_PER_HOUR);
+        let hours = first..t.0.div_euclid(MICROS_PER_HOUR).max(first);
+        key_of(
+            parts.filter(|p| p.t_min < t.0),
+            self.landed.hours.range(hours).map(|(_, landed)| landed),
+        )
     }
 
     pub(crate) fn part_path(&self, name: &str) -> PathBuf {
@@ -345,6 +356,23 @@ impl Snapshot {
     pub fn work(&self) -> &[WorkWindow] {
         &self.image.work
     }
+}
+
+/// Of day files, and of batch numbers and counts of landed rows.
+fn key_of<'a>(
+    parts: impl Iterator<Item = &'a PartRow>,
+    landed: impl IntoIterator<Item = &'a (i64, u64)>,
+) -> String {
+    let mut hash = Sha256::new();
+    for part in parts {
+        hash.update(part.name.as_bytes());
+        hash.update(part.hash.as_bytes());
+    }
+    for (seq, rows) in landed {
+        hash.update(seq.to_le_bytes());
+        hash.update(rows.to_le_bytes());
+    }
+    crate::dayfile::hex(hash).chars().take(24).collect()
 }
 
 /// Appends the rows with `from <= time < to`; whole stretches at once.

@@ -349,3 +349,86 @@ fn a_landing_outlives_its_store_and_keeps_the_lock() {
     });
     assert_eq!(flat(&opened.unwrap().reader().snapshot().unwrap()).len(), 1);
 }
+
+/// A batch as programs before layout 2 landed it: every column, in the types of a day file.
+#[test]
+fn a_batch_of_the_layout_before_is_read_and_sealed() {
+    use arrow_array::types::Int32Type;
+    use arrow_array::{
+        ArrayRef, DictionaryArray, Float64Array, RecordBatch, StringArray,
+        TimestampMicrosecondArray, UInt8Array, UInt16Array, UInt32Array,
+    };
+    use arrow_ipc::writer::StreamWriter;
+    use std::sync::Arc;
+
+    let dir = tempfile::tempdir().unwrap();
+    let site = site(dir.path(), &[("loops.csv", LOOPS)]);
+    let store = open(dir.path());
+    import(&store, &site).unwrap();
+    drop(store);
+
+    let times = [DAY, 5, DAY + 1_000_000];
+    let time: ArrayRef =
+        Arc::new(TimestampMicrosecondArray::from(times.to_vec()).with_timezone("UTC"));
+    let keys = arrow_array::Int32Array::from(vec![0, 1, 0]);
+    let names = Arc::new(StringArray::from(vec!["PT-2", "FT-1"]));
+    let tags: ArrayRef = Arc::new(DictionaryArray::<Int32Type>::new(keys, names));
+    let pv: ArrayRef = Arc::new(Float64Array::from(vec![Some(1.5), None, Some(0.1)]));
+    let no_float: ArrayRef = Arc::new(Float64Array::new_null(3));
+    let no_time: ArrayRef = Arc::new(TimestampMicrosecondArray::new_null(3).with_timezone("UTC"));
+    let byte: ArrayRef = Arc::new(UInt8Array::from(vec![0, 255, 0]));
+    let count: ArrayRef = Arc::new(UInt32Array::from(vec![None, Some(7), None]));
+    let changes: ArrayRef = Arc::new(UInt16Array::new_null(3));
+    let columns = [
+        ("time", &time),
+        ("tag", &tags),
+        ("pv", &pv),
+        ("sv", &no_float),
+        ("tv", &no_float),
+        ("qv", &no_float),
+        ("reported_ma", &no_float),
+        ("analog_ma", &pv),
+        ("analog_time", &no_time),
+        ("response_code", &byte),
+        ("device_status", &byte),
+        ("extended_status", &byte),
+        ("pv_status", &byte),
+        ("exchanges", &count),
+        ("comm_errors", &count),
+        ("config_changes", &changes),
+    ];
+    let nullable = |name: &str| !matches!(name, "time" | "tag");
+    let columns = columns.map(|(name, a)| (name, a.clone(), nullable(name)));
+    let old = RecordBatch::try_from_iter_with_nullable(columns).unwrap();
+    let mut out = StreamWriter::try_new(Vec::new(), &old.schema()).unwrap();
+    out.write(&old).unwrap();
+    let blob = out.into_inner().unwrap();
+    let db = rusqlite::Connection::open(dir.path().join("store/landing.sqlite")).unwrap();
+    db.execute(
+        "INSERT INTO landing (t_min, t_max, rows, format, batch) VALUES (5, ?1, 3, 1, ?2)",
+        rusqlite::params![DAY + 1_000_000, blob],
+    )
+    .unwrap();
+    drop(db);
+
+    let expected: Vec<(String, i64, String)> = [
+        ("FT-1", 5, "NaN"),
+        ("PT-2", DAY, "1.5"),
+        ("PT-2", DAY + 1_000_000, "0.1"),
+    ]
+    .map(|(t, time, pv)| (t.to_owned(), time, pv.to_owned()))
+    .into();
+    let store = open(dir.path());
+    let landed = store.reader().snapshot().unwrap();
+    assert_eq!(flat(&landed), expected);
+    let of = |name| landed.read_loop(&tag(name), UtcMicros(0), UtcMicros(2 * DAY));
+    let (ft, pt) = (of("FT-1").unwrap(), of("PT-2").unwrap());
+    assert_eq!((ft.exchanges, ft.response_code), (vec![7], vec![255]));
+    assert_eq!((pt.analog_ma, pt.exchanges), (vec![1.5, 0.1], vec![-1, -1]));
+    // With one of today's.
+    store.landing().append(batch(&[("FT-1", 9, 3.0)])).unwrap();
+    assert_eq!(store.seal(now()).unwrap().rows, 4);
+    let sealed = flat(&store.reader().snapshot().unwrap());
+    assert_eq!(sealed.len(), 4);
+    assert!(expected.iter().all(|row| sealed.contains(row)));
+}

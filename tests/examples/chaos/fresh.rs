@@ -4,10 +4,10 @@
 //! so its wait is the second's appearance less that instant. Readings come evenly, so the waits of all instants of the run
 //! are those of all readings.
 
-use crate::judge::json;
 use crate::world::clock;
 use ingest_model::UtcMicros;
-use std::net::SocketAddr;
+use std::io::{BufRead, BufReader, ErrorKind, Write};
+use std::net::{SocketAddr, TcpStream};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 use std::thread::JoinHandle;
@@ -30,17 +30,9 @@ impl Fresh {
         let watch = std::thread::spawn(move || {
             let mut seen: Vec<(i64, i64)> = Vec::new();
             while !stopped.load(Ordering::Relaxed) {
-                std::thread::sleep(Duration::from_millis(50));
-                let Ok(answer) = json(address, "/api/v1/attention?limit=1") else {
-                    continue;
-                };
-                let to = answer["to"]
-                    .as_str()
-                    .and_then(|t| UtcMicros::parse_rfc3339(t).ok());
-                if let Some(to) = to
-                    && seen.last().is_none_or(|(_, last)| *last < to.0)
-                {
-                    seen.push((clock().0, to.0));
+                // A stream that ended, or is not there yet, is asked for again.
+                if listen(address, &stopped, &mut seen).is_err() {
+                    std::thread::sleep(Duration::from_millis(50));
                 }
             }
             seen
@@ -70,4 +62,41 @@ impl Fresh {
         waits.sort_by(f64::total_cmp);
         (waits, seen.len())
     }
+}
+
+/// Notes the results that the service's event stream tells of: asking again and again would itself be work for it.
+fn listen(
+    address: SocketAddr,
+    stopped: &AtomicBool,
+    seen: &mut Vec<(i64, i64)>,
+) -> std::io::Result<()> {
+    let mut stream = TcpStream::connect(address)?;
+    stream.set_read_timeout(Some(Duration::from_secs(1)))?;
+    stream
+        .write_all(format!("GET /api/v1/events HTTP/1.1\r\nHost: {address}\r\n\r\n").as_bytes())?;
+    let mut lines = BufReader::new(stream);
+    let mut line = Vec::new();
+    while !stopped.load(Ordering::Relaxed) {
+        match lines.read_until(b'\n', &mut line) {
+            Ok(0) => return Err(ErrorKind::UnexpectedEof.into()),
+            Ok(_) => {}
+            // What there is of a line stays until the rest comes.
+            Err(e) if matches!(e.kind(), ErrorKind::WouldBlock | ErrorKind::TimedOut) => continue,
+            Err(e) => return Err(e),
+        }
+        let told = line
+            .strip_prefix(b"data: ")
+            .and_then(|data| serde_json::from_slice::<serde_json::Value>(data).ok());
+        let to = told
+            .as_ref()
+            .and_then(|told| told["to"].as_str())
+            .and_then(|t| UtcMicros::parse_rfc3339(t).ok());
+        if let Some(to) = to
+            && seen.last().is_none_or(|(_, last)| *last < to.0)
+        {
+            seen.push((clock().0, to.0));
+        }
+        line.clear();
+    }
+    Ok(())
 }

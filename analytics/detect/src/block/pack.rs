@@ -419,7 +419,8 @@ impl In<'_> {
 
 /// Bytes of the blocks of one loop-day.
 pub fn pack(blocks: &[HourBlock]) -> Vec<u8> {
-    let mut out = Out::default();
+    // Most blocks fit: growing by doubling would copy them again and again.
+    let mut out = Out(Vec::with_capacity(16 + 400 * blocks.len()));
     out.0.push(PACK_VERSION);
     out.count(blocks.len() as u64);
     for b in blocks {

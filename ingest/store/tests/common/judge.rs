@@ -3,7 +3,7 @@
 use super::script::*;
 use super::*;
 use arrow_array::cast::AsArray;
-use arrow_array::types::{Int32Type, TimestampMicrosecondType};
+use arrow_array::types::{Int32Type, TimestampMicrosecondType, UInt16Type};
 use ingest_store::StoreReader;
 use ingest_store::files::RealFiles;
 use parquet::arrow::arrow_reader::ParquetRecordBatchReaderBuilder;
@@ -199,14 +199,22 @@ pub fn check_once_on_disk(store: &Path, what: &str) {
     for blob in blobs {
         for batch in arrow_ipc::reader::StreamReader::try_new(&*blob, None).unwrap() {
             let batch = batch.unwrap();
-            let time = batch
-                .column(0)
-                .as_primitive::<TimestampMicrosecondType>()
-                .clone();
-            let tags = batch.column(1).as_dictionary::<Int32Type>();
+            let from: i64 = batch.schema().metadata()["from"].parse().unwrap();
+            let times: Vec<i64> = match batch.column(0).as_primitive_opt::<Int32Type>() {
+                Some(after) => after
+                    .values()
+                    .iter()
+                    .map(|t| from + i64::from(*t))
+                    .collect(),
+                None => {
+                    let time = batch.column(0).as_primitive::<TimestampMicrosecondType>();
+                    time.values().to_vec()
+                }
+            };
+            let tags = batch.column(1).as_dictionary::<UInt16Type>();
             let names = tags.values().as_string::<i32>();
-            for (time, key) in time.values().iter().zip(tags.keys().values()) {
-                let tag = names.value(*key as usize).to_owned();
+            for (time, key) in times.iter().zip(tags.keys().values()) {
+                let tag = names.value(usize::from(*key)).to_owned();
                 *count.entry((tag, *time)).or_default() += 1;
             }
         }
