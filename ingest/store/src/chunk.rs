@@ -21,7 +21,7 @@ pub(crate) const ORDER_BYTES: usize = std::mem::size_of::<Run>();
 /// Staged files of a day that are joined at a time: each has some pages decoded.
 const FAN_IN: usize = 8;
 /// Days that are joined at a time: each has a row group being encoded besides.
-const JOINING: usize = 2;
+pub(crate) const JOINING: usize = 2;
 
 /// Rows with the index of their tag in a sorted list of tags.
 #[derive(Default)]
@@ -260,9 +260,19 @@ impl Stage {
         self.others.push((from, to));
     }
 
-    /// Joins staged files of the same day, so that each day has one, as it stays. Returns how many rows gave way to later
-    /// ones.
-    pub(crate) fn join_days(&mut self) -> Result<u64, StoreError> {
+    /// Bytes of the runs that wait to be made a day file of, but for those of day `but`.
+    pub(crate) fn waiting_bytes(&self, but: Option<i64>) -> u64 {
+        let runs = self.parts.iter().filter(|p| is_run(&p.name));
+        runs.filter(|p| Some(p.day) != but).map(|p| p.bytes).sum()
+    }
+
+    /// Joins staged files of the same day, so that each day but `but` has one, as it stays; so many days at a time. Returns
+    /// how many rows gave way to later ones.
+    pub(crate) fn join_days(
+        &mut self,
+        but: Option<i64>,
+        at_once: usize,
+    ) -> Result<u64, StoreError> {
         let mut days: BTreeMap<i64, Vec<PartRow>> = BTreeMap::new();
         for part in std::mem::take(&mut self.parts) {
             days.entry(part.day).or_default().push(part);
@@ -270,7 +280,7 @@ impl Stage {
         // Each day is a stage of its own, so that several are joined at a time.
         let mut waiting = VecDeque::new();
         for parts in days.into_values() {
-            if !is_to_be_joined(&parts) {
+            if !is_to_be_joined(&parts) || parts.iter().any(|p| Some(p.day) == but) {
                 self.parts.extend(parts);
                 continue;
             }
@@ -279,7 +289,7 @@ impl Stage {
             waiting.push_back(one);
         }
         let threads = std::thread::available_parallelism().map_or(1, usize::from);
-        let threads = threads.min(JOINING).min(waiting.len());
+        let threads = threads.min(at_once).min(waiting.len());
         let waiting = Mutex::new(waiting);
         let work = || -> Result<(Vec<Self>, u64), StoreError> {
             let (mut done, mut repeats) = (Vec::new(), 0);
@@ -484,7 +494,7 @@ mod tests {
         }
         assert_eq!((staged(), repeats), (4, 3));
         // B: row 5 twice and row 7 once more than needed.
-        assert_eq!(stage.join_days().unwrap(), 3);
+        assert_eq!(stage.join_days(None, JOINING).unwrap(), 3);
         let rows: Vec<(i64, u64)> = stage.parts().iter().map(|p| (p.day, p.rows)).collect();
         assert_eq!((rows, staged()), (vec![(0, 5), (1, 1)], 2));
         let path = dir.path().join("staging").join(&stage.parts()[0].name);
@@ -499,5 +509,48 @@ mod tests {
         // Not kept: nothing stays.
         drop(stage);
         assert_eq!(staged(), 0);
+    }
+
+    #[test]
+    fn days_that_wait_are_joined_but_for_the_one_that_goes_on_and_take_later_rows() {
+        let dir = tempfile::tempdir().unwrap();
+        std::fs::create_dir(dir.path().join("staging")).unwrap();
+        let tags = [Tag::new("A").unwrap()];
+        let mut stage = Stage::new(Arc::new(RealFiles), dir.path());
+        let write = |stage: &mut Stage, seq: i64, days: &[i64], next| {
+            let mut chunk = Chunk::default();
+            for day in days {
+                chunk.tag.push(0);
+                let time = UtcMicros::from_day(*day).plus_us(seq);
+                chunk.rows.push(&Reading {
+                    pv: seq as f64,
+                    ..Reading::empty(time)
+                });
+            }
+            let seq = (seq, seq);
+            chunk
+                .write(&tags, stage, Origin::Imported, seq, next)
+                .unwrap()
+        };
+        write(&mut stage, 0, &[0, 1], Next::Unknown);
+        write(&mut stage, 1, &[0, 1], Next::GoesOnWith(1));
+        assert!(stage.waiting_bytes(None) > stage.waiting_bytes(Some(1)));
+        assert!(stage.waiting_bytes(Some(1)) > 0);
+        stage.join_days(Some(1), 1).unwrap();
+        assert_eq!(stage.waiting_bytes(Some(1)), 0);
+        let files = |stage: &Stage| -> Vec<(i64, u64)> {
+            stage.parts().iter().map(|p| (p.day, p.rows)).collect()
+        };
+        assert_eq!(files(&stage), [(0, 2), (1, 1), (1, 1)]);
+        // Rows of a day that was joined come again.
+        write(&mut stage, 2, &[0, 1], Next::Unknown);
+        stage.join_days(None, JOINING).unwrap();
+        assert_eq!(files(&stage), [(0, 3), (1, 3)]);
+        assert_eq!(stage.waiting_bytes(None), 0);
+        let path = dir.path().join("staging").join(&stage.parts()[0].name);
+        let mut rows = Columns::default();
+        let mut stream = PartStream::open(&RealFiles, &path, 100).unwrap();
+        stream.take(&mut rows).unwrap();
+        assert_eq!(rows.pv, [0.0, 1.0, 2.0]);
     }
 }

@@ -1,7 +1,7 @@
 //! Loading a site folder: register, announced work and readings become visible in one transaction, or not at all.
 
 use crate::amend::list_hash;
-use crate::chunk::{Chunk, Stage};
+use crate::chunk::{Chunk, JOINING, Stage};
 use crate::dayfile::hex;
 use crate::error::{IoContext, StoreError};
 use crate::import_sink::{FullChunk, Rejects, Sink, chunk_rows, write_chunks};
@@ -172,7 +172,7 @@ impl Store {
         // When writing failed, that is why reading ended.
         let mut repeats = written?;
         let ((work, rows_read), mut rejects) = read?;
-        repeats += stage.join_days()?;
+        repeats += stage.join_days(None, JOINING)?;
         let new_work: Vec<WorkWindow> = work
             .into_iter()
             .filter(|w| !image.work.contains(w))

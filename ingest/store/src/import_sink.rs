@@ -75,6 +75,9 @@ pub(crate) struct FullChunk {
     next: Next,
 }
 
+/// Bytes of runs that wait to become day files: they take several times as much as these, so a long record must not wait whole.
+const SCRATCH_BYTES: u64 = 2 << 30;
+
 /// The writing thread: what it was given it gives back empty. Returns how many rows gave way to later ones.
 pub(crate) fn write_chunks(
     full: &Receiver<FullChunk>,
@@ -90,6 +93,14 @@ pub(crate) fn write_chunks(
             .write(tags, stage, Origin::Imported, seq, one.next)?;
         // The reading side may have ended.
         let _ = empty.send(one.chunk);
+        let going_on = match one.next {
+            Next::Takes(day) | Next::GoesOnWith(day) => Some(day),
+            Next::Unknown => None,
+        };
+        if stage.waiting_bytes(going_on) > SCRATCH_BYTES {
+            // One at a time: the next chunk is being filled.
+            repeats += stage.join_days(going_on, 1)?;
+        }
     }
     Ok(repeats)
 }

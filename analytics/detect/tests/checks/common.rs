@@ -1,5 +1,6 @@
 //! What the detectors' tests share: loops, made-up records, the assessment of a small fleet, the check values.
 
+use analytics_detect::fleet::{LOOK_BACK_H, concluded, judged, with_recent};
 use analytics_detect::{
     Assessment, Blocks, Fleet, HourBlock, LoopSource, Params, Work, assess, day_blocks,
 };
@@ -76,7 +77,6 @@ pub(crate) fn assess_fleet(
     assess_sources(members, loops, to, work)
 }
 
-/// The same from packed days, as the engine keeps them.
 /// Days of one loop, packed, in memory.
 #[derive(Debug)]
 struct Packed(Vec<Vec<u8>>);
@@ -97,6 +97,7 @@ impl analytics_detect::PackedDays for Packed {
     }
 }
 
+/// The same from packed days, as the engine keeps them.
 pub(crate) fn assess_packed(members: &[(LoopEntry, Columns)], to: Option<UtcMicros>) -> Assessment {
     let all: Vec<Packed> = members
         .iter()
@@ -121,6 +122,38 @@ pub(crate) fn assess_packed(members: &[(LoopEntry, Columns)], to: Option<UtcMicr
         })
         .collect();
     assess_sources(members, loops, to, vec![])
+}
+
+/// The same with statistics up to the last full hour and the facts since; `None` of a record without a full hour.
+pub(crate) fn assess_hourly(members: &[(LoopEntry, Columns)]) -> Option<Assessment> {
+    let all: Vec<Vec<HourBlock>> = members.iter().map(|(e, c)| blocks(e, c)).collect();
+    let times = || members.iter().flat_map(|(_, c)| &c.time).copied();
+    let (from, to) = (UtcMicros(times().min()?), UtcMicros(times().max()?));
+    let hour = UtcMicros::from_hour(to.hour());
+    let with = |part: &dyn Fn(&HourBlock) -> bool, to| {
+        let loops = members.iter().zip(&all);
+        let loops = loops.map(|((entry, _), blocks)| {
+            let first = blocks.iter().position(part).unwrap_or(0);
+            let n = blocks.iter().filter(|b| part(b)).count();
+            LoopSource {
+                entry,
+                blocks: Blocks::Plain(&blocks[first..first + n]),
+            }
+        });
+        Fleet {
+            loops: loops.collect(),
+            from: Some(from),
+            to,
+            work: vec![],
+            readings: 0,
+            rejected: 0,
+        }
+    };
+    let params = Params::default();
+    let settled = judged(&with(&|b| b.hour < hour.hour(), hour), &params);
+    let recent = with(&|b| b.hour >= hour.hour() - LOOK_BACK_H, to);
+    let now = with_recent(&recent, &settled, hour, &params);
+    (from < hour).then(|| concluded(&recent, now, &params))
 }
 
 fn assess_sources(

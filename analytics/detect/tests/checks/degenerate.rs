@@ -1,8 +1,8 @@
 //! One suite of degenerate records for all detectors. Each is assessed under every kind of register entry, alone and
-//! in a fleet of three that share everything, from plain and from packed blocks. Nothing may panic; what is said must
+//! in a fleet of three that share everything, from plain and from packed blocks, and with statistics up to the last full hour. Nothing may panic; what is said must
 //! be numbers; where nothing can be known nothing is found, and `not_judged` says why.
 
-use crate::common::{Rng, assess_fleet, assess_packed, percent_loop, record};
+use crate::common::{Rng, assess_fleet, assess_hourly, assess_packed, percent_loop, record};
 use analytics_detect::{Assessment, Evidence, Kind};
 use ingest_model::{Columns, LoopEntry, Range, Reading, Transfer, UtcMicros};
 
@@ -442,6 +442,18 @@ fn check(c: &Case, kind_of_entry: &str, entry: &LoopEntry, fleet: usize) {
         results.push(assess_packed(&members, None));
         let again = assess_packed(&members, None);
         assert_eq!(results[2], again, "{what}: equal input, another output");
+    }
+    if let Some(hourly) = assess_hourly(&members) {
+        sound(&what, &hourly);
+        let of = |a: &Assessment| -> Vec<Kind> {
+            let rows = a.attention.iter();
+            rows.flat_map(|r| &r.findings).map(|f| f.kind).collect()
+        };
+        let all = of(&results[0]);
+        assert!(
+            of(&hourly).iter().all(|k| all.contains(k)),
+            "{what}: between full hours more is found than in all"
+        );
     }
     for a in &results {
         sound(&what, a);
