@@ -14,9 +14,11 @@ pub mod forecast;
 pub mod scaling;
 pub mod search;
 pub mod shared;
+pub mod spells;
 pub mod standing;
 
 use crate::context::Context;
+use crate::finding::Evidence;
 use crate::history::{Draft, LoopRecord, Window, hour_in};
 use crate::limits::{Limits, Test};
 use fit::Cell;
@@ -105,8 +107,9 @@ pub fn detect_at(
             } else if episodes::quiet_moved(&e) {
                 // What drifts takes its single samples over the line one by one: the clearer of the two stands.
                 let hours = bursts::hours(l, &cells, &ambient, skip);
-                let bursts = hours.and_then(|h| bursts::detect(l, &h, to));
-                let change = change::changed(l, ctx, &mut cells, tolerance, to);
+                let bursts = hours.as_ref().and_then(|h| bursts::detect(l, h, to));
+                let change = change::changed(l, ctx, &mut cells, tolerance, to)
+                    .map(|d| spells_or(d, hours.as_ref()));
                 let clearer = |c: &Draft| limits.margin_of(c) > limits.margin_of(&e);
                 if believed(bursts, &usual).is_none()
                     && change.as_ref().is_some_and(clearer)
@@ -121,7 +124,10 @@ pub fn detect_at(
                 out.hours = bursts::hours(l, &cells, &ambient, skip);
                 settle(out.hours.as_ref().and_then(|h| bursts::detect(l, h, to)))
             }
-            || settle(change::changed(l, ctx, &mut cells, tolerance, to))
+            || {
+                let change = change::changed(l, ctx, &mut cells, tolerance, to);
+                settle(change.map(|d| spells_or(d, out.hours.as_ref())))
+            }
             || settle(standing::detect(l, &cells, tolerance))
     };
     if !found {
@@ -137,6 +143,13 @@ pub fn detect_at(
 /// The finding, if its statistic is believed at this budget.
 fn believed(d: Option<Draft>, limits: &Limits) -> Option<Draft> {
     d.filter(|d| d.judged.is_none_or(|(t, s)| limits.pass(t, s)))
+}
+
+/// A step told as spells where these explain its hours.
+fn spells_or(d: Draft, hours: Option<&bursts::Hours>) -> Draft {
+    let step = matches!(d.evidence.get("shape"), Some(Evidence::Text(s)) if s == "step");
+    let hours = hours.filter(|_| step);
+    hours.and_then(|h| spells::instead(h, &d)).unwrap_or(d)
 }
 
 /// A ceiling whose own hours are too few explains what was seen as episodes of lost current.
