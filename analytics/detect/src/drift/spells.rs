@@ -109,7 +109,8 @@ pub fn instead(all: &Hours, d: &Draft) -> Option<Draft> {
     .number("share_of_samples", n as f64 / inside.len() as f64)
     .number("quiet_moved_pct", median(quiet.map(|(h, _)| h.r).collect()))
     .number("episode_pct", size)
-    .number(EVIDENCE, ratio);
+    .number(EVIDENCE, ratio)
+    .text("shape", "spells");
     for name in ["log_likelihood_ratio", "days", "day_scatter_pct"] {
         if let Some(v) = d.evidence.get(name) {
             out.evidence.insert(name, v.clone());
