@@ -19,7 +19,7 @@ pub use faults::{add_deviation, freeze, scale_scatter};
 use crate::context::Context;
 use crate::finding::{Finding, Kind, rfc3339};
 use crate::history::{Draft, LoopRecord, Window};
-use crate::skip::{Work, windows_of};
+use crate::skip::{Work, windows_of, windows_on};
 use crate::{rails, silence};
 use ingest_model::{Tag, UtcMicros};
 use serde::{Deserialize, Serialize};
@@ -168,15 +168,7 @@ impl<'a> Setting<'a> {
         let l = w.record;
         let mut drafts: Vec<Draft> = silence::detect(&l, w.context, w.to);
         drafts.extend(rails::detect(&l, w.to));
-        let work: Vec<Window> = w
-            .work
-            .iter()
-            .filter(|k| k.tag.as_ref().is_none_or(|t| *t == l.entry.tag))
-            .map(|k| Window {
-                from: k.from.0,
-                to: k.to.0,
-            })
-            .collect();
+        let work = windows_on(&l.entry.tag, w.work);
         let with = |kinds: &[Kind]| -> Vec<Window> {
             let mut out = work.clone();
             out.extend(windows_of(&drafts, kinds, w.to));

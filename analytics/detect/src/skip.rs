@@ -13,6 +13,17 @@ pub struct Work {
     pub to: UtcMicros,
 }
 
+/// When work was announced on a loop.
+pub fn windows_on(tag: &ingest_model::Tag, work: &[Work]) -> Vec<Window> {
+    work.iter()
+        .filter(|w| w.tag.as_ref().is_none_or(|t| t == tag))
+        .map(|w| Window {
+            from: w.from.0,
+            to: w.to.0,
+        })
+        .collect()
+}
+
 /// Drafts that are there without the announcements and not with them, each with the work that explains it.
 pub fn explained<'a>(
     without: &'a [Draft],

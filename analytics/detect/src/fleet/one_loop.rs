@@ -5,7 +5,7 @@ use crate::context::Context;
 use crate::finding::{Explained, Kind};
 use crate::history::{Draft, LoopRecord, Window};
 use crate::limits::Limits;
-use crate::skip::{self, Work, windows_of};
+use crate::skip::{self, Work, windows_of, windows_on};
 use crate::{drift, errors, hart_only, noise, rails, silence, status, stuck, unjudged, words};
 use ingest_model::{LoopEntry, Tag, UtcMicros};
 
@@ -66,15 +66,7 @@ pub(super) fn one_loop(
         out.not_judged
             .push(("analog-digital-drift", "range not confirmed".to_owned()));
     }
-    let work: Vec<Window> = fleet
-        .work
-        .iter()
-        .filter(|w| w.tag.as_ref().is_none_or(|t| *t == l.entry.tag))
-        .map(|w| Window {
-            from: w.from.0,
-            to: w.to.0,
-        })
-        .collect();
+    let work = windows_on(&l.entry.tag, &fleet.work);
     out.drafts.extend(silence::detect_at(l, ctx, to, limits));
     out.drafts.extend(rails::detect_at(l, to, limits));
     let lost = windows_of(&out.drafts, &[Kind::NoReply, Kind::CurrentOutOfRange], to);

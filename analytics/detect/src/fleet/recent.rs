@@ -7,9 +7,9 @@
 use super::{Fleet, Judged, LoopResult, Params, on_all_cores, take};
 use crate::context::{Context, ContextRows};
 use crate::finding::Kind;
-use crate::history::{Draft, LoopRecord, Window};
+use crate::history::{Draft, LoopRecord};
 use crate::limits::Limits;
-use crate::skip::windows_of;
+use crate::skip::{windows_of, windows_on};
 use crate::{rails, silence, status, unjudged};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
 
@@ -68,15 +68,7 @@ fn facts(
     if l.blocks.is_empty() {
         return Vec::new();
     }
-    let work: Vec<Window> = fleet
-        .work
-        .iter()
-        .filter(|w| w.tag.as_ref().is_none_or(|t| *t == l.entry.tag))
-        .map(|w| Window {
-            from: w.from.0,
-            to: w.to.0,
-        })
-        .collect();
+    let work = windows_on(&l.entry.tag, &fleet.work);
     let mut out = silence::detect_at(l, ctx, to, limits);
     out.extend(rails::detect_at(l, to, limits));
     let rail_windows = windows_of(&out, &[Kind::CurrentOutOfRange], to);
