@@ -451,7 +451,11 @@ fn blocks_of(register: &Register, tag: &Tag, columns: &Columns, n: usize) -> Vec
         let to = next
             .map_or(n, |t| columns.time[..n].partition_point(|x| *x < t.0))
             .max(from + 1);
-        out.extend(day_blocks(entry, &columns.slice(from, to)));
+        let blocks = day_blocks(entry, &columns.slice(from, to));
+        match out.is_empty() {
+            true => out = blocks,
+            false => out.extend(blocks),
+        }
         from = to;
     }
     out

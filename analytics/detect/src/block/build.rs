@@ -4,9 +4,10 @@
 //! the rows of an hour for each thing that is summed, its sums in registers, nothing allocated for a row. `plain.rs` has the
 //! same without that; a test holds both equal to the bit.
 
-use super::deviation::deviations;
-use super::select::{key, median_of, quantile_of};
-use super::{HourBlock, Moments, Movement, N_BITS, add_increment};
+use super::deviation::{Samples, deviations};
+use super::movement::track;
+use super::select::{key, quantile_of};
+use super::{HourBlock, Moments, N_BITS, add_increment};
 use ingest_model::{
     LoopEntry, Range, Series, Transfer, instant::MICROS_PER_HOUR, percent_of_current,
     signal_limits_ma,
@@ -49,8 +50,7 @@ pub fn day_blocks(entry: &LoopEntry, series: &Series<'_>) -> Vec<HourBlock> {
 #[derive(Default)]
 pub(super) struct Room {
     pub keys: Vec<i64>,
-    /// Readings whose deviation counts: position, step from the one before and to the one after, deviation, weight.
-    pub samples: Vec<[f64; 5]>,
+    pub samples: Samples,
 }
 
 /// Per-row quantities of a day that blocks are summed from.
@@ -66,7 +66,8 @@ pub(super) struct Derived {
     pub near: Vec<bool>,
     period_us: f64,
     /// Gaps below are normal.
-    longest_us: i64,
+    pub longest_us: i64,
+    /// Square of an ordinary step: beyond, readings weigh less.
     pub knee: f64,
 }
 
@@ -143,9 +144,7 @@ impl Derived {
         // A whole number is below a limit where it is below the next whole one.
         let longest_us = (2.5 * period_us).ceil() as i64;
         let gaps = s.time.windows(2);
-        let near: Vec<bool> = gaps
-            .map(|w| w[1].wrapping_sub(w[0]) < longest_us)
-            .collect();
+        let near: Vec<bool> = gaps.map(|w| w[1].wrapping_sub(w[0]) < longest_us).collect();
         keys.clear();
         for (w, near) in f.windows(2).zip(&near) {
             let step = (w[1] - w[0]).abs();
@@ -170,52 +169,6 @@ impl Derived {
             longest_us,
             knee,
         }
-    }
-}
-
-fn track(
-    values: &[f64],
-    time: &[i64],
-    rows: ops::Range<usize>,
-    longest_us: i64,
-    keys: &mut Vec<i64>,
-) -> Movement {
-    keys.clear();
-    // The last known value before a row, however long ago within the day, is what a change is against;
-    // a step counts only across a normal gap.
-    let before = (0..rows.start)
-        .rev()
-        .take(40)
-        .find(|&i| values[i].is_finite());
-    let (mut last, mut last_at) = before.map_or((f64::NAN, 0), |i| (values[i], time[i]));
-    let (mut sum_sq, mut quantum, mut changes) = (0.0, f64::INFINITY, 0_usize);
-    let (mut first_change, mut last_change) = (i64::MAX, i64::MIN);
-    for (v, t) in values[rows.clone()].iter().zip(&time[rows]) {
-        if !v.is_finite() {
-            continue;
-        }
-        // Against nothing NaN, which is neither.
-        let step = (v - last).abs();
-        if (t.wrapping_sub(last_at) < longest_us) & !step.is_nan() {
-            keys.push(key(step));
-            sum_sq += step * step;
-        }
-        // Without a jump: signals at their resolution change now and then.
-        let changed = step > 1e-7;
-        changes = changes.wrapping_add(usize::from(changed));
-        quantum = lesser(quantum, if changed { step } else { f64::INFINITY });
-        first_change = first_change.min(if changed { *t } else { i64::MAX });
-        last_change = if changed { *t } else { last_change };
-        (last, last_at) = (*v, *t);
-    }
-    Movement {
-        n: keys.len() as u32,
-        median: median_of(keys),
-        sum_sq,
-        changes: changes as u32,
-        quantum,
-        first_change,
-        last_change,
     }
 }
 
@@ -244,9 +197,9 @@ fn one_block(
         deviations(&mut b, entry, s, v, rows.clone(), room);
     }
     let keys = &mut room.keys;
-    b.move_d = track(&v.x, s.time, rows.clone(), v.longest_us, keys);
-    b.move_m = track(&v.m, s.time, rows.clone(), v.longest_us, keys);
-    b.move_r = track(&v.r, s.time, rows, v.longest_us, keys);
+    b.move_d = track(&v.x, s.time, v, rows.clone(), keys);
+    b.move_m = track(&v.m, s.time, v, rows.clone(), keys);
+    b.move_r = track(&v.r, s.time, v, rows, keys);
     b
 }
 
@@ -259,9 +212,7 @@ fn replies(b: &mut HourBlock, s: &Series<'_>, v: &Derived, rows: ops::Range<usiz
     b.replies = good.iter().filter(|g| **g).count() as u32;
     let mut replied = time.iter().zip(good).filter(|(_, good)| **good);
     b.first_reply = replied.next().map_or(i64::MAX, |(t, _)| *t);
-    b.last_reply = replied
-        .next_back()
-        .map_or(b.first_reply, |(t, _)| *t);
+    b.last_reply = replied.next_back().map_or(b.first_reply, |(t, _)| *t);
     if b.replies == 0 {
         b.last_reply = i64::MIN;
     }
@@ -273,31 +224,52 @@ fn replies(b: &mut HourBlock, s: &Series<'_>, v: &Derived, rows: ops::Range<usiz
     }
 }
 
-/// Moments of the values that are there. Without jumps, and the columns side by side: a sum waits for its last addition.
+/// Moments of the values that are there.
 fn moments(columns: [&[f64]; 4]) -> [Moments; 4] {
-    let mut all = [Moments::default(); 4];
-    let [a, b, c, d] = columns;
-    for (((a, b), c), d) in a.iter().zip(b).zip(c).zip(d) {
-        for (q, v) in all.iter_mut().zip([*a, *b, *c, *d]) {
-            let there = v.is_finite();
-            let or = |other| if there { v } else { other };
-            q.n = q.n.wrapping_add(u32::from(there));
-            // Adding nothing changes no sum that began at 0.
-            q.sum += or(0.0);
-            q.sum_sq += or(0.0) * or(0.0);
-            q.min = lesser(q.min, or(f64::INFINITY));
-            q.max = greater(q.max, or(f64::NEG_INFINITY));
+    let whole = |c: &[f64]| c.iter().fold(true, |all, v| all & v.is_finite());
+    if columns.iter().all(|c| whole(c)) {
+        return moments_of_whole(columns);
+    }
+    columns.map(|c| {
+        if whole(c) {
+            let [q] = moments_of_whole([c]);
+            return q;
+        }
+        let mut q = Moments::default();
+        c.iter().filter(|v| v.is_finite()).for_each(|v| q.add(*v));
+        q
+    })
+}
+
+/// Side by side, since each sum waits for its last addition. Columns of one length.
+fn moments_of_whole<const N: usize>(columns: [&[f64]; N]) -> [Moments; N] {
+    let rows = columns.iter().map(|c| c.len()).min().unwrap_or_default();
+    let columns = columns.map(|c| &c[..rows]);
+    let (mut sum, mut sum_sq) = ([0.0; N], [0.0; N]);
+    let (mut min, mut max) = ([f64::INFINITY; N], [f64::NEG_INFINITY; N]);
+    for i in 0..rows {
+        for k in 0..N {
+            let v = columns[k][i];
+            sum[k] += v;
+            sum_sq[k] += v * v;
+            min[k] = lesser(min[k], v);
+            max[k] = greater(max[k], v);
         }
     }
-    all
+    std::array::from_fn(|k| Moments {
+        n: rows as u32,
+        sum: sum[k],
+        sum_sq: sum_sq[k],
+        min: min[k],
+        max: max[k],
+    })
 }
 
 /// Levels of NE 43 that the measured current reached.
 fn rails(b: &mut HourBlock, s: &Series<'_>, v: &Derived, rows: ops::Range<usize>) {
     use signal_limits_ma as ne43;
     // Almost every reading is between the inner levels.
-    let beyond =
-        |ma: f64| (ma <= ne43::SATURATED_LOW + 0.05) | (ma >= ne43::SATURATED_HIGH - 0.05);
+    let beyond = |ma: f64| (ma <= ne43::SATURATED_LOW + 0.05) | (ma >= ne43::SATURATED_HIGH - 0.05);
     let some = s.analog_ma[rows.clone()].iter();
     if !some.fold(false, |any, ma| any | beyond(*ma)) {
         return;

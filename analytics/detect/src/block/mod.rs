@@ -9,6 +9,7 @@ mod build;
 mod build_tests;
 mod day;
 mod deviation;
+mod movement;
 mod pack;
 mod parts;
 #[cfg(test)]
