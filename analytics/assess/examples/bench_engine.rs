@@ -1,5 +1,5 @@
 //! What an assessment that has seen the history before costs: `bench_engine days STORE DAYS...` (one new day after so many),
-//! `bench_engine minutes STORE DAYS...` (one new reading of every loop after so many, statistics once an hour),
+//! `bench_engine minutes STORE DAYS...` (one new reading of every loop after so many, statistics made before),
 //! `bench_engine minute STORE` (one new reading of every loop lands). One JSON object a line; read by `tests/bench/run.py`.
 #![allow(clippy::print_stdout)]
 
