@@ -9,7 +9,9 @@ use crate::day::Day;
 use crate::engine::{
     ATTEMPTS, Asked, AssessError, Assessed, Engine, KeptDays, Part, Room, announced, given_up,
 };
-use analytics_detect::fleet::{Judged, LOOK_BACK_H, concluded, judged, with_recent};
+use analytics_detect::fleet::{
+    Judged, LOOK_BACK_H, LookBack, Newest, concluded, judged, look_back, with_recent,
+};
 use ingest_model::{
     UtcMicros,
     instant::{MICROS_PER_HOUR, MICROS_PER_MINUTE},
@@ -30,6 +32,8 @@ pub struct Settled {
     judged: Arc<Judged>,
     /// What `judged` was made of.
     content: u64,
+    /// What the loops showed last, without the newest rows.
+    look_back: Vec<LookBack>,
     /// Whether rows have come since that it should have known.
     stale: bool,
     room: Room,
@@ -60,6 +64,11 @@ impl State {
         (self.statistics_to, &self.register, self.work)
             == (other.statistics_to, &other.register, other.work)
     }
+}
+
+/// From here on facts are looked for.
+fn look_back_from(state: &State) -> UtcMicros {
+    state.statistics_to.plus_us(-LOOK_BACK_H * MICROS_PER_HOUR)
 }
 
 fn floor(t: UtcMicros, step_us: i64) -> UtcMicros {
@@ -225,7 +234,24 @@ impl Engine {
                 (Arc::new(judged), content, false)
             }
         };
+        let look_back = {
+            let first = parts.partition_point(|p| p.day < look_back_from(state).day());
+            let newest: Vec<Part> = parts[first..]
+                .iter()
+                .cloned()
+                .chain(piece.clone())
+                .collect();
+            let asked = Asked::new(snapshot, state.rows_to);
+            let kept = KeptDays::new(&newest);
+            let said = look_back(&asked.fleet(&kept, &[], look_back_from(state).0));
+            let lost = kept.lost();
+            if !lost.is_empty() {
+                return Ok(Err(lost));
+            }
+            said
+        };
         Ok(Ok(Settled {
+            look_back,
             state: state.clone(),
             parts,
             piece,
@@ -278,14 +304,20 @@ impl Settled {
         let days: Vec<Arc<Day>> = parts.iter().map(|p| Arc::clone(&p.blocks)).collect();
         let asked = Asked::new(snapshot, to);
         let since = self.state.statistics_to;
-        let look_back = since.plus_us(-LOOK_BACK_H * MICROS_PER_HOUR);
-        let first = parts.partition_point(|p| p.day < look_back.day());
+        let from = look_back_from(&self.state);
+        let first = parts.partition_point(|p| p.day < from.day());
         let kept = KeptDays::new(&parts[first..]);
-        let fleet = asked.fleet(&kept, &days, look_back.0);
-        let now = with_recent(&fleet, &self.judged, since, &self.params);
+        let fresh = KeptDays::new(&parts[self.parts.len() + usize::from(self.piece.is_some())..]);
+        let fleet = asked.fleet(&kept, &days, from.0);
+        let newest = Newest {
+            before: &self.look_back,
+            loops: asked.fleet(&fresh, &[], from.0).loops,
+        };
+        let now = with_recent(&fleet, Some(&newest), &self.judged, since, &self.params);
         let mut result = concluded(&fleet, now, &self.params);
-        drop(fleet);
-        let lost = kept.lost();
+        drop((newest, fleet));
+        let mut lost = kept.lost();
+        lost.extend(fresh.lost());
         if !lost.is_empty() {
             let mut known = self.lost.lock().unwrap_or_else(PoisonError::into_inner);
             known.extend(lost);
