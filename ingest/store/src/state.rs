@@ -94,7 +94,7 @@ pub(crate) struct Change<'a> {
     pub replaced_at: i64,
     pub sealed_through: Option<i64>,
     pub import: Option<ImportRow>,
-    pub register: Option<&'a Register>,
+    pub register: Option<&'a Arc<Register>>,
     pub work: &'a [WorkWindow],
     /// Who made the change, when it was a person.
     pub person: Option<&'a ChangeRecord>,
@@ -119,6 +119,8 @@ pub(crate) struct StateDb {
     conn: Connection,
     path: PathBuf,
     files: Arc<dyn Files>,
+    /// The manifest when it was last asked for: what did not change since is not read again.
+    newest: Image,
 }
 
 /// Opens a database for writing and brings it to the newest layout.
@@ -195,6 +197,7 @@ impl StateDb {
             conn: open_for_writing(&*files, &path, STATE)?,
             path,
             files,
+            newest: Image::default(),
         })
     }
 
@@ -209,16 +212,26 @@ impl StateDb {
             conn: open_for_reading(&path, STATE)?,
             path,
             files,
+            newest: Image::default(),
         })
     }
 
-    /// The manifest now; what did not change since `known` is shared with it.
-    pub(crate) fn image(&mut self, known: &Image) -> Result<Image, StoreError> {
+    /// The manifest now; what did not change since it was last asked for is shared with that.
+    pub(crate) fn image(&mut self) -> Result<Image, StoreError> {
         let path = self.path.clone();
         let tx = self.conn.transaction().at("read", &path)?;
-        let image = read_image(&tx, known, &path)?;
+        let image = read_image(&tx, &self.newest, &path)?;
         tx.commit().at("read", &path)?;
+        self.newest = image.clone();
         Ok(image)
+    }
+
+    /// Takes a register that somebody else holds in place of its own where it is the same: it is large.
+    pub(crate) fn share_register(&mut self, register: &Arc<Register>) -> Arc<Register> {
+        if register.version() == self.newest.register.version() {
+            self.newest.register = register.clone();
+        }
+        self.newest.register.clone()
     }
 
     /// Rises with every change.
@@ -321,13 +334,24 @@ impl StateDb {
     /// Applies a change, all of it or nothing.
     pub(crate) fn commit(&mut self, change: &Change<'_>) -> Result<(), StoreError> {
         let path = self.path.clone();
-        let write = |conn: &mut Connection| -> rusqlite::Result<()> {
+        let write = |conn: &mut Connection| -> rusqlite::Result<i64> {
             let tx = conn.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
             apply(&tx, change)?;
-            tx.commit()
+            let generation = tx.query_row(
+                "SELECT value FROM meta WHERE key = 'register_generation'",
+                [],
+                |r| r.get(0),
+            )?;
+            tx.commit()?;
+            Ok(generation)
         };
         self.before()?;
-        write(&mut self.conn).at("write", &path)?;
+        let generation = write(&mut self.conn).at("write", &path)?;
+        if let Some(register) = change.register {
+            // It is what a reading would bring.
+            self.newest.register = register.clone();
+            self.newest.register_generation = generation;
+        }
         self.after()
     }
 
