@@ -112,6 +112,8 @@ const INTRODUCTION: [Poll; 4] = [Poll::Identity, Poll::Output, Poll::LongTag, Po
 /// The state of one gateway's polling.
 pub struct Poller {
     config: GatewayConfig,
+    /// The gateway's, for the sheets.
+    name: Arc<str>,
     directory: Arc<dyn LoopDirectory>,
     claims: Arc<Claims>,
     analog: Arc<AnalogTable>,
@@ -209,13 +211,17 @@ impl Poller {
             started_ms: now_ms,
             readings: Vec::new(),
             discovered: VecDeque::new(),
+            name: config.name.as_str().into(),
             config,
             directory,
             claims,
             analog,
         };
         // Loops that the register places here are polled, and found silent, even if the gateway never shows them.
-        for known in p.directory.of_gateway(&p.config.name) {
+        let known = p.directory.of_gateway(&p.config.name);
+        p.plan.reserve(known.len());
+        p.devices.reserve_exact(known.len());
+        for known in known {
             let first = now_ms.saturating_add(periods.dynamic_ms);
             p.plan.add(u32::MAX, &[Poll::Dynamic], first);
             let mut d = Device::new(Route::Absent, known.device);
