@@ -221,7 +221,7 @@ impl ReadingSink for LandingSink {
         self.shared
             .metrics
             .accepted(batch.len(), newest, clock::now());
-        self.shared.changed.notify_one();
+        self.shared.changed.send_replace(());
         Ok(())
     }
 }
@@ -348,7 +348,7 @@ async fn enter_batch(
             );
         }
         if !diff.is_empty() {
-            shared.changed.notify_one();
+            shared.changed.send_replace(());
         }
         Ok(())
     })

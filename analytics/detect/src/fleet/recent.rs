@@ -1,6 +1,6 @@
-//! What the newest hours add to an assessment made of whole hours: facts that a reading states by itself.
+//! What the newest hours add to an older assessment: facts that a reading states by itself.
 //!
-//! The statistics of a large fleet are made once an hour. In between a loop's newest hours alone are looked at for what
+//! The statistics of a growing record are made now and then. In between a loop's newest hours alone are looked at for what
 //! needs no history: no reply, a current at a failure level, a status bit, a changed configuration. A finding that the
 //! statistics know goes on or ends; one that they could not know yet is added; nothing is taken back.
 
