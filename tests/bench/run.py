@@ -259,7 +259,7 @@ def collector(table, quick, rounds):
     what = f"collector, {gateways} gateways x 40 devices, 10 s"
     made, planned = number(r"([\d.]+) made over the last minute"), number(r"([\d.]+) fast reads a second planned")
     on_time, core = number(r"([\d.]+) % at most 1.1 periods"), number(r"processor ([\d.]+) % of one core")
-    mib = number(r"peak ([\d.]+) MB") * 1e6 / 2**20
+    mib = number(r"peak ([\d.]+) MiB")
     table.add(f"{what}: reads a second", f"{made:.0f}", f"planned: {planned:.0f}", f"{made / planned:.3f}", "", None)
     table.add("rows on time (within 1.1 periods)", f"{on_time:.2f} %", "", "", "at least 99.5 %", on_time >= 99.5)
     table.add("share of a core, collection and assessment", f"{core:.1f} %", "", "", "under 30 %", core < 30)
