@@ -8,7 +8,8 @@ use std::borrow::Cow;
 use std::collections::BTreeMap;
 use std::hash::{Hash, Hasher};
 use std::sync::atomic::{AtomicUsize, Ordering};
-use std::sync::mpsc::sync_channel;
+use std::sync::mpsc::{Sender, SyncSender, TrySendError, channel, sync_channel};
+use std::sync::{Mutex, PoisonError};
 use twox_hash::XxHash64;
 
 /// Version of the bytes around the packed blocks.
@@ -111,67 +112,132 @@ struct LoopBlocks {
     span: Option<(i64, i64)>,
 }
 
+/// The rows of one loop, of which blocks are to be made.
+struct Rows {
+    /// Which loop of its part.
+    n: usize,
+    tag: Tag,
+    columns: Columns,
+    /// Rows that count.
+    rows: usize,
+    /// Where the blocks are waited for.
+    done: Sender<(usize, Option<(Tag, Vec<u8>)>)>,
+}
+
+impl Rows {
+    /// Tag and packed blocks; `None` of rows without any.
+    fn packed(self, register: &Register) -> Option<(Tag, Vec<u8>)> {
+        let blocks = blocks_of(register, &self.tag, &self.columns, self.rows);
+        let day = DayBlock::of(&blocks)?.pack();
+        let mut part = (day.len() as u32).to_le_bytes().to_vec();
+        part.extend(day);
+        part.extend(pack(&blocks));
+        Some((shared(register, &self.tag), part))
+    }
+
+    /// For the one who waits.
+    fn help(self, register: &Register) {
+        let (n, done) = (self.n, self.done.clone());
+        // Should nobody wait any more, the part has failed.
+        let _ = done.send((n, self.packed(register)));
+    }
+}
+
 impl LoopBlocks {
-    /// Of the loops in part `n` of the day, rows up to and with `cut`.
+    /// Of the loops in part `n` of the day, rows up to and with `cut`. Whoever waits at the other end of `helpers` is given
+    /// rows to make blocks of.
     fn read(
         whole: &DayParts<'_>,
         n: usize,
         register: &Register,
         cut: Option<UtcMicros>,
+        helpers: &SyncSender<Rows>,
     ) -> Result<Self, StoreError> {
         let mut out = Self::default();
+        let mut loops = Vec::new();
+        let (done, helped) = channel();
         whole.read(n, &mut |tag, columns| {
-            let n = cut.map_or(columns.len(), |t| {
+            let rows = cut.map_or(columns.len(), |t| {
                 columns.time.partition_point(|x| *x <= t.0)
             });
-            let (Some(first), Some(last)) = (columns.time.first(), columns.time[..n].last()) else {
+            let (Some(first), Some(last)) = (columns.time.first(), columns.time[..rows].last())
+            else {
                 return Ok(());
             };
-            out.readings += n as u64;
+            out.readings += rows as u64;
             let (low, high) = out.span.unwrap_or((*first, *last));
             out.span = Some((low.min(*first), high.max(*last)));
-            let blocks = blocks_of(register, tag, &columns, n);
-            if let Some(day) = DayBlock::of(&blocks) {
-                let day = day.pack();
-                let mut part = (day.len() as u32).to_le_bytes().to_vec();
-                part.extend(day);
-                part.extend(pack(&blocks));
-                out.loops.push((shared(register, tag), part));
-            }
+            let rows = Rows {
+                n: loops.len(),
+                tag: tag.clone(),
+                columns,
+                rows,
+                done: done.clone(),
+            };
+            let own = match helpers.try_send(rows) {
+                Ok(()) => None,
+                Err(TrySendError::Full(rows) | TrySendError::Disconnected(rows)) => {
+                    rows.packed(register)
+                }
+            };
+            loops.push(own);
             Ok(())
         })?;
+        drop(done);
+        for (n, packed) in helped {
+            if let Some(slot) = loops.get_mut(n) {
+                *slot = packed;
+            }
+        }
+        out.loops = loops.into_iter().flatten().collect();
         Ok(out)
     }
 }
 
-/// Does parts `0..count` on all cores and hands them on in order. Of several errors the first in order counts.
-fn in_order<T: Send>(
-    count: usize,
-    one: &(dyn Fn(usize) -> Result<T, StoreError> + Sync),
-    take: &mut dyn FnMut(T) -> Result<(), StoreError>,
+/// Reads the parts of a day on all cores and hands them on in order. Of several errors the first in order counts.
+fn in_order(
+    whole: &DayParts<'_>,
+    register: &Register,
+    cut: Option<UtcMicros>,
+    take: &mut dyn FnMut(LoopBlocks) -> Result<(), StoreError>,
 ) -> Result<(), StoreError> {
+    let count = whole.count();
     let threads = std::thread::available_parallelism().map_or(1, usize::from);
     let threads = threads.min(8).min(count);
+    // Without a queue: rows are given away only where somebody waits for them.
+    let (helpers, rows) = sync_channel(0);
+    let one = |n, helpers: &SyncSender<Rows>| LoopBlocks::read(whole, n, register, cut, helpers);
     if threads <= 1 {
-        return (0..count).try_for_each(|n| take(one(n)?));
+        drop(rows);
+        return (0..count).try_for_each(|n| take(one(n, &helpers)?));
     }
-    let next = AtomicUsize::new(0);
+    let (next, rows) = (AtomicUsize::new(0), Mutex::new(rows));
     // A hand-over without a queue: a thread that is ahead waits until its part is taken, so each holds one.
     let (tell, told) = sync_channel(0);
     std::thread::scope(|scope| {
         for _ in 0..threads {
-            let (tell, next) = (tell.clone(), &next);
+            let (tell, helpers) = (tell.clone(), helpers.clone());
+            let (next, rows) = (&next, &rows);
             scope.spawn(move || {
                 loop {
                     let n = next.fetch_add(1, Ordering::Relaxed);
+                    if n >= count {
+                        break;
+                    }
                     // The taking side ends at the first error.
-                    if n >= count || tell.send((n, one(n))).is_err() {
+                    if tell.send((n, one(n, &helpers))).is_err() {
                         return;
                     }
                 }
+                // The others' last parts are done together, until there is none.
+                drop(helpers);
+                let given = || rows.lock().unwrap_or_else(PoisonError::into_inner).recv();
+                while let Ok(rows) = given() {
+                    rows.help(register);
+                }
             });
         }
-        drop(tell);
+        drop((tell, helpers));
         let mut early = BTreeMap::new();
         let mut wanted = 0;
         // Owned, so that an error ends the threads that wait.
@@ -200,8 +266,7 @@ impl Day {
         let (mut readings, mut span) = (0, None);
         let mut content = XxHash64::with_seed(0);
         let whole = snapshot.day_parts_from(from, &|column| !UNREAD.contains(&column))?;
-        let one = |n| LoopBlocks::read(&whole, n, register, cut);
-        in_order(whole.count(), &one, &mut |part| {
+        in_order(&whole, register, cut, &mut |part| {
             readings += part.readings;
             span = span
                 .into_iter()
@@ -386,7 +451,11 @@ fn blocks_of(register: &Register, tag: &Tag, columns: &Columns, n: usize) -> Vec
         let to = next
             .map_or(n, |t| columns.time[..n].partition_point(|x| *x < t.0))
             .max(from + 1);
-        out.extend(day_blocks(entry, &columns.slice(from, to)));
+        let blocks = day_blocks(entry, &columns.slice(from, to));
+        match out.is_empty() {
+            true => out = blocks,
+            false => out.extend(blocks),
+        }
         from = to;
     }
     out

@@ -3,13 +3,15 @@
 
 use crate::batch::NAMES;
 use crate::chunkread::ChunkedFile;
+use crate::pagevalues::{PageValues, Stored};
 use ingest_model::{Columns, MISSING_TIME};
-use parquet::basic::Type;
+use parquet::basic::{Encoding, Type};
 use parquet::column::reader::ColumnReaderImpl;
 use parquet::data_type::{DataType, DoubleType, Int32Type, Int64Type};
 use parquet::errors::{ParquetError, Result};
 use parquet::file::metadata::ParquetMetaData;
 use parquet::file::serialized_reader::SerializedPageReader;
+use parquet::schema::types::ColumnDescPtr;
 use std::sync::Arc;
 
 /// `tag`, which is read elsewhere.
@@ -27,6 +29,86 @@ enum Reader {
     Long(Open<Int64Type>),
     Double(Open<DoubleType>),
     Int(Open<Int32Type>),
+    /// By byte plane and plain, as day files mostly have them.
+    Planes(Direct<f64>),
+    Plain(Direct<i32>),
+}
+
+/// A file, its footer, and of its row groups those that are read.
+type Source<'a> = (&'a Arc<ChunkedFile>, &'a ParquetMetaData, &'a [usize]);
+
+/// One column whose pages are taken apart here.
+struct Direct<T> {
+    column: usize,
+    /// Of `groups`, the one that comes next.
+    next: usize,
+    pages: Option<PageValues<T>>,
+}
+
+impl<T: Stored> Direct<T> {
+    /// The column's reader; `None` where a row group has it encoded otherwise.
+    fn new(column: usize, metadata: &ParquetMetaData, groups: &[usize]) -> Option<Self> {
+        let fits = |group: &usize| {
+            let chunk = metadata.row_groups().get(*group);
+            let chunk = chunk.and_then(|g| g.columns().get(column));
+            let known = |e| e == Encoding::RLE || e == T::ENCODING;
+            chunk.is_some_and(|c| c.encodings().all(known))
+        };
+        groups.iter().all(fits).then_some(Self {
+            column,
+            next: 0,
+            pages: None,
+        })
+    }
+
+    /// Appends the next `rows` rows, each value as `kept`.
+    fn read<V: Copy>(
+        &mut self,
+        (file, metadata, groups): Source<'_>,
+        rows: usize,
+        missing: V,
+        kept: impl Fn(T) -> V,
+        into: &mut Vec<V>,
+    ) -> Result<()> {
+        let mut got = 0;
+        while got < rows {
+            let pages = match &mut self.pages {
+                Some(pages) => pages,
+                none => {
+                    let (pages, optional) =
+                        next_chunk(file, metadata, groups, self.column, &mut self.next)?;
+                    none.insert(PageValues::new(
+                        Box::new(pages),
+                        optional.max_def_level() > 0,
+                    ))
+                }
+            };
+            let n = pages.read(rows - got, missing, &kept, into)?;
+            got += n;
+            if n == 0 {
+                self.pages = None;
+            }
+        }
+        Ok(())
+    }
+}
+
+/// The pages of a column in the next row group, and what is said of the column.
+fn next_chunk(
+    file: &Arc<ChunkedFile>,
+    metadata: &ParquetMetaData,
+    groups: &[usize],
+    column: usize,
+    next: &mut usize,
+) -> Result<(SerializedPageReader<ChunkedFile>, ColumnDescPtr)> {
+    let group = groups.get(*next).map(|g| metadata.row_group(*g));
+    let group = group
+        .ok_or_else(|| ParquetError::EOF("a column has fewer rows than the tags".to_owned()))?;
+    *next += 1;
+    let chunk = group.column(column);
+    let rows = usize::try_from(group.num_rows())?;
+    let pages = SerializedPageReader::new(file.clone(), chunk, rows, None)?;
+    Ok((pages, chunk.column_descr_ptr()))
 }
 
 /// One column at its place in the file.
@@ -66,18 +148,9 @@ impl<T: DataType> Open<T> {
             let reader = match &mut self.reader {
                 Some(reader) => reader,
                 none => {
-                    let group = groups.get(self.next).map(|g| metadata.row_group(*g));
-                    let group = group.ok_or_else(|| {
-                        ParquetError::EOF("a column has fewer rows than the tags".to_owned())
-                    })?;
-                    self.next += 1;
-                    let chunk = group.column(self.column);
-                    let count = usize::try_from(group.num_rows())?;
-                    let pages = SerializedPageReader::new(file.clone(), chunk, count, None)?;
-                    none.insert(ColumnReaderImpl::new(
-                        chunk.column_descr_ptr(),
-                        Box::new(pages),
-                    ))
+                    let (pages, column) =
+                        next_chunk(file, metadata, groups, self.column, &mut self.next)?;
+                    none.insert(ColumnReaderImpl::new(column, Box::new(pages)))
                 }
             };
             let levels = Some(&mut self.levels);
@@ -104,6 +177,69 @@ impl<T: DataType> Open<T> {
     }
 }
 
+/// Where the rows of a column of whole numbers come from.
+trait Ints {
+    fn append_to<V: Copy>(
+        &mut self,
+        missing: V,
+        kept: impl Fn(i32) -> V,
+        into: &mut Vec<V>,
+    ) -> Result<()>;
+}
+
+/// What was read.
+impl Ints for &Open<Int32Type> {
+    fn append_to<V: Copy>(
+        &mut self,
+        missing: V,
+        kept: impl Fn(i32) -> V,
+        into: &mut Vec<V>,
+    ) -> Result<()> {
+        self.append(missing, |v| kept(*v), into);
+        Ok(())
+    }
+}
+
+/// The next rows of a column, of which file, from where on, and how many.
+struct Coming<'a>(&'a mut Direct<i32>, Source<'a>, usize);
+
+impl Ints for Coming<'_> {
+    fn append_to<V: Copy>(
+        &mut self,
+        missing: V,
+        kept: impl Fn(i32) -> V,
+        into: &mut Vec<V>,
+    ) -> Result<()> {
+        self.0.read(self.1, self.2, missing, kept, into)
+    }
+}
+
+/// Unsigned numbers, the wide ones over the sign.
+fn append_ints(column: usize, mut from: impl Ints, into: &mut Columns) -> Result<()> {
+    let wide = |v| i64::from(v as u32);
+    match column {
+        9 => from.append_to(-1, |v| v as i16, &mut into.response_code),
+        10 => from.append_to(-1, |v| v as i16, &mut into.device_status),
+        11 => from.append_to(-1, |v| v as i16, &mut into.extended_status),
+        12 => from.append_to(-1, |v| v as i16, &mut into.pv_status),
+        13 => from.append_to(-1, wide, &mut into.exchanges),
+        14 => from.append_to(-1, wide, &mut into.comm_errors),
+        _ => from.append_to(-1, |v| v, &mut into.config_changes),
+    }
+}
+
+/// The column of process values or currents of this number.
+fn double(column: usize, of: &mut Columns) -> &mut Vec<f64> {
+    match column {
+        2 => &mut of.pv,
+        3 => &mut of.sv,
+        4 => &mut of.tv,
+        5 => &mut of.qv,
+        6 => &mut of.reported_ma,
+        _ => &mut of.analog_ma,
+    }
+}
+
 impl ColumnReaders {
     /// Readers of the columns `wanted`; `None` where the file has another layout than day files.
     pub(crate) fn new(
@@ -121,8 +257,14 @@ impl ColumnReaders {
             }
             readers.push(match (kind(n)?, column.physical_type()) {
                 (Type::INT64, Type::INT64) => Reader::Long(Open::new(n)),
-                (Type::DOUBLE, Type::DOUBLE) => Reader::Double(Open::new(n)),
-                (Type::INT32, Type::INT32) => Reader::Int(Open::new(n)),
+                (Type::DOUBLE, Type::DOUBLE) => match Direct::new(n, metadata, groups) {
+                    Some(direct) => Reader::Planes(direct),
+                    None => Reader::Double(Open::new(n)),
+                },
+                (Type::INT32, Type::INT32) => match Direct::new(n, metadata, groups) {
+                    Some(direct) => Reader::Plain(direct),
+                    None => Reader::Int(Open::new(n)),
+                },
                 _ => return None,
             });
         }
@@ -150,28 +292,18 @@ impl ColumnReaders {
                 }
                 Reader::Double(r) => {
                     r.read(file, metadata, groups, rows)?;
-                    let to = match r.column {
-                        2 => &mut into.pv,
-                        3 => &mut into.sv,
-                        4 => &mut into.tv,
-                        5 => &mut into.qv,
-                        6 => &mut into.reported_ma,
-                        _ => &mut into.analog_ma,
-                    };
-                    r.append(f64::NAN, |v| *v, to);
+                    r.append(f64::NAN, |v| *v, double(r.column, into));
+                }
+                Reader::Planes(r) => {
+                    let to = double(r.column, into);
+                    r.read((file, metadata, groups), rows, f64::NAN, |v| v, to)?;
                 }
                 Reader::Int(r) => {
                     r.read(file, metadata, groups, rows)?;
-                    // Unsigned numbers, the wide ones over the sign.
-                    match r.column {
-                        9 => r.append(-1, |v| *v as i16, &mut into.response_code),
-                        10 => r.append(-1, |v| *v as i16, &mut into.device_status),
-                        11 => r.append(-1, |v| *v as i16, &mut into.extended_status),
-                        12 => r.append(-1, |v| *v as i16, &mut into.pv_status),
-                        13 => r.append(-1, |v| i64::from(*v as u32), &mut into.exchanges),
-                        14 => r.append(-1, |v| i64::from(*v as u32), &mut into.comm_errors),
-                        _ => r.append(-1, |v| *v, &mut into.config_changes),
-                    }
+                    append_ints(r.column, &*r, into)?;
+                }
+                Reader::Plain(r) => {
+                    append_ints(r.column, Coming(r, (file, metadata, groups), rows), into)?;
                 }
             }
         }

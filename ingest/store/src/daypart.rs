@@ -114,6 +114,7 @@ impl DayParts<'_> {
             .filter(|(tag, _)| inside(tag))
             .filter(|(_, rows)| rows.time.iter().any(|t| (from.0..to.0).contains(t)))
             .peekable();
+        let mut last_rows = 0;
         loop {
             let next = streams
                 .iter()
@@ -124,6 +125,8 @@ impl DayParts<'_> {
                 return Ok(());
             };
             let mut columns = Columns::default();
+            // Loops of a day are about as long as each other.
+            columns.reserve(last_rows);
             for stream in &mut streams {
                 if stream.peek() == Some(&tag) {
                     stream.take(&mut columns)?;
@@ -132,6 +135,7 @@ impl DayParts<'_> {
             if let Some((_, rows)) = landed.next_if(|(t, _)| **t == tag) {
                 push_between(&mut columns, rows, from, to);
             }
+            last_rows = columns.len();
             columns.sort_and_keep_last();
             let old = columns.time.partition_point(|t| *t < from.0);
             if old > 0 {

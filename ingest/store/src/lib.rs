@@ -26,6 +26,7 @@ mod landed;
 mod landing;
 mod layout;
 mod lock;
+mod pagevalues;
 mod register;
 mod register_csv;
 mod register_history;

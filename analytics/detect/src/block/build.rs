@@ -1,24 +1,32 @@
 //! From a day's rows to its hour blocks.
 //!
-//! Every reading of every loop goes through here, so it is written for the processor: columns first, then one pass over the
-//! rows of an hour, nothing allocated for a row. `plain.rs` has the same without that; a test holds both equal to the bit.
+//! Every reading of every loop goes through here, so it is written for the processor: columns first, then one short pass over
+//! the rows of an hour for each thing that is summed, its sums in registers, nothing allocated for a row. `plain.rs` has the
+//! same without that; a test holds both equal to the bit.
 
-use super::{EXCURSION_PCT, HourBlock, Movement, N_BITS, P, add_increment};
+use super::deviation::{Samples, deviations};
+use super::movement::track;
+use super::select::{key, quantile_of};
+use super::{HourBlock, Moments, N_BITS, add_increment};
 use ingest_model::{
-    LoopEntry, Series, Transfer, instant::MICROS_PER_HOUR, percent_of_current, signal_limits_ma,
+    LoopEntry, Range, Series, Transfer, instant::MICROS_PER_HOUR, percent_of_current,
+    signal_limits_ma,
 };
+use std::ops;
 
 /// Blocks of one loop on one UTC day, in order of time. `entry` is the register entry in force.
 ///
 /// `series` must be strictly increasing in time and lie within one UTC day.
 pub fn day_blocks(entry: &LoopEntry, series: &Series<'_>) -> Vec<HourBlock> {
+    let (Some(first), Some(last)) = (series.time.first(), series.time.last()) else {
+        return Vec::new();
+    };
     let n = series.len();
-    let mut out = Vec::new();
-    if n == 0 {
-        return out;
-    }
-    let mut keys = Vec::with_capacity(n);
-    let derived = Derived::new(entry, series, &mut keys);
+    let hours = last.div_euclid(MICROS_PER_HOUR) - first.div_euclid(MICROS_PER_HOUR);
+    let mut out = Vec::with_capacity(hours.clamp(0, 23) as usize + 1);
+    let mut room = Room::default();
+    room.keys.reserve(n);
+    let derived = Derived::new(entry, series, &mut room.keys);
     let mut from = 0;
     while from < n {
         let hour = series.time[from].div_euclid(MICROS_PER_HOUR);
@@ -31,73 +39,36 @@ pub fn day_blocks(entry: &LoopEntry, series: &Series<'_>) -> Vec<HourBlock> {
             &derived,
             hour,
             from..to,
-            &mut keys,
+            &mut room,
         ));
         from = to;
     }
     out
 }
 
-/// An integer in the order of `f64::total_cmp`, which compares faster; its own inverse on the bits.
-fn key(v: f64) -> i64 {
-    let bits = v.to_bits() as i64;
-    bits ^ (((bits >> 63) as u64) >> 1) as i64
-}
-
-fn value(key: i64) -> f64 {
-    f64::from_bits((key ^ (((key >> 63) as u64) >> 1) as i64) as u64)
-}
-
-/// The middle of the values behind these keys, the upper of two; NaN without any.
-fn median_of(keys: &mut [i64]) -> f64 {
-    if keys.is_empty() {
-        return f64::NAN;
-    }
-    let mid = keys.len() / 2;
-    value(*keys.select_nth_unstable(mid).1)
-}
-
-fn rank(len: usize, q: f64) -> usize {
-    ((len - 1) as f64 * q).round() as usize
-}
-
-fn quantile_of(keys: &mut [i64], q: f64) -> f64 {
-    if keys.is_empty() {
-        return f64::NAN;
-    }
-    let k = rank(keys.len(), q);
-    value(*keys.select_nth_unstable(k).1)
-}
-
-/// 10 % and 90 % quantile.
-fn deciles_of(keys: &mut [i64]) -> (f64, f64) {
-    if keys.is_empty() {
-        return (f64::NAN, f64::NAN);
-    }
-    let (low, high) = (rank(keys.len(), 0.1), rank(keys.len(), 0.9));
-    let (_, at_low, above) = keys.select_nth_unstable(low);
-    let at_low = *at_low;
-    // The higher one lies in what is above the lower one, unless it is the same.
-    let at_high = match high.checked_sub(low + 1) {
-        Some(k) => *above.select_nth_unstable(k).1,
-        None => at_low,
-    };
-    (value(at_low), value(at_high))
+/// What is allocated once a day and used for each hour.
+#[derive(Default)]
+pub(super) struct Room {
+    pub keys: Vec<i64>,
+    pub samples: Samples,
 }
 
 /// Per-row quantities of a day that blocks are summed from.
-struct Derived {
-    good: Vec<bool>,
-    /// Digital position, unclipped.
-    x: Vec<f64>,
-    /// Registered current as position, clipped as NE 43 says.
-    f: Vec<f64>,
-    m: Vec<f64>,
-    r: Vec<f64>,
+pub(super) struct Derived {
+    pub good: Vec<bool>,
+    /// Digital position, unclipped; known only of a good reply.
+    pub x: Vec<f64>,
+    /// Registered current as position, clipped as NE 43 says; known where `x` is.
+    pub f: Vec<f64>,
+    pub m: Vec<f64>,
+    pub r: Vec<f64>,
     /// Whether the next row follows after a normal gap.
-    near: Vec<bool>,
+    pub near: Vec<bool>,
     period_us: f64,
-    knee: f64,
+    /// Gaps below are normal.
+    pub longest_us: i64,
+    /// Square of an ordinary step: beyond, readings weigh less.
+    pub knee: f64,
 }
 
 fn position(ma: f64) -> f64 {
@@ -108,38 +79,60 @@ fn position(ma: f64) -> f64 {
     }
 }
 
+/// The lesser; of equal ones and beside NaN the first.
+#[inline]
+pub(super) fn lesser(a: f64, b: f64) -> f64 {
+    if b < a { b } else { a }
+}
+
+/// The greater; of equal ones and beside NaN the first.
+#[inline]
+pub(super) fn greater(a: f64, b: f64) -> f64 {
+    if b > a { b } else { a }
+}
+
+/// `x` and `f` of every process value that is a number.
+fn positions(range: &Range, pv: &[f64], percent: impl Fn(f64) -> f64) -> (Vec<f64>, Vec<f64>) {
+    let known = |pv: f64, position: f64| if pv.is_finite() { position } else { f64::NAN };
+    let x: Vec<f64> = pv.iter().map(|pv| percent(*pv)).collect();
+    let f = pv.iter().zip(&x).map(|(pv, pct)| {
+        let registered = range.registered_ma_of(*pct);
+        known(*pv, percent_of_current(registered) - 50.0)
+    });
+    let f = f.collect();
+    let mut x = x;
+    for (x, pv) in x.iter_mut().zip(pv) {
+        *x = known(*pv, *x - 50.0);
+    }
+    (x, f)
+}
+
 impl Derived {
     fn new(entry: &LoopEntry, s: &Series<'_>, keys: &mut Vec<i64>) -> Self {
-        let n = s.len();
         let answers = s.response_code.iter().zip(s.pv);
         let good: Vec<bool> = answers
-            .map(|(code, pv)| {
-                if *code >= 0 {
-                    *code < 0x80
-                } else {
-                    pv.is_finite()
-                }
-            })
+            .map(|(code, pv)| (*code < 0x80) & ((*code >= 0) | pv.is_finite()))
             .collect();
         let m: Vec<f64> = s.analog_ma.iter().map(|v| position(*v)).collect();
         let r: Vec<f64> = s.reported_ma.iter().map(|v| position(*v)).collect();
-        let known = |i: usize| good[i] && s.pv[i].is_finite();
-        let (x, f) = if let Transfer::Other(_) = entry.range.transfer {
-            let x: Vec<f64> = (0..n)
-                .map(|i| if known(i) { r[i] } else { f64::NAN })
-                .collect();
-            (x.clone(), x)
-        } else {
-            let (mut x, mut f) = (vec![f64::NAN; n], vec![f64::NAN; n]);
-            for i in 0..n {
-                if known(i) {
-                    let pct = entry.range.output_percent(s.pv[i]);
-                    x[i] = pct - 50.0;
-                    f[i] = percent_of_current(entry.range.registered_ma_of(pct)) - 50.0;
+        let range = &entry.range;
+        let (mut x, mut f) = match range.transfer {
+            Transfer::Linear => positions(range, s.pv, |pv| range.percent(pv)),
+            Transfer::SquareRoot => positions(range, s.pv, |pv| range.output_percent(pv)),
+            Transfer::Other(_) => {
+                let known = s.pv.iter().zip(&r);
+                let known = known.map(|(pv, r)| if pv.is_finite() { *r } else { f64::NAN });
+                let x: Vec<f64> = known.collect();
+                (x.clone(), x)
+            }
+        };
+        if good.contains(&false) {
+            for ((good, x), f) in good.iter().zip(&mut x).zip(&mut f) {
+                if !good {
+                    (*x, *f) = (f64::NAN, f64::NAN);
                 }
             }
-            (x, f)
-        };
+        }
         keys.clear();
         keys.extend(s.time.windows(2).map(|w| w[1].wrapping_sub(w[0])));
         let period_us = if keys.is_empty() {
@@ -148,12 +141,10 @@ impl Derived {
             let mid = keys.len() / 2;
             (*keys.select_nth_unstable(mid).1 as f64).max(1e5)
         };
-        let longest = 2.5 * period_us;
-        let near: Vec<bool> = s
-            .time
-            .windows(2)
-            .map(|w| (w[1].wrapping_sub(w[0]) as f64) < longest)
-            .collect();
+        // A whole number is below a limit where it is below the next whole one.
+        let longest_us = (2.5 * period_us).ceil() as i64;
+        let gaps = s.time.windows(2);
+        let near: Vec<bool> = gaps.map(|w| w[1].wrapping_sub(w[0]) < longest_us).collect();
         keys.clear();
         for (w, near) in f.windows(2).zip(&near) {
             let step = (w[1] - w[0]).abs();
@@ -175,51 +166,10 @@ impl Derived {
             r,
             near,
             period_us,
+            longest_us,
             knee,
         }
     }
-}
-
-fn track(
-    values: &[f64],
-    time: &[i64],
-    rows: std::ops::Range<usize>,
-    period_us: f64,
-    keys: &mut Vec<i64>,
-) -> Movement {
-    let mut mv = Movement::default();
-    keys.clear();
-    let longest = 2.5 * period_us;
-    // The last known value before a row, however long ago within the day, is what a change is against;
-    // a step counts only across a normal gap.
-    let before = (0..rows.start)
-        .rev()
-        .take(40)
-        .find(|&i| values[i].is_finite());
-    let (mut last, mut last_at) = before.map_or((f64::NAN, 0), |i| (values[i], time[i]));
-    let mut any = before.is_some();
-    for (v, t) in values[rows.clone()].iter().zip(&time[rows]) {
-        if !v.is_finite() {
-            continue;
-        }
-        if any {
-            let step = (v - last).abs();
-            if (t.wrapping_sub(last_at) as f64) < longest {
-                keys.push(key(step));
-                mv.sum_sq += step * step;
-            }
-            if step > 1e-7 {
-                mv.changes += 1;
-                mv.quantum = mv.quantum.min(step);
-                mv.first_change = mv.first_change.min(*t);
-                mv.last_change = mv.last_change.max(*t);
-            }
-        }
-        (last, last_at, any) = (*v, *t, true);
-    }
-    mv.n = keys.len() as u32;
-    mv.median = median_of(keys);
-    mv
 }
 
 fn one_block(
@@ -227,73 +177,114 @@ fn one_block(
     s: &Series<'_>,
     v: &Derived,
     hour: i64,
-    rows: std::ops::Range<usize>,
-    keys: &mut Vec<i64>,
+    rows: ops::Range<usize>,
+    room: &mut Room,
 ) -> HourBlock {
     let mut b = HourBlock::new(hour, v.period_us / 1e6);
-    keys.clear();
-    for i in rows.clone() {
-        let t = s.time[i];
-        b.rows += 1;
-        b.first_row = b.first_row.min(t);
-        b.last_row = b.last_row.max(t);
-        let code = s.response_code[i];
-        if v.good[i] {
-            b.replies += 1;
-            b.first_reply = b.first_reply.min(t);
-            b.last_reply = b.last_reply.max(t);
-            status(&mut b, s, v, i);
-        } else if code >= 0x80 {
-            b.failed += 1;
-        } else {
-            b.no_reply += 1;
-        }
-        if v.x[i].is_finite() {
-            b.d.add(v.x[i]);
-        }
-        if v.m[i].is_finite() {
-            b.m.add(v.m[i]);
-            rails(&mut b, s.analog_ma[i], s.reported_ma[i], t);
-            if v.f[i].is_finite() {
-                b.f_max = b.f_max.max(v.f[i]);
-            }
-        }
-        if v.r[i].is_finite() {
-            b.r.add(v.r[i]);
-        }
-        if s.sv[i].is_finite() {
-            b.sv.add(s.sv[i]);
-        }
-        configuration(&mut b, s, i);
-        counters(&mut b, s, i);
+    replies(&mut b, s, v, rows.clone());
+    status(&mut b, s, v, rows.clone());
+    let columns = [&v.x, &v.m, &v.r, s.sv].map(|column| &column[rows.clone()]);
+    [b.d, b.m, b.r, b.sv] = moments(columns);
+    for (m, f) in v.m[rows.clone()].iter().zip(&v.f[rows.clone()]) {
+        let f = if m.is_finite() { *f } else { f64::NAN };
+        b.f_max = greater(b.f_max, f);
     }
+    rails(&mut b, s, v, rows.clone());
+    configurations(&mut b, s, rows.clone());
+    counters(&mut b, s, rows.clone());
+    room.keys.clear();
     if !entry.multidrop {
-        let root = entry.range.transfer == Transfer::SquareRoot;
-        for i in rows.clone() {
-            deviation(&mut b, entry, s, v, (i, root), keys);
+        deviations(&mut b, entry, s, v, rows.clone(), room);
+    }
+    let keys = &mut room.keys;
+    b.move_d = track(&v.x, s.time, v, rows.clone(), keys);
+    b.move_m = track(&v.m, s.time, v, rows.clone(), keys);
+    b.move_r = track(&v.r, s.time, v, rows, keys);
+    b
+}
+
+/// Rows, and what became of the polls. Times increase, so the first is the least.
+fn replies(b: &mut HourBlock, s: &Series<'_>, v: &Derived, rows: ops::Range<usize>) {
+    let (time, good) = (&s.time[rows.clone()], &v.good[rows.clone()]);
+    b.rows = time.len() as u32;
+    b.first_row = time.first().copied().unwrap_or(i64::MAX);
+    b.last_row = time.last().copied().unwrap_or(i64::MIN);
+    b.replies = good.iter().filter(|g| **g).count() as u32;
+    let mut replied = time.iter().zip(good).filter(|(_, good)| **good);
+    b.first_reply = replied.next().map_or(i64::MAX, |(t, _)| *t);
+    b.last_reply = replied.next_back().map_or(b.first_reply, |(t, _)| *t);
+    if b.replies == 0 {
+        b.last_reply = i64::MIN;
+    }
+    if b.replies < b.rows {
+        let codes = s.response_code[rows].iter().zip(good);
+        let failed = codes.filter(|(code, good)| !**good && **code >= 0x80);
+        b.failed = failed.count() as u32;
+        b.no_reply = b.rows - b.replies - b.failed;
+    }
+}
+
+/// Moments of the values that are there.
+fn moments(columns: [&[f64]; 4]) -> [Moments; 4] {
+    let whole = |c: &[f64]| c.iter().fold(true, |all, v| all & v.is_finite());
+    if columns.iter().all(|c| whole(c)) {
+        return moments_of_whole(columns);
+    }
+    columns.map(|c| {
+        if whole(c) {
+            let [q] = moments_of_whole([c]);
+            return q;
         }
-        for i in 1..P {
-            for j in 0..i {
-                b.fit.xx[i][j] = b.fit.xx[j][i];
-            }
+        let mut q = Moments::default();
+        c.iter().filter(|v| v.is_finite()).for_each(|v| q.add(*v));
+        q
+    })
+}
+
+/// Side by side, since each sum waits for its last addition. Columns of one length.
+fn moments_of_whole<const N: usize>(columns: [&[f64]; N]) -> [Moments; N] {
+    let rows = columns.iter().map(|c| c.len()).min().unwrap_or_default();
+    let columns = columns.map(|c| &c[..rows]);
+    let (mut sum, mut sum_sq) = ([0.0; N], [0.0; N]);
+    let (mut min, mut max) = ([f64::INFINITY; N], [f64::NEG_INFINITY; N]);
+    for i in 0..rows {
+        for k in 0..N {
+            let v = columns[k][i];
+            sum[k] += v;
+            sum_sq[k] += v * v;
+            min[k] = lesser(min[k], v);
+            max[k] = greater(max[k], v);
         }
     }
-    (b.e_p10, b.e_p90) = deciles_of(keys);
-    b.move_d = track(&v.x, s.time, rows.clone(), v.period_us, keys);
-    b.move_m = track(&v.m, s.time, rows.clone(), v.period_us, keys);
-    b.move_r = track(&v.r, s.time, rows, v.period_us, keys);
-    b
+    std::array::from_fn(|k| Moments {
+        n: rows as u32,
+        sum: sum[k],
+        sum_sq: sum_sq[k],
+        min: min[k],
+        max: max[k],
+    })
+}
+
+/// Levels of NE 43 that the measured current reached.
+fn rails(b: &mut HourBlock, s: &Series<'_>, v: &Derived, rows: ops::Range<usize>) {
+    use signal_limits_ma as ne43;
+    // Almost every reading is between the inner levels.
+    let beyond = |ma: f64| (ma <= ne43::SATURATED_LOW + 0.05) | (ma >= ne43::SATURATED_HIGH - 0.05);
+    let some = s.analog_ma[rows.clone()].iter();
+    if !some.fold(false, |any, ma| any | beyond(*ma)) {
+        return;
+    }
+    for i in rows {
+        if v.m[i].is_finite() && beyond(s.analog_ma[i]) {
+            rail(b, s.analog_ma[i], s.reported_ma[i], s.time[i]);
+        }
+    }
 }
 
 /// A level counts as reached when the input measured it, or came within the accuracy of an ordinary input
 /// (0.05 mA, 0.3 % of span) while the device itself says it drives it; 0.03 mA where the device says nothing.
-#[inline]
-fn rails(b: &mut HourBlock, ma: f64, reported_ma: f64, t: i64) {
+fn rail(b: &mut HourBlock, ma: f64, reported_ma: f64, t: i64) {
     use signal_limits_ma as ne43;
-    // Almost every reading is between the inner levels.
-    if ma > ne43::SATURATED_LOW + 0.05 && ma < ne43::SATURATED_HIGH - 0.05 {
-        return;
-    }
     let low = |level: f64| {
         ma <= level
             || (reported_ma <= level + 0.005 && ma <= level + 0.05)
@@ -321,15 +312,27 @@ fn rails(b: &mut HourBlock, ma: f64, reported_ma: f64, t: i64) {
     }
 }
 
-/// Of a row with a good reply.
-#[inline]
-fn status(b: &mut HourBlock, s: &Series<'_>, v: &Derived, i: usize) {
-    let now = [s.device_status[i], s.extended_status[i]];
-    b.status_rows += u32::from(now[0] >= 0);
-    b.extended_rows += u32::from(now[1] >= 0);
+/// Of rows with a good reply.
+fn status(b: &mut HourBlock, s: &Series<'_>, v: &Derived, rows: ops::Range<usize>) {
+    let good = &v.good[rows.clone()];
+    let (own, more) = (
+        &s.device_status[rows.clone()],
+        &s.extended_status[rows.clone()],
+    );
+    let known = |column: &[i16]| {
+        let known = column.iter().zip(good).filter(|(c, g)| (**c >= 0) & **g);
+        known.count() as u32
+    };
+    (b.status_rows, b.extended_rows) = (known(own), known(more));
     // Mostly no bit is set.
-    if now[0] > 0 || now[1] > 0 {
-        set_bits(b, s, v, i, now);
+    let bytes = own.iter().zip(more);
+    if bytes.fold(0, |most, (a, b)| most.max(*a).max(*b)) > 0 {
+        for i in rows {
+            let now = [s.device_status[i], s.extended_status[i]];
+            if v.good[i] && (now[0] > 0 || now[1] > 0) {
+                set_bits(b, s, v, i, now);
+            }
+        }
     }
 }
 
@@ -358,7 +361,18 @@ fn set_bits(b: &mut HourBlock, s: &Series<'_>, v: &Derived, i: usize, now: [i16;
     }
 }
 
-#[inline]
+fn configurations(b: &mut HourBlock, s: &Series<'_>, rows: ops::Range<usize>) {
+    let column = &s.config_changes[rows.clone()];
+    let first = column.first().copied().unwrap_or(-1);
+    // Mostly it stays what it was.
+    if column.iter().fold(0, |other, c| other | (c ^ first)) == 0 {
+        return configuration(b, s, rows.start);
+    }
+    for i in rows {
+        configuration(b, s, i);
+    }
+}
+
 fn configuration(b: &mut HourBlock, s: &Series<'_>, i: usize) {
     let c = s.config_changes[i];
     if c < 0 {
@@ -386,115 +400,35 @@ fn configuration(b: &mut HourBlock, s: &Series<'_>, i: usize) {
     b.config_last = c;
 }
 
-#[inline]
-fn counters(b: &mut HourBlock, s: &Series<'_>, i: usize) {
-    let (ex, er) = (s.exchanges[i], s.comm_errors[i]);
-    if ex < 0 || er < 0 {
-        return;
-    }
-    // Inside the hour only: the border to the hour before is added when blocks are joined.
-    let (pex, per) = b.counter_last;
-    if pex >= 0 {
-        let (more, failed) = (ex.wrapping_sub(pex), er.wrapping_sub(per));
-        // So few may pass in any time (`add_increment` takes 400 at least), so the time need not be looked at.
-        if (0..=400).contains(&more) && (0..=more + 2).contains(&failed) {
-            b.counters.exchanges += more as f64;
-            b.counters.errors += failed as f64;
+fn counters(b: &mut HourBlock, s: &Series<'_>, rows: ops::Range<usize>) {
+    let (mut last, mut last_at) = ((-1, -1), i64::MIN);
+    // Whole numbers, so that it is the same when they are added.
+    let (mut more_in_all, mut failed_in_all) = (0_i64, 0_i64);
+    let exchanges = s.exchanges[rows.clone()].iter();
+    let columns = exchanges.zip(&s.comm_errors[rows.clone()]);
+    for ((ex, er), t) in columns.zip(&s.time[rows]) {
+        let now = (*ex, *er);
+        if now.0 < 0 || now.1 < 0 {
+            continue;
+        }
+        // Inside the hour only: the border to the hour before is added when blocks are joined.
+        if last.0 >= 0 {
+            let (more, failed) = (now.0.wrapping_sub(last.0), now.1.wrapping_sub(last.1));
+            // So few may pass in any time (`add_increment` takes 400 at least), so the time need not be looked at.
+            if (0..=400).contains(&more) && (0..=more + 2).contains(&failed) {
+                more_in_all = more_in_all.wrapping_add(more);
+                failed_in_all = failed_in_all.wrapping_add(failed);
+            } else {
+                // Since the counters were read last, not since the hour began: another counter must not pass as traffic.
+                let seconds = (t.wrapping_sub(last_at) as f64 / 1e6).max(60.0);
+                add_increment(&mut b.counters, last, now, seconds);
+            }
         } else {
-            // Since the counters were read last, not since the hour began: another counter must not pass as traffic.
-            let seconds = ((s.time[i] - b.counter_last_at) as f64 / 1e6).max(60.0);
-            add_increment(&mut b.counters, (pex, per), (ex, er), seconds);
+            b.counter_first = now;
         }
-    } else {
-        b.counter_first = (ex, er);
+        (last, last_at) = (now, *t);
     }
-    b.counter_last = (ex, er);
-    b.counter_last_at = s.time[i];
-}
-
-#[inline]
-fn deviation(
-    b: &mut HourBlock,
-    entry: &LoopEntry,
-    s: &Series<'_>,
-    v: &Derived,
-    (i, root): (usize, bool),
-    es: &mut Vec<i64>,
-) {
-    let (f, m, r) = (v.f[i], v.m[i], v.r[i]);
-    if !v.good[i] || !f.is_finite() {
-        return;
-    }
-    let fixed_bit = s.device_status[i] >= 0 && s.device_status[i] & 0x08 != 0;
-    // Clipped registered currents say nothing of the scale.
-    let inside = |p: f64| p > -50.0 - 0.1 / 0.16 && p < 50.0 + 0.4 / 0.16;
-    let root_cut = root && entry.range.percent(s.pv[i]) < 1.0;
-    if r.is_finite() && !fixed_bit && inside(f) && !root_cut {
-        let er = r - f;
-        b.er.n += 1;
-        b.er.sum += er;
-        b.er.sx += f;
-        b.er.sxx += f * f;
-        b.er.sxy += f * er;
-        b.er.syy += er * er;
-        if er.abs() > 0.05 {
-            b.er.off += 1;
-            b.er.first_off = b.er.first_off.min(s.time[i]);
-        }
-    }
-    // Both neighbours, each across a normal gap.
-    if !m.is_finite() || i == 0 || !v.near[i - 1] || !v.near.get(i).is_some_and(|n| *n) {
-        return;
-    }
-    let (dxb, dxf) = (f - v.f[i - 1], v.f[i + 1] - f);
-    if !v.f[i - 1].is_finite() || !v.f[i + 1].is_finite() {
-        return;
-    }
-    let e = m - f;
-    // 3.9 < f < 20.4 and 3.7 < m < 20.6 mA.
-    let f_ok = f > -50.625 && f < 52.5;
-    let m_ok = m > -51.875 && m < 53.75;
-    if !fixed_bit && f_ok {
-        excursion(b, e, f, dxb, dxf, s.time[i]);
-    }
-    if fixed_bit || !f_ok || !m_ok || root_cut {
-        return;
-    }
-    let w = 1.0 / (1.0 + (dxb * dxb + dxf * dxf) / v.knee);
-    b.fit.add_upper([1.0, f, dxb, dxf], e, w);
-    b.e.add(e);
-    es.push(key(e));
-    // Towards zero is down where it is not negative.
-    let eighth = ((f + 50.0) / 12.5).clamp(0.0, 7.0) as usize;
-    b.eighths[eighth].add(e, w, dxb, dxf);
-}
-
-/// How far the current lies outside what the digital value and its neighbours span.
-#[inline]
-fn excursion(b: &mut HourBlock, e: f64, f: f64, dxb: f64, dxf: f64, t: i64) {
-    let (lo, hi) = ((f - dxb).min(f).min(f + dxf), (f - dxb).max(f).max(f + dxf));
-    let m = f + e;
-    let out = if m > hi {
-        m - hi
-    } else if m < lo {
-        m - lo
-    } else {
-        0.0
-    };
-    b.excursion_n += 1;
-    if out.abs() <= EXCURSION_PCT[0] {
-        return;
-    }
-    for (k, limit) in EXCURSION_PCT.iter().enumerate() {
-        if out > *limit {
-            b.above[k] += 1;
-        } else if out < -*limit {
-            b.below[k] += 1;
-        }
-    }
-    if out.abs() > 0.5 {
-        b.excursion_sum += out;
-        b.first_excursion = b.first_excursion.min(t);
-        b.last_excursion = b.last_excursion.max(t);
-    }
+    b.counters.exchanges += more_in_all as f64;
+    b.counters.errors += failed_in_all as f64;
+    (b.counter_last, b.counter_last_at) = (last, last_at);
 }

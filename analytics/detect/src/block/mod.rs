@@ -8,10 +8,13 @@ mod build;
 #[cfg(test)]
 mod build_tests;
 mod day;
+mod deviation;
+mod movement;
 mod pack;
 mod parts;
 #[cfg(test)]
 mod plain;
+mod select;
 
 pub use build::day_blocks;
 pub use day::DayBlock;

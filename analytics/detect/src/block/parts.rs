@@ -117,21 +117,6 @@ impl Normal {
         self.w2 += w * w;
     }
 
-    /// Adds to `xx` on and above the diagonal only: the rest mirrors it.
-    #[inline]
-    pub(super) fn add_upper(&mut self, row: [f64; P], y: f64, w: f64) {
-        self.n += 1;
-        for i in 0..P {
-            let wi = w * row[i];
-            for j in i..P {
-                self.xx[i][j] += wi * row[j];
-            }
-            self.xy[i] += wi * y;
-        }
-        self.yy += w * y * y;
-        self.w2 += w * w;
-    }
-
     pub fn merge(&mut self, o: &Self) {
         self.n += o.n;
         for i in 0..P {
@@ -203,6 +188,7 @@ pub struct Eighth {
 }
 
 impl Eighth {
+    #[cfg(test)]
     pub(super) fn add(&mut self, e: f64, w: f64, dxb: f64, dxf: f64) {
         self.n += 1;
         self.wxb += w * dxb;
