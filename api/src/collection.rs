@@ -221,7 +221,7 @@ impl ReadingSink for LandingSink {
         self.shared
             .metrics
             .accepted(batch.len(), newest, clock::now());
-        self.shared.changed.notify_one();
+        self.shared.changed.send_replace(());
         Ok(())
     }
 }
@@ -229,7 +229,8 @@ impl ReadingSink for LandingSink {
 /// The register as the collector looks loops up: from memory, replaced when it changes.
 #[derive(Default)]
 struct RegisterDirectory {
-    loops: RwLock<Arc<StaticDirectory>>,
+    /// With the version of the register that they are of.
+    loops: RwLock<(String, Arc<StaticDirectory>)>,
 }
 
 impl RegisterDirectory {
@@ -243,6 +244,12 @@ impl RegisterDirectory {
     }
 
     fn set(&self, register: &Register) {
+        let version = register.version();
+        let known = self.loops.read().unwrap_or_else(PoisonError::into_inner);
+        if known.0 == version {
+            return;
+        }
+        drop(known);
         // A device that replaced another is in its own retired loop as well: the loop in use comes last and stands.
         let (retired, in_use): (Vec<&Tag>, Vec<&Tag>) =
             register.tags().partition(|t| register.is_retired(t));
@@ -253,13 +260,14 @@ impl RegisterDirectory {
             .map(KnownLoop::from)
             .collect();
         *self.loops.write().unwrap_or_else(PoisonError::into_inner) =
-            Arc::new(StaticDirectory::new(loops));
+            (version, Arc::new(StaticDirectory::new(loops)));
     }
 
     fn now(&self) -> Arc<StaticDirectory> {
         self.loops
             .read()
             .unwrap_or_else(PoisonError::into_inner)
+            .1
             .clone()
     }
 }
@@ -340,7 +348,7 @@ async fn enter_batch(
             );
         }
         if !diff.is_empty() {
-            shared.changed.notify_one();
+            shared.changed.send_replace(());
         }
         Ok(())
     })

@@ -4,6 +4,7 @@
 
 pub mod access;
 pub mod alerts;
+mod assessing;
 pub mod casebook;
 pub mod cli;
 pub mod clock;

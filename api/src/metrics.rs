@@ -25,6 +25,7 @@ pub struct Metrics {
     readings_accepted: IntCounter,
     landing_lag_s: Histogram,
     assessment_s: Histogram,
+    statistics_s: Histogram,
     assessment_failures: IntCounter,
     assessed_at_s: Gauge,
     findings: IntGaugeVec,
@@ -158,6 +159,16 @@ impl Metrics {
                     .buckets(vec![0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0]),
                 ),
             ),
+            statistics_s: put(
+                r,
+                Histogram::with_opts(
+                    HistogramOpts::new(
+                        "loopwitness_statistics_seconds",
+                        "Duration of the statistics over the whole record, where they are made apart.",
+                    )
+                    .buckets(vec![0.1, 0.3, 1.0, 3.0, 10.0, 30.0, 100.0, 300.0]),
+                ),
+            ),
             assessment_failures: put(
                 r,
                 IntCounter::new(
@@ -240,6 +251,10 @@ impl Metrics {
 
     pub fn assessment_took(&self, seconds: f64) {
         self.assessment_s.observe(seconds);
+    }
+
+    pub fn statistics_took(&self, seconds: f64) {
+        self.statistics_s.observe(seconds);
     }
 
     pub fn assessment_failed(&self) {

@@ -16,7 +16,7 @@ const MOST_IN_A_SENTENCE: usize = 4;
 fn bits(sheet: &Sheet, notes: &DeviceNotes) -> Option<(UtcMicros, Vec<String>)> {
     let status = sheet.newest(48)?;
     let note = notes.of(sheet.device.device_type, sheet.device_revision);
-    Some((status.time, own_bits(&status.data, note)))
+    Some((status.time, own_bits(status.data, note)))
 }
 
 /// The device-specific bits that a loop's device had set when it was last asked.

@@ -1,11 +1,12 @@
 //! The service: store, collection, sealing, assessment and HTTP, started in order and stopped in reverse.
 
+use crate::assessing;
 use crate::clock;
 use crate::collection;
 use crate::config::SiteConfig;
 use crate::http;
 use crate::state::{Shared, SiteView};
-use analytics_assess::{Engine, Watch};
+use analytics_assess::Watch;
 use anyhow::Context;
 use ingest_store::{ImportOptions, Store};
 use std::io::IsTerminal;
@@ -20,9 +21,6 @@ use tokio_util::sync::CancellationToken;
 const SEAL_EVERY: Duration = Duration::from_secs(180);
 /// Old days written in the compact layout between two seals; the seals and the end of the service wait for them.
 const COMPACTED_AT_ONCE: usize = 2;
-/// An assessment follows new readings after this time, and comes at least so often.
-const ASSESS_SOON: Duration = Duration::from_secs(1);
-const ASSESS_AT_LEAST: Duration = Duration::from_secs(60);
 /// How often it is asked whether a day is over whose numbers are to be made.
 const WATCH_LOOKS_EVERY: Duration = Duration::from_secs(5);
 /// Open connections get this long to finish when the service stops.
@@ -209,7 +207,7 @@ async fn start(
             (config.keep_raw, config.compact_after),
             shutdown.clone(),
         )),
-        tokio::spawn(assess_on_and_on(shared.clone(), shutdown.clone())),
+        tokio::spawn(assessing::on_and_on(shared.clone(), shutdown.clone())),
         tokio::spawn(watch_nightly(shared.clone(), shutdown.clone())),
         tokio::spawn(http::events::watch(shared.clone(), shutdown.clone())),
     ];
@@ -319,54 +317,6 @@ async fn seal_now_and_then(
     }
 }
 
-async fn assess_on_and_on(shared: Arc<Shared>, shutdown: CancellationToken) {
-    let new_engine = {
-        let (settings, rollups) = (shared.assessing.clone(), shared.rollups.clone());
-        move || Engine::new(settings.clone()).with_rollups(rollups.clone())
-    };
-    let mut engine = Some(new_engine());
-    loop {
-        let began = Instant::now();
-        let (taken, state) = (engine.take().unwrap_or_else(&new_engine), shared.clone());
-        let done = tokio::task::spawn_blocking(move || {
-            let mut engine = taken;
-            let outcome = assess_once(&mut engine, &state);
-            (engine, outcome)
-        });
-        let outcome = tokio::select! {
-            // The work itself cannot be stopped; it only reads.
-            () = shutdown.cancelled() => return,
-            done = done => done,
-        };
-        match outcome {
-            Ok((kept, Ok(()))) => engine = Some(kept),
-            Ok((kept, Err(e))) => {
-                engine = Some(kept);
-                shared.metrics.assessment_failed();
-                tracing::error!("the assessment failed, the last result stays: {e:#}");
-            }
-            Err(e) => {
-                shared.metrics.assessment_failed();
-                tracing::error!("the assessment failed, the last result stays: {e}");
-            }
-        }
-        // A slow assessment leaves the machine at least as much time as it took.
-        let soon = ASSESS_SOON.max(began.elapsed() * 2).min(ASSESS_AT_LEAST);
-        let rest = async {
-            tokio::time::sleep(soon).await;
-            let _told = tokio::time::timeout(
-                ASSESS_AT_LEAST.saturating_sub(soon),
-                shared.changed.notified(),
-            )
-            .await;
-        };
-        tokio::select! {
-            () = shutdown.cancelled() => return,
-            () = rest => {}
-        }
-    }
-}
-
 /// Works out what the watch would see: after the first result, and again when a day is over. One core, after a rest, so
 /// that the assessment goes first.
 async fn watch_nightly(shared: Arc<Shared>, shutdown: CancellationToken) {
@@ -430,40 +380,6 @@ fn build() -> String {
         Err(_) => clock::now().0.hash(&mut h),
     }
     format!("{:016x}", h.finish())
-}
-
-fn assess_once(engine: &mut Engine, shared: &Shared) -> anyhow::Result<()> {
-    let began = Instant::now();
-    let snapshot = shared.reader.snapshot()?;
-    let mut assessed = engine.assess(&snapshot, None, &mut |share| shared.set_progress(share))?;
-    shared
-        .metrics
-        .assessment_took(began.elapsed().as_secs_f64());
-    tracing::debug!(
-        "assessed {} loops in {:.2} s",
-        assessed.result.loops,
-        began.elapsed().as_secs_f64()
-    );
-    let now = clock::now();
-    // A log of cases that cannot be written must not keep the result back.
-    if let Some(store) = shared.store() {
-        let book = &shared.book;
-        let followed = book
-            .assessed(&store, &assessed, snapshot.register(), now)
-            .and_then(|_| book.cases());
-        match followed {
-            Ok(cases) => shared.metrics.cases(&cases, now),
-            Err(e) => {
-                shared.metrics.case_log_failed();
-                tracing::error!("the cases could not follow the assessment: failed to {e}");
-            }
-        }
-    }
-    if let Some(sheets) = shared.sheets.get() {
-        crate::ownstatus::tell(&mut assessed.result.attention, sheets, &shared.notes);
-    }
-    shared.set_current(assessed, now);
-    Ok(())
 }
 
 /// Blocking work off the async threads; a panic in it becomes an error.

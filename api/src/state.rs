@@ -12,7 +12,7 @@ use ingest_store::{Rollups, Snapshot, Store, StoreError, StoreReader};
 use std::collections::HashMap;
 use std::sync::atomic::{AtomicBool, AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError, RwLock};
-use tokio::sync::{Notify, Semaphore, watch};
+use tokio::sync::{Semaphore, watch};
 
 /// How many days back the newest reading of a loop is looked for at start.
 const NEWEST_DAYS: usize = 4;
@@ -177,7 +177,7 @@ pub struct Shared {
     pub metrics: Metrics,
     pub news: News,
     /// Told when readings or the register changed.
-    pub changed: Notify,
+    pub changed: watch::Sender<()>,
     /// Told when a person changed the register.
     pub register_changed: watch::Sender<()>,
     /// Bounds answers that read much.
@@ -243,7 +243,7 @@ impl Shared {
             access: None,
             metrics: Metrics::new(),
             news: News::new(&format!("{:x}", crate::clock::now().0)),
-            changed: Notify::new(),
+            changed: watch::channel(()).0,
             register_changed: watch::channel(()).0,
             heavy: Arc::new(Semaphore::new(limits.long_answers)),
             waiting: Semaphore::new(limits.waiting),
@@ -352,7 +352,7 @@ impl Shared {
 
     /// Tells assessment, collector and listeners that a person changed the register.
     pub fn register_changed_by_person(&self) {
-        self.changed.notify_one();
+        self.changed.send_replace(());
         self.register_changed.send_replace(());
         self.news.publish("register", "{}".to_owned());
     }

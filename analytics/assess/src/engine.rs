@@ -4,7 +4,7 @@
 //! first, and the others are read loop by loop. With the record grows only what one unpacked loop takes on each core.
 
 use crate::day::{Day, Target};
-use crate::hourly::Hourly;
+use crate::live::CutDay;
 use crate::trace::{Trace, TraceStep, trace};
 use analytics_detect::{
     Assessment, Blocks, DayBlock, Evidence, Finding, Fleet, HourBlock, LoopSource, PACK_VERSION,
@@ -23,6 +23,8 @@ pub enum AssessError {
     Store(#[from] StoreError),
     #[error("write the table: {0}")]
     Table(String),
+    #[error("follow a record that is small enough to be assessed as a whole")]
+    Small,
     #[error(
         "read the blocks of {0} again and again: something removes or damages the files in rollups/"
     )]
@@ -35,8 +37,9 @@ pub struct Settings {
     pub params: Params,
     /// Bytes of blocks that are held in memory at most, about 9 kB a loop and day; the rest is read from files.
     pub memory_bytes: u64,
-    /// From so many loops times days on the statistics are made once an hour ([`crate::hourly`]).
-    pub hourly_from: usize,
+    /// From so many loops times days on the statistics of a growing record are made every so many minutes
+    /// ([`Engine::settle`]); in rising order.
+    pub steps: Vec<(usize, i64)>,
 }
 
 impl Default for Settings {
@@ -44,21 +47,60 @@ impl Default for Settings {
         Self {
             params: Params::default(),
             memory_bytes: 1 << 30,
-            hourly_from: 20_000,
+            // Each step costs about one percent of a core at most: 20,000 loop-days take a second.
+            steps: vec![(1_000, 1), (20_000, 5), (100_000, 60)],
         }
     }
 }
 
 /// How often an assessment is begun again because kept blocks could not be read.
-const ATTEMPTS: usize = 4;
+pub(crate) const ATTEMPTS: usize = 4;
 
 /// Assesses snapshots of one store, one after the other.
 #[derive(Debug, Default)]
 pub struct Engine {
     pub(crate) settings: Settings,
-    rollups: Option<Rollups>,
+    pub(crate) room: Room,
     cache: BTreeMap<i64, (String, Arc<Day>)>,
-    pub(crate) hourly: Hourly,
+    /// The day that is not over, as [`Engine::settle`] last saw it.
+    pub(crate) cut: Option<CutDay>,
+    pub(crate) times_settled: u64,
+}
+
+/// Where fresh blocks go.
+#[derive(Debug, Clone)]
+pub(crate) struct Room {
+    memory_bytes: u64,
+    rollups: Option<Rollups>,
+}
+
+impl Default for Room {
+    fn default() -> Self {
+        Self {
+            memory_bytes: Settings::default().memory_bytes,
+            rollups: None,
+        }
+    }
+}
+
+impl Room {
+    /// The rows of a day, from `from` up to and with `cut`, into memory, as far as `before` leaves room, else into a file
+    /// without a name.
+    pub(crate) fn fresh(
+        &self,
+        snapshot: &Snapshot,
+        from: UtcMicros,
+        cut: Option<UtcMicros>,
+        before: &[Part],
+        spill: &mut Option<Spill>,
+    ) -> Result<Day, StoreError> {
+        let held: u64 = before.iter().map(|p| p.blocks.held_bytes()).sum();
+        let target = Target::Memory {
+            at_most: self.memory_bytes.saturating_sub(held),
+            begin: &mut || begin(spill, self.rollups.as_ref()),
+        };
+        Day::read(snapshot, from, cut, target)
+    }
 }
 
 /// A day of the snapshot and what is remembered of it.
@@ -70,11 +112,21 @@ pub(crate) struct Part {
     pub blocks: Arc<Day>,
 }
 
+impl Part {
+    pub(crate) fn cut(day: i64, blocks: Day) -> Self {
+        Self {
+            day,
+            key: None,
+            blocks: Arc::new(blocks),
+        }
+    }
+}
+
 /// A result with what pages draw beside it.
 #[derive(Debug)]
 pub struct Assessed {
     pub result: Assessment,
-    /// Up to when the statistics count, where that is not the end of the record ([`Settings::hourly_from`]).
+    /// Up to when the statistics count, where that is not the end of the record ([`Settings::steps`]).
     pub statistics_to: Option<UtcMicros>,
     pub(crate) days: Vec<Arc<Day>>,
 }
@@ -93,7 +145,7 @@ fn each_day(days: &[Arc<Day>], tag: &Tag, mut look: impl FnMut(&crate::day::Loop
 
 fn day_blocks_of(days: &[Arc<Day>], tag: &Tag) -> Vec<DayBlock> {
     let mut blocks: Vec<DayBlock> = Vec::new();
-    // The newest may come in two pieces, up to a full hour and from then on.
+    // The newest may come in pieces: up to a full hour, up to a minute, and from then on.
     let newest = days.last().and_then(|d| d.last).map(|t| UtcMicros(t).day());
     let mut hours: Vec<HourBlock> = Vec::new();
     each_day(days, tag, |l| {
@@ -156,8 +208,13 @@ impl Assessed {
 
 impl Engine {
     pub fn new(settings: Settings) -> Self {
+        let room = Room {
+            memory_bytes: settings.memory_bytes,
+            rollups: None,
+        };
         Self {
             settings,
+            room,
             ..Self::default()
         }
     }
@@ -165,7 +222,7 @@ impl Engine {
     /// Keeps and finds whole days in rollup files as well, so that a restart reads blocks, not readings.
     #[must_use]
     pub fn with_rollups(mut self, rollups: Rollups) -> Self {
-        self.rollups = Some(rollups);
+        self.room.rollups = Some(rollups);
         self
     }
 
@@ -179,27 +236,26 @@ impl Engine {
         at: Option<UtcMicros>,
         progress: &mut dyn FnMut(f64),
     ) -> Result<Assessed, AssessError> {
-        let hour = self.hour_to_settle(snapshot, at);
         // Days whose files could not be read: from their rows.
         let mut anew = BTreeSet::new();
         for _ in 0..ATTEMPTS {
-            let (done, lost) = match hour {
-                Some(hour) => self.assess_hourly(snapshot, at, hour, &anew, progress)?,
-                None => {
-                    let parts = self.gather(snapshot, at, &anew, progress)?;
-                    self.analyse(snapshot, &parts, at)
-                }
-            };
+            let parts = self.gather(snapshot, at, &anew, progress)?;
+            let (done, lost) = self.analyse(snapshot, &parts, at);
             if lost.is_empty() {
                 return Ok(done);
             }
-            self.cache.retain(|day, _| !lost.contains(day));
+            self.forget(&lost);
             anew = lost;
         }
-        let first = anew.first().copied().unwrap_or_default();
-        Err(AssessError::Blocks(
-            UtcMicros::from_day(first).date_string(),
-        ))
+        Err(given_up(&anew))
+    }
+
+    /// Lets days go whose blocks could not be read.
+    pub(crate) fn forget(&mut self, lost: &BTreeSet<i64>) {
+        self.cache.retain(|day, _| !lost.contains(day));
+        if !lost.is_empty() {
+            self.cut = None;
+        }
     }
 
     /// The blocks of every day up to `at`.
@@ -226,7 +282,7 @@ impl Engine {
             let cut = at.filter(|t| t.day() == d.day && t.plus_us(1).day() == d.day);
             let key = format!("{}/{version}", d.key);
             let known = self.cache.get(&d.day).filter(|(k, _)| *k == key);
-            let held = cut.and_then(|t| self.hourly.cut_day(snapshot, t));
+            let held = cut.and_then(|t| self.cut.as_ref()?.of(snapshot, t));
             let blocks = match (known, held) {
                 (_, Some(day)) => day,
                 (Some((_, day)), _) if cut.is_none() => day.clone(),
@@ -249,7 +305,7 @@ impl Engine {
                                     tracing::warn!(
                                         "{e}; the day will be read again after a restart"
                                     );
-                                    self.fresh(
+                                    self.room.fresh(
                                         snapshot,
                                         UtcMicros::from_day(d.day),
                                         cut,
@@ -260,7 +316,7 @@ impl Engine {
                                 other => other?,
                             })
                         }
-                        Some(Kept::Nowhere) | None => Arc::new(self.fresh(
+                        Some(Kept::Nowhere) | None => Arc::new(self.room.fresh(
                             snapshot,
                             UtcMicros::from_day(d.day),
                             cut,
@@ -288,26 +344,9 @@ impl Engine {
         Ok(parts)
     }
 
-    /// The rows of a day, from `from` up to and with `cut`, into memory, as far as there is room, else into a file without a name.
-    pub(crate) fn fresh(
-        &self,
-        snapshot: &Snapshot,
-        from: UtcMicros,
-        cut: Option<UtcMicros>,
-        before: &[Part],
-        spill: &mut Option<Spill>,
-    ) -> Result<Day, StoreError> {
-        let held: u64 = before.iter().map(|p| p.blocks.held_bytes()).sum();
-        let target = Target::Memory {
-            at_most: self.settings.memory_bytes.saturating_sub(held),
-            begin: &mut || begin(spill, self.rollups.as_ref()),
-        };
-        Day::read(snapshot, from, cut, target)
-    }
-
     /// A day that is over: its rollup file, or where to write it.
     fn kept(&self, register: &Register, day: i64, key: &str, make_anew: bool) -> Kept {
-        let Some(rollups) = &self.rollups else {
+        let Some(rollups) = &self.room.rollups else {
             return Kept::Nowhere;
         };
         let key = format!("{key}-{PACK_VERSION}");
@@ -343,7 +382,7 @@ impl Engine {
         let (old, new) = parts.split_at_mut(first_held);
         // Room is made before it is taken: else twice as much would be held for a while.
         for p in old.iter_mut().filter(|p| p.blocks.is_held()) {
-            let begin = &mut || begin(spill, self.rollups.as_ref());
+            let begin = &mut || begin(spill, self.room.rollups.as_ref());
             let left = Arc::new(p.blocks.left_in_file(begin)?);
             self.cache.remove(&p.day);
             p.blocks = left;
@@ -449,6 +488,11 @@ impl<'a> Asked<'a> {
             }
         }
     }
+}
+
+pub(crate) fn given_up(lost: &BTreeSet<i64>) -> AssessError {
+    let first = lost.first().copied().unwrap_or_default();
+    AssessError::Blocks(UtcMicros::from_day(first).date_string())
 }
 
 /// What there is of a finished day.

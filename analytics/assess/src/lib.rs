@@ -10,7 +10,7 @@ mod engine;
 mod families;
 mod family;
 mod frames;
-mod hourly;
+mod live;
 mod trace;
 mod watch;
 
@@ -22,5 +22,6 @@ pub use family::{
     Week,
 };
 pub use frames::{families_csv, to_csv};
+pub use live::Settled;
 pub use trace::{Trace, TraceStep};
 pub use watch::{Watch, WatchReport};

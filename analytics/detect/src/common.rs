@@ -9,7 +9,11 @@
 //! A ceiling that falls meets each loop at its own peaks: there likeness may count, or nothing of it may show.
 
 mod alike;
+mod spread;
+mod tail;
 
+use self::spread::{locality, plausible};
+pub use self::tail::hypergeometric_tail;
 use crate::drift::{cause, ceiling};
 use crate::finding::{AttentionRow, CommonCause, Evidence, Finding, Kind};
 use ingest_model::{Criticality, LoopEntry, Scope, Tag, UtcMicros};
@@ -75,34 +79,6 @@ fn number(f: &Finding, name: &str) -> Option<f64> {
     }
 }
 
-/// ln(n!) by Stirling's series beyond 20, exact below.
-fn ln_factorial(n: f64) -> f64 {
-    if n < 20.0 {
-        return (2..=n as u64).map(|i| (i as f64).ln()).sum();
-    }
-    let x = n + 1.0;
-    (x - 0.5) * x.ln() - x + 0.5 * (2.0 * std::f64::consts::PI).ln() + 1.0 / (12.0 * x)
-        - 1.0 / (360.0 * x * x * x)
-}
-
-fn ln_choose(n: f64, k: f64) -> f64 {
-    if k < 0.0 || k > n {
-        f64::NEG_INFINITY
-    } else {
-        ln_factorial(n) - ln_factorial(k) - ln_factorial(n - k)
-    }
-}
-
-/// P(X >= k) for k marked among `drawn` of `total`, `marked` of which are marked.
-pub fn hypergeometric_tail(total: usize, marked: usize, drawn: usize, k: usize) -> f64 {
-    let (n, m, d) = (total as f64, marked as f64, drawn as f64);
-    let all = ln_choose(n, d);
-    (k..=marked.min(drawn))
-        .map(|i| (ln_choose(m, i as f64) + ln_choose(n - m, d - i as f64) - all).exp())
-        .sum::<f64>()
-        .min(1.0)
-}
-
 /// Kinds whose signs may share a cause; drift is split by how it shows and to which side.
 fn family(s: &Sign) -> (Kind, &'static str, Option<bool>) {
     match (s.kind, s.cause) {
@@ -116,57 +92,6 @@ fn family(s: &Sign) -> (Kind, &'static str, Option<bool>) {
 
 /// Share of the error budget that plausible scopes get.
 const PLAUSIBLE_SHARE: f64 = 0.97;
-
-/// Scopes through which a finding of this kind spreads (common practice: what carries current, supply and
-/// digital signal, or is built alike).
-fn plausible(kind: Kind, cause: &str, scope: Scope) -> bool {
-    use Scope::{Area, DeviceRevision, DeviceType, Gateway, InputCard, JunctionBox, Modem, Supply};
-    match (kind, cause) {
-        (Kind::AnalogDigitalDrift, "supply-limited") => matches!(scope, Supply | JunctionBox),
-        (Kind::AnalogDigitalDrift, "intermittent") => {
-            matches!(scope, JunctionBox | InputCard | Supply)
-        }
-        (Kind::AnalogDigitalDrift, _) => {
-            matches!(
-                scope,
-                InputCard | JunctionBox | DeviceType | DeviceRevision | Supply
-            )
-        }
-        (Kind::RisingErrors | Kind::NoReply, _) => {
-            matches!(
-                scope,
-                Gateway | Modem | JunctionBox | Supply | DeviceRevision
-            )
-        }
-        (Kind::Restarts | Kind::CurrentOutOfRange, _) => {
-            matches!(scope, Supply | JunctionBox | InputCard)
-        }
-        (Kind::DeviceStatus | Kind::StatusChatter, _) => {
-            matches!(scope, DeviceType | DeviceRevision | Supply | Area)
-        }
-        _ => true,
-    }
-}
-
-/// Of two groups with the same members the one nearer to the loops is named: it is looked at first. What drifts steadily
-/// or stands still is the card, what comes and goes the box (common practice).
-fn locality(kind: Kind, cause: &str, s: Scope) -> u8 {
-    let steady = match kind {
-        Kind::AnalogDigitalDrift => cause.is_empty(),
-        Kind::StuckValue => true,
-        _ => false,
-    };
-    match s {
-        Scope::JunctionBox => 1,
-        Scope::InputCard => 2 * u8::from(!steady),
-        Scope::Modem => 3,
-        Scope::Supply => 4,
-        Scope::DeviceRevision => 5,
-        Scope::DeviceType => 6,
-        Scope::Gateway => 7,
-        Scope::Area => 8,
-    }
-}
 
 /// A group that may be the cause.
 struct Candidate<'a> {

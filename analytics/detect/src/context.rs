@@ -2,7 +2,9 @@
 //!
 //! Context rows are the only thing besides findings that crosses loops (design: two passes).
 
+use crate::block::HourBlock;
 use crate::history::{LoopRecord, median};
+use ingest_model::LoopEntry;
 use std::collections::{BTreeMap, BTreeSet, HashMap};
 
 /// Fleet-wide context by hour since 1970.
@@ -44,8 +46,7 @@ impl ContextRows {
         Self {
             area: l.entry.area.clone().unwrap_or_default(),
             gateway: l.entry.gateway.clone().unwrap_or_default(),
-            // Hours of any instant in microseconds fit.
-            hours: l.blocks.iter().map(|b| b.hour as i32).collect(),
+            hours: hours_of(l.blocks),
             still: placed(l, &still).collect(),
             ambient: placed(l, &ambient).map(|v| v.unwrap_or(f64::NAN)).collect(),
         }
@@ -61,6 +62,11 @@ impl ContextRows {
         all.filter(|(_, v)| !v.is_nan())
             .map(|(h, v)| (i64::from(*h), *v))
     }
+}
+
+/// Hours of any instant in microseconds fit.
+pub(crate) fn hours_of(blocks: &[HourBlock]) -> Vec<i32> {
+    blocks.iter().map(|b| b.hour as i32).collect()
 }
 
 /// Values of some of the loop's blocks, in their order, by the places of all; nothing where there are none.
@@ -155,12 +161,27 @@ impl Context {
 
     fn count_gateways(&mut self, rows: &[ContextRows]) {
         for l in rows {
-            *self.gateway_loops.entry(l.gateway.clone()).or_default() += 1;
-            let by_hour = self.gateway_rows.entry(l.gateway.clone()).or_default();
-            for hour in &l.hours {
-                *by_hour.entry(i64::from(*hour)).or_default() += 1;
-            }
+            self.count_gateway(&l.gateway, &l.hours);
         }
+    }
+
+    fn count_gateway(&mut self, gateway: &str, hours: &[i32]) {
+        *self.gateway_loops.entry(gateway.to_owned()).or_default() += 1;
+        let by_hour = self.gateway_rows.entry(gateway.to_owned()).or_default();
+        let mut before = None;
+        // An hour that is not over may come in pieces.
+        for hour in hours.iter().filter(|h| before.replace(**h) != Some(**h)) {
+            *by_hour.entry(i64::from(*hour)).or_default() += 1;
+        }
+    }
+
+    /// What gateways and hours alone tell: whether others of the gateway have rows.
+    pub(crate) fn of_gateways<'a>(loops: impl Iterator<Item = (&'a LoopEntry, &'a [i32])>) -> Self {
+        let mut ctx = Self::default();
+        for (entry, hours) in loops {
+            ctx.count_gateway(entry.gateway.as_deref().unwrap_or_default(), hours);
+        }
+        ctx
     }
 
     fn find_ambient(&mut self, rows: &[ContextRows]) {

@@ -1,5 +1,6 @@
 //! The whole assessment of a fleet: two passes, ranking, common causes, what could not be judged.
 
+mod calm;
 mod one_loop;
 mod recent;
 mod rows;
@@ -17,7 +18,8 @@ use ingest_model::{LoopEntry, UtcMicros};
 use one_loop::{announced, explained, loop_and_work, one_loop};
 use rows::rows;
 
-pub use recent::{LOOK_BACK_H, with_recent};
+pub use calm::{LookBack, look_back};
+pub use recent::{LOOK_BACK_H, Newest, with_recent};
 
 /// Everything an assessment takes: pure input.
 #[derive(Debug)]
@@ -189,24 +191,25 @@ fn on_all_cores<T: Send>(
     loops: &[LoopSource<'_>],
     work: &(dyn Fn(&LoopRecord<'_>) -> T + Sync),
 ) -> Vec<T> {
+    shared_out(loops.len(), &|i| {
+        let entry = loops[i].entry;
+        let blocks = &loops[i].load();
+        work(&LoopRecord { entry, blocks })
+    })
+}
+
+/// What `work` makes of each of the numbers below `n`, in their order, shared out over threads.
+fn shared_out<T: Send>(n: usize, work: &(dyn Fn(usize) -> T + Sync)) -> Vec<T> {
     let threads = std::thread::available_parallelism()
         .map_or(1, usize::from)
         .min(8);
-    let chunk = loops.len().div_ceil(threads).max(1);
+    let chunk = n.div_ceil(threads).max(1);
     std::thread::scope(|s| {
-        let handles: Vec<_> = loops
-            .chunks(chunk)
-            .map(|part| {
-                s.spawn(move || {
-                    part.iter()
-                        .map(|l| {
-                            work(&LoopRecord {
-                                entry: l.entry,
-                                blocks: &l.load(),
-                            })
-                        })
-                        .collect::<Vec<_>>()
-                })
+        let handles: Vec<_> = (0..n)
+            .step_by(chunk)
+            .map(|first| {
+                let part = first..n.min(first + chunk);
+                s.spawn(move || part.map(work).collect::<Vec<_>>())
             })
             .collect();
         handles

@@ -51,8 +51,8 @@ pub(super) struct AttentionAnswer<'a> {
     assessed_at: String,
     from: Option<String>,
     to: Option<String>,
-    /// Up to when statistics count in a large fleet: the last full hour. What a reading states by itself counts up to `to`.
-    /// `null`: everything does.
+    /// Up to when statistics count in a larger fleet: a full minute, five minutes or hour. What a reading states by itself
+    /// counts up to `to`. `null`: everything does.
     statistics_to: Option<String>,
     loops: usize,
     readings: u64,

@@ -61,7 +61,7 @@ fn hex(bytes: &[u8]) -> String {
     })
 }
 
-fn view_answer(a: &SheetAnswer, note: Option<&DeviceNote>) -> AnswerView {
+fn view_answer(a: SheetAnswer<'_>, note: Option<&DeviceNote>) -> AnswerView {
     let named = |mut item: Item| {
         name_item(&mut item, u64::from(a.command), note);
         FieldView {
@@ -78,11 +78,11 @@ fn view_answer(a: &SheetAnswer, note: Option<&DeviceNote>) -> AnswerView {
         // Codes within 31 have no table of their own.
         response: response_text(u8::try_from(a.command).unwrap_or(31), a.response_code),
         device_status: a.device_status,
-        request: hex(&a.request),
-        data: hex(&a.data),
-        fields: explain_data(a.command, &a.request, true)
+        request: hex(a.request),
+        data: hex(a.data),
+        fields: explain_data(a.command, a.request, true)
             .into_iter()
-            .chain(explain_data(a.command, &a.data, false))
+            .chain(explain_data(a.command, a.data, false))
             .map(named)
             .collect(),
     }
@@ -95,10 +95,10 @@ fn view(app: &App, sheet: &Sheet) -> DeviceAnswer {
     let file = |n: &DeviceNote| n.path.file_name().map(|f| f.to_string_lossy().into_owned());
     let says = sheet
         .newest(48)
-        .map_or_else(Vec::new, |status| own_bits(&status.data, note));
+        .map_or_else(Vec::new, |status| own_bits(status.data, note));
     DeviceAnswer {
         tag: sheet.tag.as_ref().map(ToString::to_string),
-        gateway: sheet.gateway.clone(),
+        gateway: sheet.gateway.to_string(),
         device_type: format!("{:#06X}", sheet.device.device_type).replace("0X", "0x"),
         device_id: format!("0x{:06X}", sheet.device.device_id),
         device_revision: sheet.device_revision,

@@ -147,7 +147,7 @@ pub(super) async fn announce(
             note,
         };
         store.announce(&window, &by, now).map_err(kept)?;
-        shared.changed.notify_one();
+        shared.changed.send_replace(());
         Ok((StatusCode::CREATED, Json(WorkView::from(&window))))
     })
     .await

@@ -59,18 +59,18 @@ fn sheets(tag: &Tag, own: [u8; 6]) -> SheetTable {
         device_type: 0xFA21,
         device_id: 7,
     };
-    let mut head = Sheet::new("GW-1", device);
+    let mut head = Sheet::new("GW-1".into(), device);
     head.tag = Some(tag.clone());
     head.device_revision = Some(3);
     let mut data = own.to_vec();
     data.resize(25, 0);
     let answer = SheetAnswer {
         command: 48,
-        request: Box::default(),
+        request: &[],
         time: UtcMicros(100),
         response_code: 0,
         device_status: 0x90,
-        data: data.into(),
+        data: &data,
     };
     let table = SheetTable::default();
     table.note(head, answer);

@@ -15,6 +15,9 @@ const SHEETS: readonly (readonly [string, string])[] = [
   ["/glossary", "Glossary"],
 ];
 
+/** Statistics that lag less behind the record are not worth a word. */
+const TOLD_LAG_MS = 10 * 60_000;
+
 function Mark() {
   const dots = [0, 4, 8, 12, 16, 20, 24, 28, 32, 36, 40, 44, 48, 52, 56, 60, 64, 68, 72, 76, 80, 84, 88, 92, 96, 100, 104, 108];
   return (
@@ -70,7 +73,12 @@ export function Block() {
             <div class="c" title={utc(to)}>
               <b>End of record</b>
               {age < DAY ? `${span(age)} ago` : instant(to, wall.value)}
-              {a.statistics_to && <span title="Of a large fleet the statistics (drift, stuck values, errors, noise) are made once an hour; no reply, a current at a failure level, status and configuration count up to the end of the record."> (statistics to {instant(Date.parse(a.statistics_to), to).split(" ").pop()})</span>}
+              {a.statistics_to && to - Date.parse(a.statistics_to) > TOLD_LAG_MS && (
+                <span title="Of a large fleet the statistics (drift, stuck values, errors, noise) are made now and then; no reply, a current at a failure level, status and configuration count up to the end of the record.">
+                  {" "}
+                  (statistics to {instant(Date.parse(a.statistics_to), to).split(" ").pop()})
+                </span>
+              )}
             </div>
           )}
         </div>

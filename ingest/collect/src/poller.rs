@@ -4,9 +4,11 @@
 //! polling plan. Fast reads become [`Reading`]s, slow ones tell who the device is and how it is ranged.
 
 mod answers;
+mod failures;
 mod published;
 mod recorded;
 mod sheets;
+mod snapshot;
 mod survey;
 
 use crate::analog::AnalogTable;
@@ -14,7 +16,7 @@ use crate::config::GatewayConfig;
 use crate::device::{Device, Discovered, Route};
 use crate::directory::LoopDirectory;
 use crate::sheet::SheetTable;
-use crate::status::{GatewayStatus, ModemStatus};
+use crate::status::GatewayStatus;
 use ingest_hart::answer::Identity;
 use ingest_hart::plan::{Job, Periods, Plan, Poll};
 use ingest_hart::{ReadCommand, Request, UniqueAddress};
@@ -112,6 +114,8 @@ const INTRODUCTION: [Poll; 4] = [Poll::Identity, Poll::Output, Poll::LongTag, Po
 /// The state of one gateway's polling.
 pub struct Poller {
     config: GatewayConfig,
+    /// The gateway's, for the sheets.
+    name: Arc<str>,
     directory: Arc<dyn LoopDirectory>,
     claims: Arc<Claims>,
     analog: Arc<AnalogTable>,
@@ -209,13 +213,17 @@ impl Poller {
             started_ms: now_ms,
             readings: Vec::new(),
             discovered: VecDeque::new(),
+            name: config.name.as_str().into(),
             config,
             directory,
             claims,
             analog,
         };
         // Loops that the register places here are polled, and found silent, even if the gateway never shows them.
-        for known in p.directory.of_gateway(&p.config.name) {
+        let known = p.directory.of_gateway(&p.config.name);
+        p.plan.reserve(known.len());
+        p.devices.reserve_exact(known.len());
+        for known in known {
             let first = now_ms.saturating_add(periods.dynamic_ms);
             p.plan.add(u32::MAX, &[Poll::Dynamic], first);
             let mut d = Device::new(Route::Absent, known.device);
@@ -488,49 +496,5 @@ impl Poller {
             .chain([own, soon, now.ms + 1_000])
             .min()
             .unwrap_or(now.ms + 1_000)
-    }
-
-    /// The gateway as it stands.
-    pub fn snapshot(&self, now: Moment) -> GatewayStatus {
-        let window_s =
-            (now.ms.saturating_sub(self.started_ms)).clamp(1_000, RATE_WINDOW_MS) as f64 / 1000.0;
-        let mut s = self.status.clone();
-        s.devices = self
-            .devices
-            .iter()
-            .filter(|d| d.route != Route::Absent && d.unanswered < SILENT)
-            .count();
-        s.planned_per_s = self.plan.planned_per_s();
-        s.achieved_per_s = self.done_ms.len() as f64 / window_s;
-        s.late_s = self.plan.late_ms(now.ms) as f64 / 1000.0;
-        let mut busy_s: HashMap<u32, f64> = HashMap::new();
-        for (_, modem, ms) in &self.wire {
-            *busy_s.entry(*modem).or_default() += ms / 1000.0;
-        }
-        let mut done: HashMap<u32, usize> = HashMap::new();
-        for (_, modem) in &self.done_ms {
-            *done.entry(*modem).or_default() += 1;
-        }
-        let mut tags: HashMap<u32, Tag> = HashMap::new();
-        for (i, d) in self.devices.iter().enumerate() {
-            if let (Some(modem), Some(tag)) = (self.plan.modem_of(i), &d.tag) {
-                tags.entry(modem).or_insert_with(|| tag.clone());
-            }
-        }
-        s.modems = self
-            .plan
-            .loads()
-            .into_iter()
-            .map(|l| ModemStatus {
-                modem: l.modem,
-                tag: tags.remove(&l.modem),
-                devices: l.devices,
-                planned_per_s: l.planned_per_s,
-                achieved_per_s: done.get(&l.modem).copied().unwrap_or(0) as f64 / window_s,
-                planned_load: l.planned,
-                achieved_load: busy_s.get(&l.modem).copied().unwrap_or(0.0) / window_s,
-            })
-            .collect();
-        s
     }
 }

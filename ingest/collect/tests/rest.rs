@@ -41,10 +41,7 @@ fn limits_further_variables_and_own_statistics_are_read_and_kept() {
     let mut bench = one(&[], |d| d.tells_all = true);
     bench.run_until(3_600_000);
     let sheet = bench.sheets.of_tag(&Tag::new("PT-1").unwrap()).unwrap();
-    assert_eq!(
-        (sheet.gateway.as_str(), sheet.universal_revision),
-        ("GW-1", 7)
-    );
+    assert_eq!((&*sheet.gateway, sheet.universal_revision), ("GW-1", 7));
     // 50 says that 0 and 1 are PV and SV: their limits, damping, serial number.
     let of_54: Vec<_> = sheet.answers().filter(|a| a.command == 54).collect();
     assert_eq!(
@@ -72,7 +69,7 @@ fn limits_further_variables_and_own_statistics_are_read_and_kept() {
         (first.0, first.1.unit, first.1.value.value()),
         (2, 58, Some(18.5))
     );
-    let s = DeviceStatistics::decode(&sheet.newest(95).unwrap().data).unwrap();
+    let s = DeviceStatistics::decode(sheet.newest(95).unwrap().data).unwrap();
     assert_eq!((s.received, s.answered), (1_200, 1_198));
     // The slow plan's own reads are there too, and the gateway's.
     assert!(sheet.newest(15).is_some() && sheet.newest(48).is_some());

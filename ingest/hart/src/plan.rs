@@ -90,6 +90,11 @@ impl Plan {
         }
     }
 
+    /// Room for so many devices more, and no more than that.
+    pub fn reserve(&mut self, devices: usize) {
+        self.slots.reserve_exact(devices);
+    }
+
     /// The place of a modem, new ones at the end.
     fn modem_at(&mut self, number: u32) -> usize {
         let known = self.modems.iter().position(|m| m.number == number);

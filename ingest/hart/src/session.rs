@@ -179,7 +179,12 @@ impl Session {
                     self.initiate(self.config.master.first(), self.repeats(), now_ms, out);
                 }
             }
-            Event::Received(bytes) => self.received(bytes, now_ms, out),
+            Event::Received(bytes) => {
+                // Where the caller was held up, the time-out may lie between the last event and these bytes: what they
+                // answer then is late. On the very tick of it bytes come first.
+                self.expire_requests(now_ms.saturating_sub(1), out);
+                self.received(bytes, now_ms, out);
+            }
             Event::Lost { jitter } => self.lost(jitter, now_ms, out),
             Event::Reject => {
                 if matches!(

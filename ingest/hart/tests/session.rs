@@ -161,6 +161,23 @@ fn late_answers_are_given_to_nobody() {
         Event::Received(&message(1, 3, 0, s3, &answer_frame(7, 0x2D))),
     );
     assert!(matches!(a[..], [Action::Answer { token: 3, .. }]));
+    // After it, with no event between (a program that was held up): late.
+    let s4 = b.submit(4);
+    let a = b.at(
+        b.now + 2_001,
+        Event::Received(&message(1, 3, 0, s4, &answer_frame(7, 0x2D))),
+    );
+    assert_eq!(
+        a,
+        [
+            Action::Trouble(Trouble::Timeout),
+            Action::Failed {
+                token: 4,
+                why: Failure::Timeout
+            },
+            Action::Trouble(Trouble::LateAnswer)
+        ]
+    );
 }
 
 #[test]

@@ -7,6 +7,7 @@ use chrono::{DateTime, SecondsFormat, TimeZone, Utc};
 pub struct UtcMicros(pub i64);
 
 pub const MICROS_PER_S: i64 = 1_000_000;
+pub const MICROS_PER_MINUTE: i64 = 60 * MICROS_PER_S;
 pub const MICROS_PER_HOUR: i64 = 3_600 * MICROS_PER_S;
 pub const MICROS_PER_DAY: i64 = 24 * MICROS_PER_HOUR;
 

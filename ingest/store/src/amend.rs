@@ -3,7 +3,7 @@
 use crate::error::StoreError;
 use crate::register::{ChangedCell, Register, RegisterDiff};
 use crate::register_csv;
-use crate::state::{Change, Image, ListFrom};
+use crate::state::{Change, ListFrom};
 use crate::store::{Store, Writer};
 use crate::work::WorkWindow;
 use ingest_model::{LoopEntry, Tag, UtcMicros};
@@ -74,7 +74,7 @@ impl Store {
         now: UtcMicros,
     ) -> Result<AmendedLoop, StoreError> {
         let mut writer = self.writer();
-        let image = writer.state.image(&Image::default())?;
+        let image = writer.state.image()?;
         let register = &image.register;
         let from = amendment.valid_from;
         if from.is_some_and(|t| t > now) {
@@ -160,7 +160,7 @@ impl Store {
         now: UtcMicros,
     ) -> Result<(RegisterDiff, String), StoreError> {
         let list = register_csv::parse(Path::new("loops.csv"), csv_text)?;
-        let image = self.writer().state.image(&Image::default())?;
+        let image = self.writer().state.image()?;
         let token = token(&image.register.version(), csv_text);
         Ok((image.register.with_list(list, now).1, token))
     }
@@ -178,7 +178,7 @@ impl Store {
     ) -> Result<RegisterDiff, StoreError> {
         let list = register_csv::parse(Path::new("loops.csv"), csv_text)?;
         let mut writer = self.writer();
-        let image = writer.state.image(&Image::default())?;
+        let image = writer.state.image()?;
         if token(&image.register.version(), csv_text) != token_seen {
             return Err(StoreError::Stale);
         }
@@ -209,18 +209,20 @@ impl Store {
         if writer.state.last_list(ListFrom::Register)?.as_ref() == Some(&hash) {
             return Ok(None);
         }
-        let image = writer.state.image(&Image::default())?;
+        let image = writer.state.image()?;
         let (next, diff) = image.register.with_list(list, now);
         let next = Arc::new(next);
         self.commit(
             &mut writer,
             &Change {
-                register: (!diff.is_empty()).then_some(&*next),
+                register: (!diff.is_empty()).then_some(&next),
                 list_taken: Some((ListFrom::Register, &hash)),
                 ..Change::default()
             },
         )?;
-        self.set_register(next);
+        if !diff.is_empty() {
+            self.set_register(next);
+        }
         Ok(Some(diff))
     }
 
@@ -238,7 +240,7 @@ impl Store {
         let times = [window.from.to_rfc3339(), window.to.to_rfc3339()];
         let record = record("work", window.tag.as_ref(), &author, now, &times);
         let mut writer = self.writer();
-        if writer.state.image(&Image::default())?.work.contains(window) {
+        if writer.state.image()?.work.contains(window) {
             return Ok(());
         }
         self.commit(

@@ -7,7 +7,6 @@ use crate::amend::{Author, record, refused};
 use crate::error::StoreError;
 use crate::register::{ChangedCell, Register, RegisterDiff, changed_cells};
 use crate::register_csv::Row;
-use crate::state::Image;
 use crate::store::Store;
 use ingest_model::{BaselineEnd, BaselineNote, BaselineReason, LoopEntry, Tag, UtcMicros};
 use std::collections::BTreeMap;
@@ -149,11 +148,11 @@ impl Register {
     /// Notes who changed device or range, and why, with the entries that a change brought.
     pub(crate) fn say_baselines(&mut self, diff: &RegisterDiff, author: &Author, at: UtcMicros) {
         for changed in &diff.changed {
-            let found = self
-                .loops
-                .iter_mut()
-                .find(|(t, _)| t.as_str() == changed.tag);
-            let Some((_, entries)) = found else { continue };
+            let tag = Tag::new(&changed.tag).ok();
+            let Some(history) = tag.and_then(|t| self.loops.get_mut(&t)) else {
+                continue;
+            };
+            let mut entries = history.to_vec();
             let place = entries.iter().position(|e| {
                 e.valid_from.is_some()
                     && e.valid_from.map(UtcMicros::to_rfc3339) == changed.valid_from
@@ -168,6 +167,7 @@ impl Register {
                 && after.baseline.is_none()
             {
                 after.baseline = Some(said(reason, author, at));
+                *history = entries.into();
             }
         }
         self.settle();
@@ -182,10 +182,11 @@ impl Register {
         {
             return Err(refused("from: a baseline begins at that very time already"));
         }
-        let entries = next.loops.entry(tag).or_default();
+        let mut entries = next.entries(&tag).to_vec();
         entries.retain(|e| e.valid_from != entry.valid_from);
         entries.push(entry);
         entries.sort_by_key(|e| e.valid_from);
+        next.loops.insert(tag, entries.into());
         next.settle();
         Ok(next)
     }
@@ -260,7 +261,7 @@ impl Store {
         now: UtcMicros,
     ) -> Result<Baseline, StoreError> {
         let mut writer = self.writer();
-        let image = writer.state.image(&Image::default())?;
+        let image = writer.state.image()?;
         let from = new.from.unwrap_or(now);
         let mut entry = image.register.copy_from(tag, from, now)?;
         if new.until.is_some_and(|until| until <= now) {
@@ -293,7 +294,7 @@ impl Store {
         now: UtcMicros,
     ) -> Result<Baseline, StoreError> {
         let mut writer = self.writer();
-        let mut next = Register::clone(&writer.state.image(&Image::default())?.register);
+        let mut next = Register::clone(&writer.state.image()?.register);
         let baseline = match end.baseline {
             Some(from) => next.baselines(tag).into_iter().find(|b| b.from == from),
             None => next.baseline_at(tag, now),
@@ -333,11 +334,13 @@ impl Store {
             }),
             ..note.clone()
         };
-        for entry in next.loops.get_mut(tag).into_iter().flatten() {
+        let mut entries = next.entries(tag).to_vec();
+        for entry in &mut entries {
             if entry.valid_from == Some(baseline.from) {
                 entry.baseline = Some(note.clone());
             }
         }
+        next.loops.insert(tag.clone(), entries.into());
         next.settle();
         let ended = begun(&next, tag, baseline.from)?;
         let detail = serde_json::json!({
@@ -365,7 +368,7 @@ impl Store {
             return Err(refused("replaces: a loop cannot replace itself"));
         }
         let mut writer = self.writer();
-        let image = writer.state.image(&Image::default())?;
+        let image = writer.state.image()?;
         let register = &image.register;
         let device = register
             .current(newcomer)

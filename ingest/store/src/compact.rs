@@ -28,7 +28,7 @@ impl Store {
     /// still come. Of the newest day, which still grows, only the newest files become one: a row is rewritten a few times
     /// in the day, not with each of its seals. Returns the days rewritten.
     pub(crate) fn compact(&self, writer: &mut Writer, now: UtcMicros) -> Result<usize, StoreError> {
-        let image = writer.state.image(&Image::default())?;
+        let image = writer.state.image()?;
         let mut days = 0;
         let newest = image.parts.keys().next_back().copied();
         for (day, parts) in image.parts.iter() {
@@ -67,7 +67,7 @@ impl Store {
         let after = i64::try_from(after.as_micros()).unwrap_or(i64::MAX);
         let before = UtcMicros(newest.min(now).0.saturating_sub(after));
         let days: Vec<i64> = {
-            let image = self.writer().state.image(&Image::default())?;
+            let image = self.writer().state.image()?;
             let old = image
                 .parts
                 .iter()
@@ -78,7 +78,7 @@ impl Store {
                 .collect()
         };
         for day in days {
-            let image = self.writer().state.image(&Image::default())?;
+            let image = self.writer().state.image()?;
             let mut done = false;
             for origin in [Origin::Imported, Origin::Collected] {
                 let parts = of_origin(&image, day, origin);
@@ -89,7 +89,7 @@ impl Store {
                 let stage = self.stage(&parts, Layout::Compact)?;
                 let (rows, bytes) = size(&stage);
                 let mut writer = self.writer();
-                let still = writer.state.image(&Image::default())?;
+                let still = writer.state.image()?;
                 if of_origin(&still, day, origin) != parts {
                     // Rows have come since: the next time.
                     continue;

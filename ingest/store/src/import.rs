@@ -6,7 +6,7 @@ use crate::dayfile::hex;
 use crate::error::{IoContext, StoreError};
 use crate::import_sink::{FullChunk, Rejects, Sink, chunk_rows, write_chunks};
 use crate::register::{Register, RegisterDiff};
-use crate::state::{Change, Image, ImportRow, KnownFile, ListFrom};
+use crate::state::{Change, ImportRow, KnownFile, ListFrom};
 use crate::store::{Store, Writer};
 use crate::work::{self, WorkWindow};
 use crate::{import_csv, import_parquet, register_csv, register_history};
@@ -99,7 +99,7 @@ impl Store {
     ) -> Result<ImportReport, StoreError> {
         let found = self.find_site(site)?;
         let mut writer = self.writer();
-        let image = writer.state.image(&Image::default())?;
+        let image = writer.state.image()?;
         let mut report = ImportReport {
             files_ignored: found.ignored,
             ..ImportReport::default()
@@ -209,7 +209,7 @@ impl Store {
                 rejects: report.rejects,
                 files: known,
             }),
-            register: register_changed.then_some(&*register),
+            register: register_changed.then_some(&register),
             work: &new_work,
             list_taken: list_taken.as_deref().map(|hash| (ListFrom::Site, hash)),
             ..Change::default()

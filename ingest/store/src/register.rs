@@ -7,11 +7,13 @@ use ingest_model::{LoopEntry, Tag, UtcMicros};
 use serde::Serialize;
 use sha2::{Digest, Sha256};
 use std::collections::{BTreeMap, BTreeSet};
+use std::sync::Arc;
 
 /// Every loop ever registered, each with its entries in order of `valid_from`.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Register {
-    pub(crate) loops: BTreeMap<Tag, Vec<LoopEntry>>,
+    /// Shared with the register before a change by all loops that did not change.
+    pub(crate) loops: BTreeMap<Tag, Arc<[LoopEntry]>>,
     pub(crate) retired: BTreeSet<Tag>,
     version: String,
 }
@@ -55,15 +57,16 @@ impl RegisterDiff {
 
 impl Register {
     pub(crate) fn new(entries: Vec<LoopEntry>, retired: BTreeSet<Tag>) -> Self {
-        let mut loops: BTreeMap<Tag, Vec<LoopEntry>> = BTreeMap::new();
+        let mut histories: BTreeMap<Tag, Vec<LoopEntry>> = BTreeMap::new();
         for entry in entries {
-            loops.entry(entry.tag.clone()).or_default().push(entry);
+            histories.entry(entry.tag.clone()).or_default().push(entry);
         }
-        for history in loops.values_mut() {
+        let in_order = |(tag, mut history): (Tag, Vec<LoopEntry>)| {
             history.sort_by_key(|e| e.valid_from);
-        }
+            (tag, history.into())
+        };
         let mut register = Self {
-            loops,
+            loops: histories.into_iter().map(in_order).collect(),
             retired,
             version: String::new(),
         };
@@ -71,14 +74,11 @@ impl Register {
         register
     }
 
-    /// After a change: the version anew, and no room to spare (a list that grew from nothing has room for four entries).
+    /// After a change: the version anew.
     pub(crate) fn settle(&mut self) {
-        for history in self.loops.values_mut() {
-            history.shrink_to_fit();
-        }
         let mut hash = Sha256::new();
         for (tag, history) in &self.loops {
-            for entry in history {
+            for entry in history.iter() {
                 for (column, value) in cells(entry) {
                     hash.update(column.as_bytes());
                     hash.update([0]);
@@ -133,7 +133,7 @@ impl Register {
 
     /// All entries of a loop in order of `valid_from`.
     pub fn entries(&self, tag: &Tag) -> &[LoopEntry] {
-        self.loops.get(tag).map_or(&[], Vec::as_slice)
+        self.loops.get(tag).map_or(&[], |history| history)
     }
 
     pub fn is_retired(&self, tag: &Tag) -> bool {
@@ -151,7 +151,7 @@ impl Register {
             .loops
             .iter()
             .filter(|(tag, _)| !self.retired.contains(*tag));
-        to_csv(listed.flat_map(|(_, history)| history))
+        to_csv(listed.flat_map(|(_, history)| history.iter()))
     }
 
     /// `loops.csv` with one row a loop: what each is now, retired ones left out.
@@ -227,11 +227,11 @@ impl Register {
                     if retired {
                         next.retired.insert(tag.clone());
                     }
-                    next.loops.insert(tag, entries);
+                    next.loops.insert(tag, entries.into());
                 }
                 Some(known) => {
                     for (entry, _) in rows {
-                        diff.changed.extend(merge(known, entry, true, now));
+                        diff.changed.extend(put(known, entry, true, now));
                     }
                     if retired && next.retired.insert(tag.clone()) {
                         diff.retired.push(tag.to_string());
@@ -277,14 +277,13 @@ impl Register {
             let Some(history) = next.loops.get_mut(&tag) else {
                 listed.sort_by_key(|e| e.valid_from);
                 diff.added.push(tag.to_string());
-                next.loops.insert(tag, listed);
+                next.loops.insert(tag, listed.into());
                 continue;
             };
             let whole_history = listed.len() > 1;
             let before = diff.changed.len();
             for entry in listed {
-                diff.changed
-                    .extend(merge(history, entry, whole_history, now));
+                diff.changed.extend(put(history, entry, whole_history, now));
             }
             if returned {
                 diff.returned.push(tag.to_string());
@@ -302,10 +301,10 @@ impl Register {
         let mut diff = RegisterDiff::default();
         let tag = entry.tag.clone();
         match next.loops.get_mut(&tag) {
-            Some(history) => diff.changed.extend(merge(history, entry, false, now)),
+            Some(history) => diff.changed.extend(put(history, entry, false, now)),
             None => {
                 diff.added.push(tag.to_string());
-                next.loops.insert(tag.clone(), vec![entry]);
+                next.loops.insert(tag.clone(), [entry].into());
             }
         }
         if next.retired.remove(&tag) {
@@ -324,18 +323,21 @@ impl Register {
             match next.loops.get_mut(&entry.tag) {
                 None => {
                     diff.added.push(entry.tag.to_string());
-                    next.loops.insert(entry.tag.clone(), vec![entry]);
+                    next.loops.insert(entry.tag.clone(), [entry].into());
                 }
                 Some(history) if history.last().is_some_and(|e| !e.confirmed) => {
                     if let Some(known) = history.last() {
                         keep_what_no_device_knows(&mut entry, known);
                     }
-                    diff.changed.extend(merge(history, entry, false, now));
+                    diff.changed.extend(put(history, entry, false, now));
                 }
                 Some(_) => diff.unchanged += 1,
             }
         }
-        next.settle();
+        // Devices are shown all the time, and nearly always as they are known.
+        if !diff.is_empty() {
+            next.settle();
+        }
         (next, diff)
     }
 }
@@ -358,7 +360,20 @@ fn keep_what_no_device_knows(told: &mut LoopEntry, known: &LoopEntry) {
     told.notes = known.notes;
 }
 
-/// Puts one entry into a loop's history; says what changed.
+/// Puts one entry into a loop's history; says what changed. `None`: nothing, and the history is the one it was.
+fn put(
+    history: &mut Arc<[LoopEntry]>,
+    entry: LoopEntry,
+    whole_history: bool,
+    now: UtcMicros,
+) -> Option<ChangedLoop> {
+    let mut entries = history.to_vec();
+    let changed = merge(&mut entries, entry, whole_history, now)?;
+    *history = entries.into();
+    Some(changed)
+}
+
+/// The same in a list; it is touched only where something changes.
 fn merge(
     history: &mut Vec<LoopEntry>,
     mut entry: LoopEntry,

@@ -1,7 +1,7 @@
 //! History is kept for a time that the site sets: whole UTC days go, at once for whoever looks anew, later from the disk.
 
 use crate::error::StoreError;
-use crate::state::{Change, Image, PartRow};
+use crate::state::{Change, PartRow};
 use crate::store::Store;
 use ingest_model::UtcMicros;
 use std::time::Duration;
@@ -40,7 +40,7 @@ impl Store {
         now: UtcMicros,
     ) -> Result<DropReport, StoreError> {
         let mut writer = self.writer();
-        let image = writer.state.image(&Image::default())?;
+        let image = writer.state.image()?;
         let gone = image
             .parts
             .iter()

@@ -4,7 +4,7 @@ use crate::batch::{append_rows, runs_of};
 use crate::chunk::{CHUNK_ROWS, Chunk, Next, Stage};
 use crate::error::{IoContext, StoreError};
 use crate::landing::decode;
-use crate::state::{Change, Image, Origin};
+use crate::state::{Change, Origin};
 use crate::store::{Store, Writer};
 use ingest_model::{Tag, UtcMicros};
 use std::collections::HashMap;
@@ -33,7 +33,7 @@ impl Store {
 
     fn seal_some(&self, writer: &mut Writer, report: &mut SealReport) -> Result<bool, StoreError> {
         let path = self.dir.join("landing.sqlite");
-        let image = writer.state.image(&Image::default())?;
+        let image = writer.state.image()?;
         let tags: Vec<Tag> = image.register.tags().cloned().collect();
         let index: HashMap<&str, u32> = tags
             .iter()
@@ -43,6 +43,16 @@ impl Store {
         let mut chunk = Chunk::default();
         let mut range = None;
         {
+            let landed: i64 = writer
+                .landing
+                .query_row(
+                    "SELECT coalesce(sum(rows), 0) FROM landing WHERE seq > ?1",
+                    [image.sealed_through],
+                    |r| r.get(0),
+                )
+                .at("read", &path)?;
+            // Rows that come meanwhile, and those of the batch that fills the chunk, find their room when they come.
+            chunk.reserve(usize::try_from(landed).unwrap_or(0).min(CHUNK_ROWS));
             let mut query = writer
                 .landing
                 .prepare("SELECT seq, batch FROM landing WHERE seq > ?1 ORDER BY seq")

@@ -150,10 +150,10 @@ impl Inner {
     /// Two databases, no common transaction: rows leave the landing only after the manifest says that they are sealed,
     /// so the manifest being the same before and after reading the landing makes both fit together.
     fn refresh(&mut self, dir: &Path) -> Result<(), StoreError> {
-        let mut image = self.state.image(&self.image)?;
+        let mut image = self.state.image()?;
         loop {
             self.refresh_landed(dir, image.sealed_through)?;
-            let after = self.state.image(&image)?;
+            let after = self.state.image()?;
             let same = after.sealed_through == image.sealed_through;
             image = after;
             if same {
@@ -161,11 +161,8 @@ impl Inner {
             }
         }
         if let Some(writer) = &self.writer {
-            let held = writer.register();
             // The version is a hash of every cell.
-            if held.version() == image.register.version() {
-                image.register = held;
-            }
+            image.register = self.state.share_register(&writer.register());
         }
         self.image = image;
         Ok(())
@@ -218,6 +215,10 @@ impl Landed {
                 let tag = Tag::new(&name).map_err(|e| e.to_string())?;
                 let columns = Arc::make_mut(self.loops.entry(tag).or_default());
                 let before = columns.len();
+                // Not to the double: there are many loops with a few rows each.
+                if columns.time.capacity() < before + rows {
+                    columns.reserve(rows + before / 8);
+                }
                 append_rows(&batch, from, rows, columns).map_err(|e| e.to_string())?;
                 for time in columns.time.iter().skip(before) {
                     for (of, n) in [

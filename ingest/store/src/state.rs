@@ -1,5 +1,8 @@
 //! `state.sqlite`: manifest, register and announced work; every change of the store is one transaction here.
 
+mod read;
+
+use self::read::read_image;
 use crate::amend::ChangeRecord;
 use crate::error::{IoContext, StoreError};
 use crate::files::{Files, Moment};
@@ -8,7 +11,7 @@ use crate::register_csv;
 use crate::work::WorkWindow;
 use ingest_model::{Tag, UtcMicros};
 use rusqlite::{Connection, OpenFlags, OptionalExtension, Transaction, params};
-use std::collections::{BTreeMap, BTreeSet};
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Duration;
@@ -94,7 +97,7 @@ pub(crate) struct Change<'a> {
     pub replaced_at: i64,
     pub sealed_through: Option<i64>,
     pub import: Option<ImportRow>,
-    pub register: Option<&'a Register>,
+    pub register: Option<&'a Arc<Register>>,
     pub work: &'a [WorkWindow],
     /// Who made the change, when it was a person.
     pub person: Option<&'a ChangeRecord>,
@@ -119,6 +122,8 @@ pub(crate) struct StateDb {
     conn: Connection,
     path: PathBuf,
     files: Arc<dyn Files>,
+    /// The manifest when it was last asked for: what did not change since is not read again.
+    newest: Image,
 }
 
 /// Opens a database for writing and brings it to the newest layout.
@@ -195,6 +200,7 @@ impl StateDb {
             conn: open_for_writing(&*files, &path, STATE)?,
             path,
             files,
+            newest: Image::default(),
         })
     }
 
@@ -209,16 +215,26 @@ impl StateDb {
             conn: open_for_reading(&path, STATE)?,
             path,
             files,
+            newest: Image::default(),
         })
     }
 
-    /// The manifest now; what did not change since `known` is shared with it.
-    pub(crate) fn image(&mut self, known: &Image) -> Result<Image, StoreError> {
+    /// The manifest now; what did not change since it was last asked for is shared with that.
+    pub(crate) fn image(&mut self) -> Result<Image, StoreError> {
         let path = self.path.clone();
         let tx = self.conn.transaction().at("read", &path)?;
-        let image = read_image(&tx, known, &path)?;
+        let image = read_image(&tx, &self.newest, &path)?;
         tx.commit().at("read", &path)?;
+        self.newest = image.clone();
         Ok(image)
+    }
+
+    /// Takes a register that somebody else holds in place of its own where it is the same: it is large.
+    pub(crate) fn share_register(&mut self, register: &Arc<Register>) -> Arc<Register> {
+        if register.version() == self.newest.register.version() {
+            self.newest.register = register.clone();
+        }
+        self.newest.register.clone()
     }
 
     /// Rises with every change.
@@ -321,13 +337,24 @@ impl StateDb {
     /// Applies a change, all of it or nothing.
     pub(crate) fn commit(&mut self, change: &Change<'_>) -> Result<(), StoreError> {
         let path = self.path.clone();
-        let write = |conn: &mut Connection| -> rusqlite::Result<()> {
+        let write = |conn: &mut Connection| -> rusqlite::Result<i64> {
             let tx = conn.transaction_with_behavior(rusqlite::TransactionBehavior::Immediate)?;
             apply(&tx, change)?;
-            tx.commit()
+            let generation = tx.query_row(
+                "SELECT value FROM meta WHERE key = 'register_generation'",
+                [],
+                |r| r.get(0),
+            )?;
+            tx.commit()?;
+            Ok(generation)
         };
         self.before()?;
-        write(&mut self.conn).at("write", &path)?;
+        let generation = write(&mut self.conn).at("write", &path)?;
+        if let Some(register) = change.register {
+            // It is what a reading would bring.
+            self.newest.register = register.clone();
+            self.newest.register_generation = generation;
+        }
         self.after()
     }
 
@@ -441,100 +468,4 @@ fn apply(tx: &Transaction<'_>, change: &Change<'_>) -> rusqlite::Result<()> {
         [],
     )?;
     Ok(())
-}
-
-fn read_image(tx: &Transaction<'_>, known: &Image, path: &Path) -> Result<Image, StoreError> {
-    let meta = |key: &str| -> Result<i64, StoreError> {
-        tx.query_row("SELECT value FROM meta WHERE key = ?1", [key], |r| r.get(0))
-            .at("read", path)
-    };
-    let generation = meta("generation")?;
-    if generation == known.generation {
-        return Ok(known.clone());
-    }
-    let register_generation = meta("register_generation")?;
-    let register = if register_generation == known.register_generation {
-        known.register.clone()
-    } else {
-        Arc::new(read_register(tx, path)?)
-    };
-    let rejected: i64 = tx
-        .query_row("SELECT coalesce(sum(rejects), 0) FROM imports", [], |r| {
-            r.get(0)
-        })
-        .at("read", path)?;
-    Ok(Image {
-        generation,
-        register_generation,
-        sealed_through: meta("sealed_through")?,
-        rejected: rejected.max(0) as u64,
-        parts: Arc::new(read_parts(tx).at("read", path)?),
-        work: Arc::new(read_work(tx).at("read", path)?),
-        register,
-    })
-}
-
-fn read_parts(tx: &Transaction<'_>) -> rusqlite::Result<BTreeMap<i64, Vec<PartRow>>> {
-    let mut parts: BTreeMap<i64, Vec<PartRow>> = BTreeMap::new();
-    let mut query = tx.prepare(
-        "SELECT name, day, origin, seq_first, seq_last, rows, t_min, t_max, bytes, hash FROM parts
-         ORDER BY day, origin, seq_last, seq_first",
-    )?;
-    let mut rows = query.query([])?;
-    while let Some(r) = rows.next()? {
-        let part = PartRow {
-            name: r.get(0)?,
-            day: r.get(1)?,
-            origin: if r.get::<_, i64>(2)? == 0 {
-                Origin::Imported
-            } else {
-                Origin::Collected
-            },
-            seq_first: r.get(3)?,
-            seq_last: r.get(4)?,
-            rows: r.get::<_, i64>(5)?.max(0) as u64,
-            t_min: r.get(6)?,
-            t_max: r.get(7)?,
-            bytes: r.get::<_, i64>(8)?.max(0) as u64,
-            hash: r.get(9)?,
-        };
-        parts.entry(part.day).or_default().push(part);
-    }
-    Ok(parts)
-}
-
-fn read_work(tx: &Transaction<'_>) -> rusqlite::Result<Vec<WorkWindow>> {
-    tx.prepare("SELECT tag, t_from, t_to, note FROM work ORDER BY t_from, t_to, tag, note")?
-        .query_map([], |r| {
-            let tag: String = r.get(0)?;
-            Ok(WorkWindow {
-                tag: Tag::new(&tag).ok(),
-                from: UtcMicros(r.get(1)?),
-                to: UtcMicros(r.get(2)?),
-                note: r.get(3)?,
-            })
-        })?
-        .collect()
-}
-
-fn read_register(tx: &Transaction<'_>, path: &Path) -> Result<Register, StoreError> {
-    let mut rows: Vec<(String, bool)> = Vec::new();
-    let read = |rows: &mut Vec<(String, bool)>| -> rusqlite::Result<()> {
-        let mut query = tx.prepare("SELECT cells, retired FROM loops ORDER BY tag, ordinal")?;
-        for row in query.query_map([], |r| Ok((r.get(0)?, r.get(1)?)))? {
-            rows.push(row?);
-        }
-        Ok(())
-    };
-    read(&mut rows).at("read", path)?;
-    let mut entries = Vec::with_capacity(rows.len());
-    let mut retired = BTreeSet::new();
-    for (cells, gone) in rows {
-        let entry = register_csv::from_json(path, &cells)?;
-        if gone {
-            retired.insert(entry.tag.clone());
-        }
-        entries.push(entry);
-    }
-    Ok(Register::new(entries, retired))
 }

@@ -10,7 +10,7 @@ use crate::register::{Register, RegisterDiff};
 use crate::register_csv;
 use crate::rollups::Rollups;
 use crate::snapshot::StoreReader;
-use crate::state::{Change, Image, LANDING, StateDb, open_for_writing};
+use crate::state::{Change, LANDING, StateDb, open_for_writing};
 use crate::work::WorkWindow;
 use ingest_model::{LoopEntry, UtcMicros};
 use rusqlite::Connection;
@@ -76,7 +76,7 @@ impl Store {
             journal: JournalWriter::default(),
             files: files.clone(),
         };
-        let image = writer.state.image(&Image::default())?;
+        let image = writer.state.image()?;
         writer.clear_landed(&landing_path, image.sealed_through)?;
         // Were landing.sqlite lost, its numbers must still go on beyond those sealed.
         writer
@@ -145,12 +145,7 @@ impl Store {
     ) -> Result<RegisterDiff, StoreError> {
         let list = register_csv::parse(Path::new("loops.csv"), csv_text)?;
         let mut writer = self.writer();
-        Ok(writer
-            .state
-            .image(&Image::default())?
-            .register
-            .with_list(list, now)
-            .1)
+        Ok(writer.state.image()?.register.with_list(list, now).1)
     }
 
     /// Takes a complete `loops.csv` as the register: changed loops hold from `now`, missing ones are retired.
@@ -194,15 +189,16 @@ impl Store {
         change: impl FnOnce(&Register) -> (Register, RegisterDiff),
     ) -> Result<RegisterDiff, StoreError> {
         let mut writer = self.writer();
-        let image = writer.state.image(&Image::default())?;
+        let image = writer.state.image()?;
         let (register, diff) = change(&image.register);
         if !diff.is_empty() {
+            let register = Arc::new(register);
             let change = Change {
                 register: Some(&register),
                 ..Change::default()
             };
             self.commit(&mut writer, &change)?;
-            self.set_register(Arc::new(register));
+            self.set_register(register);
         }
         Ok(diff)
     }
@@ -243,7 +239,7 @@ impl Store {
         let done = writer.state.commit(change);
         if let (true, Some(_)) = (done.is_err(), change.register) {
             // It may have reached the disk all the same: the landing goes by what is there.
-            if let Ok(image) = writer.state.image(&Image::default()) {
+            if let Ok(image) = writer.state.image() {
                 self.set_register(image.register);
             }
         }

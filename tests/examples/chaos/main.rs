@@ -150,7 +150,7 @@ fn main() -> anyhow::Result<()> {
         if began.elapsed() > next_line {
             next_line += Duration::from_secs(60);
             println!(
-                "{:4.0} s: {} MB, {cpu:.0} s of processor",
+                "{:4.0} s: {} MiB, {cpu:.0} s of processor",
                 began.elapsed().as_secs_f64(),
                 rss >> 10
             );
@@ -203,8 +203,8 @@ fn main() -> anyhow::Result<()> {
         percentile(&beside, 0.95) / percentile(&alone, 0.95)
     );
     println!(
-        "memory: peak {:.1} MB; processor {share:.1} % of one core after the first minute; load of the machine {}",
-        memory.peak_mb(),
+        "memory: peak {:.1} MiB; processor {share:.1} % of one core after the first minute; load of the machine {}",
+        memory.peak_mib(),
         std::fs::read_to_string("/proc/loadavg")
             .unwrap_or_default()
             .trim()
@@ -218,7 +218,7 @@ fn main() -> anyhow::Result<()> {
     let course = memory.second_half();
     if let Some(c) = &course {
         println!(
-            "memory over the second half: third quarter {:.1} MB, last quarter {:.1} MB; a line through it rises by {:.1} MB, twice its standard error is {:.1} MB",
+            "memory over the second half: third quarter {:.1} MiB, last quarter {:.1} MiB; a line through it rises by {:.1} MiB, twice its standard error is {:.1} MiB",
             c.third, c.last, c.rise, c.noise
         );
     }
@@ -256,7 +256,7 @@ fn main() -> anyhow::Result<()> {
     ensure!(ended.success(), "the service did not end well: {ended}");
     if let Some(c) = course.filter(|c| o.minutes >= LONG_MINUTES && !c.is_flat()) {
         bail!(
-            "memory rises: {:.1} MB over the second half, twice the standard error is {:.1} MB",
+            "memory rises: {:.1} MiB over the second half, twice the standard error is {:.1} MiB",
             c.rise,
             c.noise
         );

@@ -2,7 +2,7 @@
 
 use std::fmt::Write as _;
 
-/// Resident memory in kB and processor seconds of a process.
+/// Resident memory in KiB and processor seconds of a process.
 pub(crate) fn usage(pid: u32) -> (u64, f64) {
     let read =
         |file: &str| std::fs::read_to_string(format!("/proc/{pid}/{file}")).unwrap_or_default();
@@ -29,16 +29,16 @@ pub(crate) fn usage(pid: u32) -> (u64, f64) {
 /// Resident memory over time.
 #[derive(Default)]
 pub(crate) struct Memory {
-    /// Seconds since the start, kB.
+    /// Seconds since the start, KiB.
     samples: Vec<(f64, f64)>,
 }
 
 /// How memory goes over the second half of a run.
 pub(crate) struct Course {
-    /// MB in the third and in the last quarter, means.
+    /// MiB in the third and in the last quarter, means.
     pub(crate) third: f64,
     pub(crate) last: f64,
-    /// What a straight line through the means of the minutes rises over the half, MB.
+    /// What a straight line through the means of the minutes rises over the half, MiB.
     pub(crate) rise: f64,
     /// Twice the standard error of that. Minutes are not independent (seals, compaction): what they have in common with
     /// the minute before widens it.
@@ -61,11 +61,11 @@ impl Memory {
         self.samples.push((at_s, kb as f64));
     }
 
-    pub(crate) fn peak_mb(&self) -> f64 {
+    pub(crate) fn peak_mib(&self) -> f64 {
         self.samples.iter().fold(0.0, |m, s| s.1.max(m)) / 1024.0
     }
 
-    fn mean_mb(&self, from_s: f64, to_s: f64) -> f64 {
+    fn mean_mib(&self, from_s: f64, to_s: f64) -> f64 {
         let part = self
             .samples
             .iter()
@@ -84,7 +84,7 @@ impl Memory {
             .map(|m| {
                 let from = begin + m as f64 * 60.0;
                 let x = m as f64 - (minutes as f64 - 1.0) / 2.0;
-                (x, self.mean_mb(from, from + 60.0))
+                (x, self.mean_mib(from, from + 60.0))
             })
             .filter(|(_, y)| y.is_finite())
             .collect();
@@ -107,8 +107,8 @@ impl Memory {
         let error = (squares / (n - 2.0) / xx * (1.0 + r) / (1.0 - r)).sqrt();
         let quarter = (end - begin) / 2.0;
         Some(Course {
-            third: self.mean_mb(begin, begin + quarter),
-            last: self.mean_mb(begin + quarter, f64::INFINITY),
+            third: self.mean_mib(begin, begin + quarter),
+            last: self.mean_mib(begin + quarter, f64::INFINITY),
             rise: slope * n,
             noise: 2.0 * error * n,
         })
@@ -118,22 +118,22 @@ impl Memory {
     pub(crate) fn picture(&self, came_s: Option<f64>, title: &str) -> String {
         let (width, height, left, bottom) = (720.0, 260.0, 56.0, 40.0);
         let end = self.samples.last().map_or(1.0, |s| s.0).max(1.0);
-        let top = (self.peak_mb() * 1.15 / 20.0).ceil().max(1.0) * 20.0;
+        let top = (self.peak_mib() * 1.15 / 20.0).ceil().max(1.0) * 20.0;
         let x = |s: f64| left + s / end * (width - left - 16.0);
-        let y = |mb: f64| height - bottom - mb / top * (height - bottom - 34.0);
+        let y = |mib: f64| height - bottom - mib / top * (height - bottom - 34.0);
         let mut svg = format!(
             "<svg xmlns=\"http://www.w3.org/2000/svg\" viewBox=\"0 0 {width} {height}\" role=\"img\" font-family=\"sans-serif\" font-size=\"12\">\n<title>{title}</title>\n<rect width=\"{width}\" height=\"{height}\" fill=\"#fff\"/>\n<text x=\"{left}\" y=\"18\">{title}</text>\n"
         );
         // Writing into a String does not fail.
         for n in 0..=4 {
-            let mb = top * f64::from(n) / 4.0;
+            let mib = top * f64::from(n) / 4.0;
             let _done = writeln!(
                 svg,
-                "<path d=\"M{left} {0:.1}H{1}\" stroke=\"#ddd\"/><text x=\"{2}\" y=\"{3:.1}\" text-anchor=\"end\">{mb:.0} MB</text>",
-                y(mb),
+                "<path d=\"M{left} {0:.1}H{1}\" stroke=\"#ddd\"/><text x=\"{2}\" y=\"{3:.1}\" text-anchor=\"end\">{mib:.0} MiB</text>",
+                y(mib),
                 width - 16.0,
                 left - 6.0,
-                y(mb) + 4.0
+                y(mib) + 4.0
             );
         }
         let step = if end > 1_500.0 { 300.0 } else { 60.0 };

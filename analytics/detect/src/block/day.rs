@@ -71,8 +71,10 @@ impl DayBlock {
     pub fn of(hours: &[HourBlock]) -> Option<Self> {
         let mut out = Self::new(hours.first()?.hour.div_euclid(24));
         let mut last: Option<((i64, i64), i64)> = None;
+        let mut hour = None;
         for b in hours {
-            out.hours += 1;
+            // One that is not over may come in pieces.
+            out.hours += u32::from(hour.replace(b.hour) != Some(b.hour));
             out.rows += b.rows;
             out.replies += b.replies;
             out.no_reply += b.no_reply;

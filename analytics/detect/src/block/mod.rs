@@ -172,6 +172,11 @@ impl HourBlock {
         &mut self.bits[at].1
     }
 
+    /// Whether a current reached a level of NE 43, a status bit was set, or the configuration changed within the hour.
+    pub(crate) fn states_something(&self) -> bool {
+        self.rails.is_some() || !self.bits.is_empty() || self.config_steps > 0
+    }
+
     /// All device status bits that were set in this hour, or-ed.
     pub fn device_status(&self) -> u8 {
         self.bits

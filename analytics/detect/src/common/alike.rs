@@ -167,7 +167,7 @@ pub(super) fn most_alike<'a>(
             0.0
         };
         onsets.together(&times) + alike + one_form(of.iter().filter_map(|m| m.sign.span_log_ratio))
-            - super::ln_choose(inside.len() as f64, of.len() as f64)
+            - super::tail::ln_choose(inside.len() as f64, of.len() as f64)
     };
     if inside.iter().any(|s| falls(s)) {
         // Of a ceiling that each loop met in its own time nothing is alike: as likely as the other beforehand.

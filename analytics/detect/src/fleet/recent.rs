@@ -1,14 +1,15 @@
-//! What the newest hours add to an assessment made of whole hours: facts that a reading states by itself.
+//! What the newest hours add to an older assessment: facts that a reading states by itself.
 //!
-//! The statistics of a large fleet are made once an hour. In between a loop's newest hours alone are looked at for what
+//! The statistics of a growing record are made now and then. In between a loop's newest hours alone are looked at for what
 //! needs no history: no reply, a current at a failure level, a status bit, a changed configuration. A finding that the
 //! statistics know goes on or ends; one that they could not know yet is added; nothing is taken back.
 
-use super::{Fleet, Judged, LoopResult, Params, on_all_cores, take};
-use crate::context::{Context, ContextRows};
+use super::calm::{CALM_GAP_US, LookBack};
+use super::{Fleet, Judged, LoopResult, Params, shared_out, take};
+use crate::context::{Context, hours_of};
 use crate::finding::Kind;
-use crate::history::{Draft, LoopRecord};
-use crate::limits::Limits;
+use crate::history::{Draft, LoopRecord, LoopSource};
+use crate::limits::{Limits, Test};
 use crate::skip::{windows_of, windows_on};
 use crate::{rails, silence, status, unjudged};
 use ingest_model::{UtcMicros, instant::MICROS_PER_HOUR};
@@ -24,19 +25,53 @@ const FACTS: [Kind; 4] = [
     Kind::ConfigurationChange,
 ];
 
+/// The newest rows, and what the loops showed before them: all in the fleet's order.
+#[derive(Debug)]
+pub struct Newest<'a> {
+    pub before: &'a [LookBack],
+    pub loops: Vec<LoopSource<'a>>,
+}
+
 /// `settled`, made of the rows before `since`, with what the loops of `fleet` show from [`LOOK_BACK_H`] hours before it to
-/// `fleet.to`. Both have the same loops in the same order.
+/// `fleet.to`. Both have the same loops in the same order. With `newest` loops that were and are calm are not looked at
+/// again; the result is the same.
 pub fn with_recent(
     fleet: &Fleet<'_>,
+    newest: Option<&Newest<'_>>,
     settled: &Judged,
     since: UtcMicros,
     params: &Params,
 ) -> Judged {
     let limits = Limits::new(params.budget);
-    let ctx = Context::join(&on_all_cores(&fleet.loops, &|l| ContextRows::of(l)));
-    let seen = on_all_cores(&fleet.loops, &|l| Seen {
-        facts: facts(l, &ctx, fleet, params, &limits),
-        extent: (!l.blocks.is_empty()).then(|| unjudged::by_extent(l)),
+    // Where less counts as silence than what ends calm, calm is no answer.
+    let gap = CALM_GAP_US as f64 / silence::MIN_GAP_US as f64;
+    let newest = newest.filter(|_| !limits.pass(Test::NoReply, gap));
+    let first_look = shared_out(fleet.loops.len(), &|i| {
+        if let Some((before, fresh)) = newest.and_then(|n| n.before.get(i).zip(n.loops.get(i)))
+            && let Some(calm) = before.calm
+        {
+            let blocks = fresh.load();
+            let lasts = calm.goes_on(&blocks).is_some_and(|c| c.lasts_to(fleet.to));
+            let mut hours = before.hours.clone();
+            hours.extend(hours_of(&blocks));
+            return (lasts && has_readings(&settled.loops[i]), hours);
+        }
+        (false, hours_of(&fleet.loops[i].load()))
+    });
+    let hours = first_look.iter().map(|(_, hours)| hours.as_slice());
+    let ctx = Context::of_gateways(fleet.loops.iter().map(|l| l.entry).zip(hours));
+    let seen = shared_out(fleet.loops.len(), &|i| {
+        let (calm, _) = first_look[i];
+        if calm {
+            return Seen::default();
+        }
+        let entry = fleet.loops[i].entry;
+        let blocks = &fleet.loops[i].load();
+        let l = &LoopRecord { entry, blocks };
+        Seen {
+            facts: facts(l, &ctx, fleet, params, &limits),
+            extent: (!l.blocks.is_empty()).then(|| unjudged::by_extent(l)),
+        }
     });
     let mut loops = settled.loops.clone();
     for (i, (out, seen)) in loops.iter_mut().zip(seen).enumerate() {
@@ -51,6 +86,7 @@ pub fn with_recent(
 }
 
 /// What the newest hours of one loop show.
+#[derive(Default)]
 struct Seen {
     facts: Vec<Draft>,
     /// What cannot be judged from them alone; `None` without rows.
@@ -82,16 +118,18 @@ fn facts(
 /// A loop whose first rows are newer than the statistics is not without readings.
 fn first_rows(out: &mut LoopResult, extent: Option<Vec<(&'static str, &'static str)>>) {
     let Some(extent) = extent else { return };
-    if out
-        .not_judged
-        .iter()
-        .any(|(_, why)| why == super::NO_READINGS)
-    {
+    if !has_readings(out) {
         out.not_judged = extent
             .into_iter()
             .map(|(what, why)| (what, why.to_owned()))
             .collect();
     }
+}
+
+fn has_readings(of: &LoopResult) -> bool {
+    !of.not_judged
+        .iter()
+        .any(|(_, why)| why == super::NO_READINGS)
 }
 
 /// Whether `fact` is one that is known; if so it is told as it stands now.

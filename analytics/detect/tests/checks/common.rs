@@ -1,6 +1,6 @@
 //! What the detectors' tests share: loops, made-up records, the assessment of a small fleet, the check values.
 
-use analytics_detect::fleet::{LOOK_BACK_H, concluded, judged, with_recent};
+use analytics_detect::fleet::{LOOK_BACK_H, Newest, concluded, judged, look_back, with_recent};
 use analytics_detect::{
     Assessment, Blocks, Fleet, HourBlock, LoopSource, Params, Work, assess, day_blocks,
 };
@@ -151,8 +151,23 @@ pub(crate) fn assess_hourly(members: &[(LoopEntry, Columns)]) -> Option<Assessme
     };
     let params = Params::default();
     let settled = judged(&with(&|b| b.hour < hour.hour(), hour), &params);
-    let recent = with(&|b| b.hour >= hour.hour() - LOOK_BACK_H, to);
-    let now = with_recent(&recent, &settled, hour, &params);
+    let looked_at = |h: i64| h >= hour.hour() - LOOK_BACK_H;
+    let recent = with(&|b| looked_at(b.hour), to);
+    let now = with_recent(&recent, None, &settled, hour, &params);
+    // Calm loops are spared a look, wherever the newest rows begin.
+    for newest in [0, 1, 5] {
+        let from = hour.hour() - newest;
+        let before = look_back(&with(&|b| looked_at(b.hour) && b.hour < from, to));
+        let newest = Newest {
+            before: &before,
+            loops: with(&|b| b.hour >= from, to).loops,
+        };
+        let spared = with_recent(&recent, Some(&newest), &settled, hour, &params);
+        assert_eq!(
+            concluded(&recent, spared, &params),
+            concluded(&recent, now.clone(), &params)
+        );
+    }
     (from < hour).then(|| concluded(&recent, now, &params))
 }
 

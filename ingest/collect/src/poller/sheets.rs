@@ -2,27 +2,36 @@
 
 use super::{FIRST_ROUND_MS, Moment, Poller, What, Work};
 use crate::device::Route;
-use crate::sheet::{Sheet, SheetAnswer};
+use crate::sheet::{Sheet, SheetAnswer, SheetTable};
 use ingest_hart::plan::{Job, Poll};
 use ingest_hart::timing::usual_exchange;
 use ingest_hart::{ReadCommand, Request, Status};
 use ingest_model::DeviceKey;
 
-/// Entry of an answer; the number within 31 is in neither part.
-fn entry(command: &ReadCommand, status: Status, data: &[u8], now: Moment) -> SheetAnswer {
+/// Puts an answer into the sheet; the number within 31 is in neither request nor data.
+fn note(
+    sheets: &SheetTable,
+    head: Sheet,
+    command: &ReadCommand,
+    status: Status,
+    data: &[u8],
+    now: Moment,
+) {
     let number = if command.extended_number().is_some() {
         2
     } else {
         0
     };
-    SheetAnswer {
+    let request = command.data();
+    let answer = SheetAnswer {
         command: command.full_number(),
-        request: command.data().split_off(number).into(),
+        request: request.get(number..).unwrap_or_default(),
         time: now.wall,
         response_code: status.first,
         device_status: status.second,
-        data: data.get(number..).unwrap_or_default().into(),
-    }
+        data: data.get(number..).unwrap_or_default(),
+    };
+    sheets.note(head, answer);
 }
 
 impl Poller {
@@ -41,12 +50,12 @@ impl Poller {
         let (Some(key), Some(command)) = (d.key, request.command()) else {
             return;
         };
-        let mut head = Sheet::new(&self.config.name, key);
+        let mut head = Sheet::new(self.name.clone(), key);
         head.tag = d.tag.clone();
         head.device_revision = d.device_revision();
         head.universal_revision = d.universal_revision();
         head.wireless = d.wireless;
-        self.sheets.note(head, entry(&command, status, data, now));
+        note(&self.sheets, head, &command, status, data, now);
     }
 
     /// The gateway told something of itself.
@@ -58,10 +67,10 @@ impl Poller {
             device_type: i.device_type,
             device_id: i.device_id,
         };
-        let mut head = Sheet::new(&self.config.name, key);
+        let mut head = Sheet::new(self.name.clone(), key);
         head.device_revision = Some(i.device_revision);
         head.universal_revision = i.universal_revision;
-        self.sheets.note(head, entry(&command, status, data, now));
+        note(&self.sheets, head, &command, status, data, now);
     }
 
     /// The next of the slow reads: soon in the first round, then a slow period later.

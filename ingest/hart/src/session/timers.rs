@@ -11,6 +11,12 @@ const LAST_BACK_OFF_MS: u64 = 30_000;
 impl Session {
     /// Everything whose time has come.
     pub(super) fn expire(&mut self, now_ms: u64, out: &mut Vec<Action>) {
+        self.expire_requests(now_ms, out);
+        self.expire_state(now_ms, out);
+    }
+
+    /// Requests that were to be answered by `now_ms`.
+    pub(super) fn expire_requests(&mut self, now_ms: u64, out: &mut Vec<Action>) {
         let mut i = 0;
         while let Some(o) = self.outstanding.get(i).copied() {
             if o.until_ms > now_ms {
@@ -28,6 +34,9 @@ impl Session {
                 why: Failure::Timeout,
             });
         }
+    }
+
+    fn expire_state(&mut self, now_ms: u64, out: &mut Vec<Action>) {
         match self.state {
             State::Waiting { until_ms } if until_ms <= now_ms => self.connect(now_ms, out),
             State::Connecting { until_ms } if until_ms <= now_ms => {
