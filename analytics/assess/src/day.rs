@@ -107,10 +107,13 @@ const UNREAD: [&str; 4] = ["tv", "qv", "analog_time", "pv_status"];
 /// The blocks of some loops of a day.
 #[derive(Debug, Default)]
 struct LoopBlocks {
-    loops: Vec<(Tag, Vec<u8>)>,
+    loops: Vec<Packed>,
     readings: u64,
     span: Option<(i64, i64)>,
 }
+
+/// Tag and blocks of a loop.
+type Packed = (Tag, Vec<u8>);
 
 /// The rows of one loop, of which blocks are to be made.
 struct Rows {
@@ -121,12 +124,12 @@ struct Rows {
     /// Rows that count.
     rows: usize,
     /// Where the blocks are waited for.
-    done: Sender<(usize, Option<(Tag, Vec<u8>)>)>,
+    done: Sender<(usize, Option<Packed>)>,
 }
 
 impl Rows {
     /// Tag and packed blocks; `None` of rows without any.
-    fn packed(self, register: &Register) -> Option<(Tag, Vec<u8>)> {
+    fn packed(self, register: &Register) -> Option<Packed> {
         let blocks = blocks_of(register, &self.tag, &self.columns, self.rows);
         let day = DayBlock::of(&blocks)?.pack();
         let mut part = (day.len() as u32).to_le_bytes().to_vec();
