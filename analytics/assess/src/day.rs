@@ -215,8 +215,8 @@ fn in_order(
         return (0..count).try_for_each(|n| take(one(n, &helpers)?));
     }
     let (next, rows) = (AtomicUsize::new(0), Mutex::new(rows));
-    // A hand-over without a queue: a thread that is ahead waits until its part is taken, so each holds one.
-    let (tell, told) = sync_channel(0);
+    // A queue of one: who is done goes on while the part is taken, and few finished ones are held.
+    let (tell, told) = sync_channel(1);
     std::thread::scope(|scope| {
         for _ in 0..threads {
             let (tell, helpers) = (tell.clone(), helpers.clone());
