@@ -80,9 +80,14 @@ impl Inner {
 
 /// Bytes `start..end`; both lie within the file.
 fn read(file: &mut File, start: u64, end: u64) -> io::Result<Bytes> {
-    let mut bytes = vec![0; end.saturating_sub(start) as usize];
+    let len = end.saturating_sub(start);
+    // Not filled with zeros first.
+    let mut bytes = Vec::with_capacity(len as usize);
     file.seek(SeekFrom::Start(start))?;
-    file.read_exact(&mut bytes)?;
+    file.take(len).read_to_end(&mut bytes)?;
+    if (bytes.len() as u64) < len {
+        return Err(io::ErrorKind::UnexpectedEof.into());
+    }
     Ok(bytes.into())
 }
 
