@@ -123,8 +123,8 @@ impl Engine {
         let days = snapshot.days();
         let known = days.partition_point(|d| d.day <= to.day());
         let size = loops.saturating_mul(known);
-        let steps = self.settings.steps.iter();
-        let (_, minutes) = steps.filter(|(from, _)| size >= *from).next_back()?;
+        let mut steps = self.settings.steps.iter();
+        let (_, minutes) = steps.rfind(|(from, _)| size >= *from)?;
         let statistics_to = floor(to, minutes.saturating_mul(MICROS_PER_MINUTE).max(1));
         let hour = floor(to, MICROS_PER_HOUR);
         let mut work = DefaultHasher::new();
