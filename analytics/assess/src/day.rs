@@ -107,10 +107,13 @@ const UNREAD: [&str; 4] = ["tv", "qv", "analog_time", "pv_status"];
 /// The blocks of some loops of a day.
 #[derive(Debug, Default)]
 struct LoopBlocks {
-    loops: Vec<(Tag, Vec<u8>)>,
+    loops: Vec<Packed>,
     readings: u64,
     span: Option<(i64, i64)>,
 }
+
+/// Tag and blocks of a loop.
+type Packed = (Tag, Vec<u8>);
 
 /// The rows of one loop, of which blocks are to be made.
 struct Rows {
@@ -121,12 +124,12 @@ struct Rows {
     /// Rows that count.
     rows: usize,
     /// Where the blocks are waited for.
-    done: Sender<(usize, Option<(Tag, Vec<u8>)>)>,
+    done: Sender<(usize, Option<Packed>)>,
 }
 
 impl Rows {
     /// Tag and packed blocks; `None` of rows without any.
-    fn packed(self, register: &Register) -> Option<(Tag, Vec<u8>)> {
+    fn packed(self, register: &Register) -> Option<Packed> {
         let blocks = blocks_of(register, &self.tag, &self.columns, self.rows);
         let day = DayBlock::of(&blocks)?.pack();
         let mut part = (day.len() as u32).to_le_bytes().to_vec();
@@ -212,8 +215,8 @@ fn in_order(
         return (0..count).try_for_each(|n| take(one(n, &helpers)?));
     }
     let (next, rows) = (AtomicUsize::new(0), Mutex::new(rows));
-    // A hand-over without a queue: a thread that is ahead waits until its part is taken, so each holds one.
-    let (tell, told) = sync_channel(0);
+    // A queue of one: who is done goes on while the part is taken, and few finished ones are held.
+    let (tell, told) = sync_channel(1);
     std::thread::scope(|scope| {
         for _ in 0..threads {
             let (tell, helpers) = (tell.clone(), helpers.clone());

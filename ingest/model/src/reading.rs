@@ -150,14 +150,18 @@ impl Columns {
             let Some(&first) = stretch.first() else {
                 continue;
             };
-            let (from, to) = (first as usize, first as usize + stretch.len());
-            macro_rules! go {
-                ($f:ident) => {
-                    self.$f.extend_from_slice(&other.$f[from..to])
-                };
-            }
-            for_each_column!(go);
+            self.extend_range_of(other, first as usize..first as usize + stretch.len());
         }
+    }
+
+    /// Copies neighbouring rows of `other` to the end.
+    pub fn extend_range_of(&mut self, other: &Columns, rows: std::ops::Range<usize>) {
+        macro_rules! go {
+            ($f:ident) => {
+                self.$f.extend_from_slice(&other.$f[rows.clone()])
+            };
+        }
+        for_each_column!(go);
     }
 
     /// Room for this many rows more, so that none of them makes a column move.
@@ -219,15 +223,14 @@ impl Columns {
         }
         let mut order: Vec<u32> = (0..self.len() as u32).collect();
         order.sort_by_key(|&i| self.time[i as usize]); // stable: later rows stay later
-        let mut out = Columns::default();
-        for (n, &i) in order.iter().enumerate() {
-            let last_of_its_time = order
-                .get(n + 1)
-                .is_none_or(|&j| self.time[j as usize] != self.time[i as usize]);
-            if last_of_its_time {
-                out.push_row_of(self, i as usize);
-            }
+        let of = |i: u32| self.time[i as usize];
+        let mut stand: Vec<u32> = Vec::with_capacity(order.len());
+        for same in order.chunk_by(|a, b| of(*a) == of(*b)) {
+            stand.extend(same.last());
         }
+        let mut out = Columns::default();
+        out.reserve(stand.len());
+        out.extend_rows_of(self, &stand);
         let gone = self.len() - out.len();
         *self = out;
         gone

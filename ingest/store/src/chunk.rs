@@ -131,12 +131,21 @@ impl Chunk {
                     continue;
                 };
                 file.writer.start_loop(tag)?;
+                let last = |run: &Run| self.time(run.rows.end.saturating_sub(1));
+                if of_loop.windows(2).all(|w| last(&w[0]) < w[1].first) {
+                    // Neighbouring runs are one stretch of rows.
+                    for some in of_loop.chunk_by(|a, b| a.rows.end == b.rows.start) {
+                        let (Some(a), Some(b)) = (some.first(), some.last()) else {
+                            continue;
+                        };
+                        let rows = a.rows.start as usize..b.rows.end as usize;
+                        file.writer.push_range(&self.rows, rows)?;
+                    }
+                    continue;
+                }
                 stand.clear();
                 stand.extend(of_loop.iter().flat_map(|r| r.rows.clone()));
-                let last = |run: &Run| self.time(run.rows.end.saturating_sub(1));
-                if of_loop.windows(2).any(|w| w[1].first <= last(&w[0])) {
-                    repeats += self.in_order(&mut stand);
-                }
+                repeats += self.in_order(&mut stand);
                 file.writer.push_rows_of(&self.rows, &stand)?;
             }
             stage.finish(file)?;

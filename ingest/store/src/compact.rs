@@ -178,8 +178,9 @@ pub(crate) fn merge(
         streams.push(Source::open(files, path)?);
     }
     let mut repeats = 0;
+    let mut columns = Columns::default();
     while let Some(tag) = streams.iter().filter_map(Source::peek).min().cloned() {
-        let mut columns = Columns::default();
+        columns.clear();
         for stream in streams.iter_mut().filter(|s| s.peek() == Some(&tag)) {
             stream.take(&mut columns)?;
         }

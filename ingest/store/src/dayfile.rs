@@ -13,6 +13,7 @@ use parquet::file::properties::{EnabledStatistics, WriterProperties};
 use parquet::schema::types::ColumnPath;
 use sha2::{Digest, Sha256};
 use std::io::{self, Write};
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 
 /// Version of the layout, in each file under the key `loopwitness.format`.
@@ -121,6 +122,13 @@ impl DayFileWriter {
     /// These rows for the loop begun last, in the open layout; times increase.
     pub(crate) fn push_rows_of(&mut self, from: &Columns, rows: &[u32]) {
         self.rows.extend_rows_of(from, rows);
+        self.keys
+            .resize(self.rows.len(), self.tags.len() as i32 - 1);
+    }
+
+    /// Neighbouring rows for the loop begun last, in the open layout; times increase.
+    pub(crate) fn push_range(&mut self, from: &Columns, rows: Range<usize>) {
+        self.rows.extend_range_of(from, rows);
         self.keys
             .resize(self.rows.len(), self.tags.len() as i32 - 1);
     }

@@ -6,6 +6,7 @@ use crate::error::StoreError;
 use crate::files::Files;
 use crate::run::{RunStream, RunWriter};
 use ingest_model::{Columns, Tag};
+use std::ops::Range;
 use std::path::Path;
 
 /// Rows decoded at a time from each day file.
@@ -71,6 +72,19 @@ impl PartWriter {
                     w.push(from, first, first + part.len())?;
                 }
             }
+        }
+        Ok(())
+    }
+
+    /// Neighbouring rows for the loop begun last; times increase.
+    pub(crate) fn push_range(
+        &mut self,
+        from: &Columns,
+        rows: Range<usize>,
+    ) -> Result<(), StoreError> {
+        match self {
+            Self::Day(w) => w.push_range(from, rows),
+            Self::Run(w) => w.push(from, rows.start, rows.end)?,
         }
         Ok(())
     }
