@@ -1,13 +1,17 @@
 //! The command line (contract section 2). Exit codes: 0 done, 1 failed with one line on standard error, 2 wrong usage.
 
+mod decoding;
+mod progress;
+
+use self::decoding::decode_input;
+pub(crate) use self::progress::Progress;
 use crate::clock;
 use crate::config::{CaptureTo, SiteConfig};
 use crate::notes::DeviceNotes;
-use crate::{decode, demo, plan, replay, report, service, table};
+use crate::{demo, plan, replay, report, service, table};
 use analytics_assess::{Engine, Settings, agreement_csv};
 use anyhow::{Context, bail};
 use clap::{Parser, Subcommand, ValueEnum};
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 use ingest_model::UtcMicros;
 use ingest_store::{
     ExportOptions, ImportOptions, ImportReport, LEAST_IMPORT_MEMORY, Rollups, Store, StoreReader,
@@ -15,7 +19,6 @@ use ingest_store::{
 use std::io::{IsTerminal, Write};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
-use std::time::{Duration, Instant};
 
 /// Watches smart 4-20 mA loops: the digital channel is a witness to the analog one.
 #[derive(Debug, Parser)]
@@ -240,53 +243,6 @@ pub(crate) fn print(text: &str) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Progress on standard error: a bar on a terminal, else a line every few seconds.
-pub(crate) struct Progress {
-    bar: ProgressBar,
-    label: String,
-    lines: bool,
-    last: Instant,
-}
-
-impl Progress {
-    pub(crate) fn start(label: &str) -> Self {
-        let lines = !std::io::stderr().is_terminal();
-        let bar = ProgressBar::with_draw_target(
-            Some(1000),
-            if lines {
-                ProgressDrawTarget::hidden()
-            } else {
-                ProgressDrawTarget::stderr()
-            },
-        );
-        if let Ok(style) = ProgressStyle::with_template("{prefix} {bar:30} {percent:>3} % {msg}") {
-            bar.set_style(style);
-        }
-        bar.set_prefix(label.to_owned());
-        Self {
-            bar,
-            label: label.to_owned(),
-            lines,
-            last: Instant::now(),
-        }
-    }
-
-    pub(crate) fn set(&mut self, share: f64, message: &str) {
-        let share = share.clamp(0.0, 1.0);
-        self.bar.set_position((share * 1000.0) as u64);
-        self.bar.set_message(message.to_owned());
-        if self.lines && self.last.elapsed() > Duration::from_secs(5) {
-            self.last = Instant::now();
-            eprintln!("{} {:.0} % {message}", self.label, share * 100.0);
-        }
-    }
-
-    pub(crate) fn done(self, message: &str) {
-        self.bar.finish_and_clear();
-        eprintln!("{}: {message}", self.label);
-    }
-}
-
 fn serve(config: &Path, capture: Option<CaptureTo>) -> anyhow::Result<()> {
     let mut config = SiteConfig::load(config)?;
     config.capture = capture;
@@ -455,9 +411,6 @@ fn terminal_width() -> u16 {
     known.unwrap_or(table::DEFAULT_WIDTH)
 }
 
-/// Device notes and the revision that they are read for.
-type Notes = (DeviceNotes, Option<u8>);
-
 fn replay_file(file: &Path, out: &Path, config: Option<&Path>) -> anyhow::Result<()> {
     let config = config.map(SiteConfig::load).transpose()?;
     let report = replay::run(file, out, config.as_ref())?;
@@ -472,63 +425,6 @@ fn replay_file(file: &Path, out: &Path, config: Option<&Path>) -> anyhow::Result
         report.readings,
         report.gateways
     ))
-}
-
-fn decode_input(words: &[String], format: DecodeFormat, notes: &Notes) -> anyhow::Result<()> {
-    if let [only] = words
-        && Path::new(only).is_file()
-    {
-        return decode_file(Path::new(only), format, notes);
-    }
-    // Bytes given as separate words are one frame; longer words may each be one.
-    let frames: Vec<String> = if words.iter().all(|w| w.trim().len() > 8) {
-        words.to_vec()
-    } else {
-        vec![words.join(" ")]
-    };
-    let (mut errors, mut first) = (0, None);
-    for (n, text) in frames.iter().enumerate() {
-        let mut pieces = decode::explain(&decode::parse_hex(text)?)?;
-        pieces.iter_mut().for_each(|p| notes.0.annotate(p, notes.1));
-        let mut out = String::new();
-        for (k, piece) in pieces.iter().enumerate() {
-            match format {
-                DecodeFormat::Json => out += &(serde_json::to_string(piece)? + "\n"),
-                DecodeFormat::Text if n + k > 0 => out += &format!("\n{}", piece.text()),
-                DecodeFormat::Text => out += &piece.text(),
-            }
-            errors += piece.errors().count();
-            let found = piece
-                .errors()
-                .next()
-                .map(|i| (piece.at + i.at, i.text.clone()));
-            first = first.or(found);
-        }
-        print(&out)?;
-    }
-    match first {
-        Some((at, text)) => bail!("{errors} errors, the first at byte {at}: {text}"),
-        None => Ok(()),
-    }
-}
-
-fn decode_file(path: &Path, format: DecodeFormat, notes: &Notes) -> anyhow::Result<()> {
-    let file =
-        std::fs::File::open(path).with_context(|| format!("cannot open {}", path.display()))?;
-    let mut out = std::io::BufWriter::new(std::io::stdout().lock());
-    let summary = decode::capture::read(file, &mut |mut found| {
-        notes.0.annotate(&mut found.piece, notes.1);
-        match format {
-            DecodeFormat::Json => serde_json::to_writer(&mut out, &found)?,
-            DecodeFormat::Text => out.write_all(found.text().as_bytes())?,
-        }
-        out.write_all(b"\n")?;
-        Ok(())
-    })
-    .with_context(|| format!("cannot decode {}", path.display()))?;
-    out.flush()?;
-    eprintln!("{}: {summary}", path.display());
-    Ok(())
 }
 
 fn plan_lines(config: &Path) -> anyhow::Result<()> {

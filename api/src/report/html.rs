@@ -1,6 +1,7 @@
 //! HTML that cannot be injected into: markup is `&'static str`, everything else goes through [`Html::text`].
 
 use super::zone::Zone;
+use std::borrow::Cow;
 
 /// A document being written.
 #[derive(Debug)]
@@ -107,13 +108,43 @@ pub(super) fn figures(v: f64) -> String {
 
 /// A unit as it is printed: the register's own letters, but powers, degrees and micro as the trade writes them.
 pub(super) fn unit(text: &str) -> String {
-    let text = match text.strip_prefix("deg") {
-        Some(rest @ ("C" | "F" | "R")) => format!("\u{b0}{rest}"),
-        _ => text.to_owned(),
+    let mut out = String::with_capacity(text.len() + 2);
+    for part in text.split_inclusive(|c: char| !c.is_ascii_alphanumeric()) {
+        let end = part.trim_end_matches(|c: char| !c.is_ascii_alphanumeric());
+        out.push_str(&unit_word(end));
+        out.push_str(part.get(end.len()..).unwrap_or_default());
+    }
+    out
+}
+
+/// Letters and digits of a unit between its signs.
+fn unit_word(word: &str) -> Cow<'_, str> {
+    let (of, sign) = match word {
+        "degC" | "degF" | "degR" => return word.replace("deg", "\u{b0}").into(),
+        "uS" | "um" | "ug" | "uA" | "uV" => return word.replace('u', "\u{b5}").into(),
+        _ => match (word.strip_suffix('2'), word.strip_suffix('3')) {
+            (Some(of), _) => (of, '\u{b2}'),
+            (_, Some(of)) => (of, '\u{b3}'),
+            _ => return word.into(),
+        },
     };
-    let text = match text.strip_prefix('u') {
-        Some(rest) if rest.starts_with(['S', 'm', 'g', 'A', 'V']) => format!("\u{b5}{rest}"),
-        _ => text,
-    };
-    text.replace("m3", "m\u{b3}").replace("m2", "m\u{b2}")
+    match of {
+        "m" | "km" | "cm" | "dm" | "mm" | "Nm" | "ft" | "in" | "yd" => format!("{of}{sign}").into(),
+        _ => word.into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::unit;
+
+    // The page prints them alike: the same table is held against its own words in dashboards/web/test/units.test.mjs.
+    #[test]
+    fn units_as_they_are_printed() {
+        let table = include_str!("../../../dashboards/web/test/units.json");
+        let table: Vec<(String, String)> = serde_json::from_str(table).unwrap();
+        for (told, printed) in table {
+            assert_eq!(unit(&told), printed);
+        }
+    }
 }

@@ -105,7 +105,11 @@ export const clock = (t: number, seconds = false): string => {
 };
 
 /** A unit as it is printed: the register's own letters, but powers, degrees and micro as the trade writes them. */
-export const unitWords = (unit: string): string => unit.replace(/\bdeg([CFR])\b/g, "°$1").replace(/\bu(?=[SmgAV])/g, "µ").replace(/\b(k?m)([23])\b/g, (_, m: string, n: string) => m + (n === "2" ? "²" : "³"));
+export const unitWords = (unit: string): string =>
+  unit
+    .replace(/\bdeg([CFR])\b/g, "°$1")
+    .replace(/\bu([SmgAV])\b/g, "µ$1")
+    .replace(/\b([kcdmN]?m|ft|in|yd)([23])\b/g, (_, of: string, n: string) => of + (n === "2" ? "²" : "³"));
 
 /** Keeps numbers with their units and days with their months on one line, units as they are printed. */
 export const tied = (text: string): string => unitWords(text).replace(/(\d) (?=%|mA\b|°|[kM]?Ω|(?:Jan|Feb|Mar|Apr|May|Jun|Jul|Aug|Sep|Oct|Nov|Dec)\b|(?:V|ohm|bar|days|hours|h|d|m³\/h|µS\/cm|mS\/cm|polls)(?![\w/]))/g, "$1\u00a0");
