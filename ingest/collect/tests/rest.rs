@@ -48,7 +48,7 @@ fn limits_further_variables_and_own_statistics_are_read_and_kept() {
         of_54.iter().map(|a| a.request[0]).collect::<Vec<_>>(),
         [0, 1]
     );
-    let i = VariableInformation::decode(&of_54[0].data).unwrap();
+    let i = VariableInformation::decode(of_54[0].data).unwrap();
     assert_eq!(
         (
             i.serial,
@@ -60,7 +60,7 @@ fn limits_further_variables_and_own_statistics_are_read_and_kept() {
     // Command 0 says that variables go up to code 4: 2, 3 and 4 are none of PV and SV.
     let of_33 = sheet.newest(33).unwrap();
     assert_eq!(*of_33.request, [2, 3, 4]);
-    let first = DeviceVariables::decode(&of_33.data)
+    let first = DeviceVariables::decode(of_33.data)
         .unwrap()
         .slots()
         .next()
