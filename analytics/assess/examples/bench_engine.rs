@@ -74,7 +74,7 @@ fn new_day(store: &Path, history: usize) -> anyhow::Result<()> {
 
 /// New readings within an hour when `history` days and half of one are known, as a service of a large fleet takes them.
 fn new_minutes(store: &Path, history: usize) -> anyhow::Result<()> {
-    const TIMES: i64 = 50;
+    const TIMES: i64 = 400;
     let snapshot = StoreReader::open(store)?.snapshot()?;
     let day = snapshot.days().get(history).map(|d| d.day);
     let noon =
@@ -90,7 +90,7 @@ fn new_minutes(store: &Path, history: usize) -> anyhow::Result<()> {
         done.context("the statistics do not fit the record")
     };
     let mut cpu = f64::INFINITY;
-    for _ in 0..3 {
+    for _ in 0..7 {
         let c = process_s()?;
         for second in 1..=TIMES {
             follow(noon.plus_s(second as f64))?;

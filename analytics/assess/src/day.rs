@@ -20,13 +20,27 @@ const DAY_VERSION: u8 = 3;
 pub(crate) struct Day {
     /// In order of tags; the parts are in the same order.
     tags: Box<[Tag]>,
-    held: Option<Box<[Box<[u8]>]>>,
+    held: Option<Held>,
     file: Option<RollupFile>,
     pub readings: u64,
     pub first: Option<i64>,
     pub last: Option<i64>,
     /// A hash of tags and blocks: days with the same are the same, wherever they were read from.
     pub content: u64,
+}
+
+/// Blocks in memory, by loop; how many bytes is asked with each result.
+#[derive(Debug)]
+struct Held {
+    parts: Box<[Box<[u8]>]>,
+    bytes: u64,
+}
+
+impl Held {
+    fn new(parts: Box<[Box<[u8]>]>) -> Self {
+        let bytes = parts.iter().map(|p| p.len() as u64).sum();
+        Self { parts, bytes }
+    }
 }
 
 /// Blocks of one loop, one day, as packed bytes.
@@ -292,7 +306,7 @@ impl Day {
         let file = writer.map(|w| w.finish(&head)).transpose()?;
         Ok(Self {
             tags: tags.into(),
-            held: file.is_none().then(|| parts.held.into()),
+            held: file.is_none().then(|| Held::new(parts.held.into())),
             file,
             readings,
             first: span.map(|s| s.0),
@@ -336,8 +350,7 @@ impl Day {
 
     /// Bytes of the blocks that are in memory.
     pub(crate) fn held_bytes(&self) -> u64 {
-        let parts = self.held.iter().flatten();
-        parts.map(|p| p.len() as u64).sum()
+        self.held.as_ref().map_or(0, |h| h.bytes)
     }
 
     /// Bytes of the blocks, wherever they are.
@@ -359,7 +372,7 @@ impl Day {
             .map(|n| file.part(n).map(Vec::into_boxed_slice))
             .collect();
         Some(Self {
-            held: Some(parts?),
+            held: Some(Held::new(parts?)),
             ..self.in_file(file)
         })
     }
@@ -373,7 +386,7 @@ impl Day {
             Some(f) => f.clone(),
             None => {
                 let mut writer = begin()?;
-                for p in self.held.iter().flatten() {
+                for p in self.held.iter().flat_map(|h| &h.parts) {
                     writer.part(p)?;
                 }
                 writer.finish(&[])?
@@ -403,7 +416,7 @@ impl Day {
             return Ok(None);
         };
         let bytes = match (&self.held, &self.file) {
-            (Some(held), _) => held.get(n).map(|b| Cow::Borrowed(&**b)),
+            (Some(held), _) => held.parts.get(n).map(|b| Cow::Borrowed(&**b)),
             (None, Some(file)) => file.part(n).map(Cow::Owned),
             (None, None) => None,
         };
