@@ -197,10 +197,15 @@ test("what is not judged is counted by kind, filtered by the address and taken a
   const page = await open(browser);
   await go(page, "/not-judged");
   await settled(page);
-  const newest = await read("/api/v1/attention");
+  // What the page shows is what there was before and after it asked: a new result may come in between.
+  let newest = await read("/api/v1/attention");
+  for (let before = null; JSON.stringify(before?.not_judged) !== JSON.stringify(newest.not_judged); ) {
+    before = newest;
+    await page.reload();
+    await settled(page);
+    newest = await read("/api/v1/attention");
+  }
   const all = newest.loops;
-  await page.reload();
-  await settled(page);
   for (const kind of new Set(newest.not_judged.map((n) => n.what).filter((k) => k !== "all"))) {
     const missing = new Set(newest.not_judged.filter((n) => n.what === kind || n.what === "all").map((n) => n.tag)).size;
     const named = await page.locator(".seen svg").evaluateAll((list) => list.map((s) => s.getAttribute("aria-label")));
