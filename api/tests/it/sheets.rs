@@ -1,8 +1,10 @@
 //! What can be printed by address: sheets of evidence and the picture of a loop, each with a policy that lets nothing run.
 
-use crate::support::Fixture;
+use crate::support::{Fixture, START};
 use axum::body::Body;
 use axum::http::Request;
+use ingest_model::UtcMicros;
+use std::fmt::Write as _;
 
 async fn text(f: &Fixture, path: &str) -> (u16, axum::http::HeaderMap, String) {
     let request = Request::get(path).body(Body::empty()).unwrap();
@@ -89,6 +91,46 @@ async fn the_picture_says_in_words_what_it_shows() {
     let (status, _, empty) = text(&f, path).await;
     assert_eq!(status, 200);
     assert!(empty.contains("no reading in this time"));
+}
+
+/// Thirty days at 10 min: from the tenth on the current leaves the digital value by 0.04 % of span a day, and on the last two
+/// more status is available (device status 0x10).
+fn write_ramp(dir: &std::path::Path) {
+    std::fs::create_dir_all(dir.join("readings")).unwrap();
+    let register = "tag,pv_unit,lrv,urv,area\nFT-101,m3/h,0,100,Intake\n";
+    std::fs::write(dir.join("loops.csv"), register).unwrap();
+    let mut text = String::from("time,tag,pv,reported_ma,analog_ma,response_code,device_status\n");
+    for n in 0..30 * 144_i64 {
+        let time = UtcMicros(START + n * 600_000_000);
+        let day = n as f64 / 144.0;
+        let share = 0.5 + 0.3 * (n as f64 / 7.0).sin();
+        let ma = 4.0 + 16.0 * share;
+        // Scatter of 0.02 % of span, the same in each run.
+        let scatter = 0.0032 * ((n * 7_919 % 101) as f64 / 50.0 - 1.0);
+        let analog = ma + 0.16 * 0.04 * (day - 10.0).max(0.0) + scatter;
+        let status = if day > 28.0 { 16 } else { 0 };
+        let pv = 100.0 * share;
+        writeln!(text, "{time},FT-101,{pv},{ma},{analog},0,{status}").unwrap();
+    }
+    std::fs::write(dir.join("readings/2026-03.csv"), text).unwrap();
+}
+
+#[tokio::test]
+async fn the_picture_has_status_bits_and_the_time_to_come() {
+    let f = Fixture::of_site(&write_ramp);
+    let (_, list) = f.get("/api/v1/attention").await;
+    let findings = list["attention"][0]["findings"].as_array().unwrap();
+    let drift = findings
+        .iter()
+        .find(|f| f["kind"] == "analog-digital-drift");
+    let rate = drift.unwrap()["rate_pct_per_day"].as_f64().unwrap();
+    assert!((rate - 0.04).abs() < 0.004, "{rate}");
+    let (status, _, svg) = text(&f, "/api/v1/loops/FT-101/trace.svg").await;
+    assert_eq!(status, 200);
+    for mark in ["fut", "fwd", "nowl", "bits"] {
+        assert!(svg.contains(&format!("class=\"{mark}\"")), "{mark}");
+    }
+    assert!(svg.contains("Device status"));
 }
 
 #[tokio::test]

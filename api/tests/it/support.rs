@@ -56,8 +56,17 @@ impl Fixture {
 
     /// [`new`](Self::new) with other bounds and gateways.
     pub(crate) fn with(assessed: bool, limits: Limits, gateways: GatewaySource) -> Self {
+        Self::of(&write_site, assessed, limits, gateways)
+    }
+
+    /// Of another site, assessed.
+    pub(crate) fn of_site(write: &dyn Fn(&Path)) -> Self {
+        Self::of(write, true, Limits::default(), Box::new(gateways))
+    }
+
+    fn of(write: &dyn Fn(&Path), assessed: bool, limits: Limits, gateways: GatewaySource) -> Self {
         let dir = tempfile::tempdir().unwrap();
-        write_site(&dir.path().join("site"));
+        write(&dir.path().join("site"));
         let now = UtcMicros(START);
         let store = Store::open(&dir.path().join("store"), "test", now).unwrap();
         store
